@@ -28,8 +28,8 @@ LAST_WORD = "Safety data sheets, local rules and licensed practice have the last
 HOW_TO = (
     "Make the batches in the order listed; it was drawn by lot, and sorting it by setting would mix drift into the effects.",
     "Fill in the entry cells only. Leave a cell blank where nothing was read, and say why as a remark.",
-    'Write "failed" where a batch could not be made or measured. A batch made again takes the place of the failed one.',
-    "If a setting was missed, note what was made as a remark: the planned settings are locked.",
+    "Mark as failed a batch that could not be made or measured. If it is made again, its row takes the new batch; say so as a remark.",
+    "If a setting was missed, note what was made as a remark: the planned settings stay as they are.",
 )
 AGAIN = "Columns marked “same batch read again” are further readings of the same batch, not a batch made again."
 
@@ -67,8 +67,19 @@ class SheetLayout:
     @property
     def instructions(self) -> tuple[str, ...]:
         """How to fill the sheet in."""
-        again = any(c.response is not None and "read again" in c.head for c in self.columns)
-        return (*HOW_TO, AGAIN) if again else HOW_TO
+        lines = list(HOW_TO)
+        if self.plan.block is not None:
+            lines.append(
+                "Block: batches made under like conditions (a day, a lot, one operator). Finish one block before the next."
+            )
+        if self.plan.whole_plot is not None:
+            hard = " and ".join(self.plan.study.hard_to_change) or "what its batches share"
+            lines.append(
+                f"Whole plot: set {hard} once for all its batches, and anew for the next whole plot even at the same level."
+            )
+        if any(c.response is not None and "read again" in c.head for c in self.columns):
+            lines.append(AGAIN)
+        return tuple(lines)
 
 
 def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
@@ -104,8 +115,10 @@ def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
                 "sheet: column", head, "the head of one column", "rename the factor or response that bears it"
             )
     rows, starts, before = [], [], None
-    for place, (run, settings) in enumerate(made.runs.iterrows(), start=1):
-        group = tuple(s[run] for _, s in labels)
+    for place, (run, settings) in enumerate(
+        zip(made.runs.index, made.runs.itertuples(index=False, name=None), strict=True), start=1
+    ):
+        group = tuple(s.loc[run] for _, s in labels)
         starts.append(before is not None and group != before)
         before = group
         design = (place, run, *group, *settings)

@@ -30,10 +30,14 @@ _PAGE = """<!DOCTYPE html>
   th { background: #e6e6e6; font-size: 9pt; vertical-align: bottom; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
   td { height: 22pt; font-variant-numeric: tabular-nums; }
   td.entry { min-width: 52pt; background: #fff; }
-  td.made { font-size: 8.5pt; white-space: nowrap; }
+  td.head { border: none; height: auto; text-align: left; padding-left: 0; font-size: 9pt; }
+  td.made { font-size: 8.5pt; white-space: pre-line; text-align: left; }
   td.remark { min-width: 110pt; }
+  table.dense th { font-size: 7pt; padding: 2pt; }
+  table.dense td { font-size: 8pt; padding: 2pt; }
+  table.dense td.entry { min-width: 30pt; }
+  table.dense td.remark { min-width: 70pt; }
   tr.starts td { border-top: 2pt solid #000; }
-  th.unit span, .spec { font-weight: normal; }
   .sign { margin-top: 12pt; }
   @media print { body { margin: 0; } .fill { break-before: page; } }
 </style>
@@ -48,8 +52,10 @@ _PAGE = """<!DOCTYPE html>
 </div>
 <div class="cautions"><h2>Cautions</h2><ul>{% for line in cautions %}<li>{{ line }}</li>{% endfor %}</ul><p><strong>{{ last_word }}</strong></p></div>
 <div class="fill">
-<table>
-<thead><tr>{% for c in layout.columns %}<th>{{ c.head }}</th>{% endfor %}</tr></thead>
+<table{% if layout.columns|length > 12 %} class="dense"{% endif %}>
+<thead>
+<tr><td class="head" colspan="{{ layout.columns|length }}">{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }} &nbsp;·&nbsp; {{ layout.order_text }}</td></tr>
+<tr>{% for c in layout.columns %}<th>{{ c.head }}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for starts, cells in rows %}<tr{% if starts %} class="starts"{% endif %}>
 {%- for kind, text in cells %}<td{% if kind in ("response", "made", "remark") %} class="entry {{ kind }}"{% endif %}>{{ text }}</td>{% endfor -%}
@@ -72,7 +78,7 @@ def page_text(layout: SheetLayout) -> str:
         cells = []
         for column, value in zip(layout.columns, row, strict=True):
             if column.kind == "made":
-                text = "☐ made ☐ failed"
+                text = "☐ made\n☐ failed"
             elif value is None:
                 text = ""
             elif column.kind == "factor" and isinstance(value, float | np.floating):

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 RUNS = "Runs"
 _TITLE_ROWS = 3  # above the heads of the page to fill in
+_FONT = "Calibri"  # that of the cells which have no style of their own
+_PAGE_WIDTH = 80  # characters of it across a page
 _BIGGEST = 1e300  # as good as no bound, to a spreadsheet program
 
 
@@ -57,7 +59,7 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
     from openpyxl.styles import Alignment, Font
 
     study = layout.plan.study
-    bold, wrapped = Font(bold=True), Alignment(wrap_text=True, vertical="top")
+    bold, wrapped = Font(name=_FONT, bold=True), Alignment(wrap_text=True, vertical="top")
     lines: list[tuple[str, bool]] = [
         (f"Run sheet: {study.name}", True),
         (f"{len(layout.rows)} batches; {layout.order_text}.", False),
@@ -79,16 +81,17 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
             (f"• {r.label}" + (f": specification {specification_text(r)}" if r.has_specification else ""), False)
         )
     lines += [("", False), ("Cautions", True), *((f"• {line}", False) for line in CAUTIONS), (LAST_WORD, True)]
-    sheet.column_dimensions["A"].width = 120
+    sheet.column_dimensions["A"].width = _PAGE_WIDTH
     for row, (line, heading) in enumerate(lines, start=1):
         cell = _put(sheet, row, 1, line)
         cell.alignment = wrapped
         # a spreadsheet program fits the height of a wrapped row only when it is edited: give it room from the start
-        sheet.row_dimensions[row].height = 15.0 * max(1, -(-len(line) // 125))
+        sheet.row_dimensions[row].height = 15.0 * max(1, -(-len(line) // _PAGE_WIDTH))
         if heading:
             cell.font = bold
-    sheet["A1"].font = Font(bold=True, size=14)
+    sheet["A1"].font = Font(name=_FONT, bold=True, size=14)
     sheet.row_dimensions[1].height = 20
+    sheet.print_area = f"A1:A{len(lines)}"
     _print_setup(sheet, "portrait")
     sheet.protection.sheet = True
 
@@ -98,18 +101,18 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
 
     thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
     entry_fill, head_fill = PatternFill("solid", fgColor="FFFBE6"), PatternFill("solid", fgColor="E6E6E6")
-    _put(sheet, 1, 1, f"Run sheet: {layout.plan.study.name}").font = Font(bold=True, size=14)
+    _put(sheet, 1, 1, f"Run sheet: {layout.plan.study.name}").font = Font(name=_FONT, bold=True, size=14)
     _put(
         sheet,
         2,
         1,
         f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches. How to fill it in: page “Read first”.",
     )
-    _put(sheet, 3, 1, LAST_WORD).font = Font(italic=True)
+    _put(sheet, 3, 1, LAST_WORD).font = Font(name=_FONT, italic=True)
     top, last = _TITLE_ROWS + 1, _TITLE_ROWS + 1 + len(layout.rows)
     for place, column in enumerate(layout.columns):
         head = _put(sheet, top, place + 1, column.head)
-        head.font, head.fill = Font(bold=True), head_fill
+        head.font, head.fill = Font(name=_FONT, bold=True), head_fill
         head.alignment = Alignment(wrap_text=True, vertical="center", horizontal="center")
         head.border = Border(top=thin, bottom=thick, left=thin, right=thin)
         sheet.column_dimensions[letters(place)].width = _width(column, layout, place)
@@ -142,7 +145,7 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
     _print_setup(sheet, "landscape")
     sheet.oddFooter.left.text = layout.identity
     sheet.oddFooter.center.text = "Page &P of &N"
-    sheet.oddFooter.right.text = "Date and signature: ____________________"
+    sheet.oddFooter.right.text = "Date, signature: ______________"
     sheet.protection.sheet = True
     sheet.protection.formatColumns = False  # widths and heights may be set, or a long remark could not be seen
     sheet.protection.formatRows = False
@@ -188,7 +191,7 @@ def _width(column: SheetColumn, layout: SheetLayout, place: int) -> float:
         return 36.0
     longest = max((len(str(row[place])) for row in layout.rows if isinstance(row[place], str)), default=0)
     words = max((len(word) for word in column.head.split()), default=0)
-    return float(min(max(7, words + 2, longest + 2, len(column.head) / 2 + 2), 24))
+    return float(min(max(7, words + 3, longest + 2, len(column.head) / 2 + 2), 24))
 
 
 def _print_setup(sheet: Worksheet, orientation: str) -> None:
@@ -198,4 +201,4 @@ def _print_setup(sheet: Worksheet, orientation: str) -> None:
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
     margins = sheet.page_margins
     margins.left = margins.right = 0.4
-    margins.top = margins.bottom = 0.6
+    margins.top, margins.bottom, margins.footer = 0.5, 0.8, 0.4

@@ -38,13 +38,17 @@ SCORE_LIMITS = (0.1, 99.9)  # none and all of the beads held are written down as
 FACTORS = ("carbomer", "crosspolymer", "neutralisation", "speed")
 LEAST_POLYMER = 0.05  # % of both together, below which there is no gel to speak of
 
-_NOTES = (
-    "INVENTED: an imaginary laboratory's clear after-sun cooling gel with suspended uncoloured care-oil beads; no such product exists and "
-    "no figure was measured. Polymers: carbomer and acrylates/C10-30 alkyl acrylate crosspolymer, % w/w of a 200 g batch. Neutralisation: "
-    "equivalents of tromethamine per equivalent of COOH. Speed: of the stirrer while the oil goes in and for 20 min after. Read after 24 h "
-    "at 25 °C: viscosity at one spindle and speed, pH direct in the gel, bead size as the median diameter of at least 300 beads in a "
-    "photograph. Stability: the share of at least 500 beads that hang where they hung after 24 h at 40 °C and 30 min in the centrifuge at "
-    "150 times gravity, two photographs laid over each other; none and all are written down as 0.1 and 99.9."
+_NOTES = "\n".join(
+    [
+        "INVENTED: an imaginary laboratory's clear after-sun cooling gel with suspended uncoloured care-oil beads. No such product exists "
+        "and no figure was measured.",
+        "Carbomer, and as crosspolymer acrylates/C10-30 alkyl acrylate crosspolymer: % w/w of a 200 g batch. Neutralisation: equivalents "
+        "of tromethamine per equivalent of COOH. Speed: of the stirrer while the oil goes in and for 20 min after.",
+        "Read after 24 h at 25 °C. Viscosity: one spindle, one speed. pH: directly in the gel. Bead size: median diameter of at least "
+        "300 beads in a photograph.",
+        "Stability: share of at least 500 beads that hang where they hung, two photographs laid over each other, after 24 h at 40 °C and "
+        "30 min in the centrifuge at 150 times gravity; none and all are written down as 0.1 and 99.9.",
+    ]
 )
 
 
@@ -182,29 +186,20 @@ class AfterSunGel(Shown):
         _check_whole("readings", readings, 1)
         if not isinstance(plan, Plan):
             raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs")
-        if set(plan.study.names) != set(FACTORS):
-            raise StudyError(
-                "plan: factors", plan.study.names, "those of the virtual bench", f"plan a study with {list(FACTORS)}"
-            )
-        asked = [r.name for r in plan.study.responses]
-        for name in asked:
-            if name not in RESPONSES:
-                raise StudyError(
-                    "plan: response", name, "one the virtual bench measures", f"choose among {list(RESPONSES)}"
-                )
+        asked = self._asked(plan.study)
         runs = self._checked(plan.runs.sort_index(), "the plan")
         bases = np.arange(len(runs))
         if plan.whole_plot is not None:
             whole = plan.whole_plot.loc[runs.index]
             for polymer in FACTORS[:2]:
-                spread = runs[polymer].groupby(whole.to_numpy()).nunique()
-                if (spread > 1).any():
-                    raise StudyError(
-                        f"plan: {polymer} in whole plot {spread.idxmax()}",
-                        sorted(runs.loc[(whole == spread.idxmax()).to_numpy(), polymer].unique().tolist()),
-                        "one level, as one base gel feeds the whole plot",
-                        "plan the polymers as hard to change",
-                    )
+                for label, levels in runs[polymer].groupby(whole):
+                    if levels.nunique() > 1:
+                        raise StudyError(
+                            f"plan: {polymer} in whole plot {label!r}",
+                            sorted(set(levels.tolist())),
+                            "one level, as one base gel feeds the whole plot",
+                            "plan the polymers as hard to change",
+                        )
             bases = pd.factorize(whole)[0]
         values = self._measured(runs.to_numpy(dtype=float), bases, readings, _generator(seed))
         table = pd.DataFrame(values.reshape(-1, len(RESPONSES)), columns=list(RESPONSES))[asked]
@@ -243,25 +238,48 @@ class AfterSunGel(Shown):
         high = np.array([np.inf if r.high is None else r.high for r in self.study.responses])
         chance = np.empty(len(table))
         for i, row in enumerate(table.to_numpy(dtype=float)):
-            batches = self._measured(np.tile(row, (draws, 1)), np.arange(draws), readings, _generator(seed)).mean(
-                axis=1
-            )
+            made = self._measured(np.tile(row, (draws, 1)), np.arange(draws), readings, _generator(seed))
+            batches = made.mean(axis=1)
             chance[i] = ((batches >= low) & (batches <= high)).all(axis=1).mean()
         return pd.DataFrame(
             {"probability": chance, "mc_error": np.sqrt(chance * (1 - chance) / draws)}, index=table.index
         )
 
+    def _asked(self, study: Study) -> list[str]:
+        """Which responses a study asks the bench to measure; refused where its factors, responses or units are others."""
+        if set(study.names) != set(FACTORS):
+            raise StudyError(
+                "plan: factors", study.names, f"{list(FACTORS)}", "plan the study that the virtual bench gives"
+            )
+        asked = [r.name for r in study.responses]
+        for name in asked:
+            if name not in RESPONSES:
+                raise StudyError(
+                    "plan: response", name, f"one of {list(RESPONSES)}", "the virtual bench measures nothing else"
+                )
+        for item, own in [(study.factor(n), self.study.factor(n)) for n in FACTORS] + [
+            (study.response(n), self.study.response(n)) for n in asked
+        ]:
+            if item.label != own.label:
+                raise StudyError(
+                    "plan: unit", item.label, f"{own.label!r}, as the virtual bench has it", "plan it in that unit"
+                )
+        return asked
+
+    @property
+    def _settable(self) -> list[Continuous]:
+        return [f for f in self.study.factors if isinstance(f, Continuous)]
+
     def _checked(self, df: pd.DataFrame, where: str) -> pd.DataFrame:
         table = self.study.frame(df, where)
-        for name in FACTORS:
-            factor = self.study.factor(name)
-            assert isinstance(factor, Continuous)
+        for factor in self._settable:
+            name = factor.name
             least, most = factor.limits
             bad = (table[name] < least) | (table[name] > most)
             if bad.any():
                 raise StudyError(
                     f"{where}, row {bad.idxmax()}, column {name!r}",
-                    float(table[name][bad.idxmax()]),
+                    float(table.loc[bad, name].iloc[0]),
                     f"from {least:g} to {most:g} {factor.unit}",
                     "the virtual bench cannot set it",
                 )
@@ -270,7 +288,7 @@ class AfterSunGel(Shown):
             row = (total < LEAST_POLYMER).idxmax()
             raise StudyError(
                 f"{where}, row {row}: carbomer + crosspolymer",
-                float(total[row]),
+                float(total.loc[total < LEAST_POLYMER].iloc[0]),
                 f"{LEAST_POLYMER:g} % or above",
                 "with less polymer there is no gel to measure",
             )
@@ -285,11 +303,10 @@ class AfterSunGel(Shown):
         beaker_error = (rng.standard_normal((n, width)) @ together) * BEAKER_SD
         reading_error = rng.standard_normal((n, readings, width)) * READING_SD
         if self.setting_error:
-            factors = [self.study.factor(name) for name in FACTORS]
-            sd = np.array([f.setting_sd for f in factors])
+            sd = np.array([f.setting_sd for f in self._settable])
             missed = rng.standard_normal((n, len(FACTORS)))
             missed[:, :2] = rng.standard_normal((count, 2))[bases]  # one weighing of the polymers a base gel
-            limits = np.array([f.limits for f in factors if isinstance(f, Continuous)], dtype=float)
+            limits = np.array([f.limits for f in self._settable], dtype=float)
             settings = np.clip(settings + missed * sd, limits[:, 0], limits[:, 1])
         middle = true_values(*settings.T)
         responses = self.study.responses
@@ -299,7 +316,7 @@ class AfterSunGel(Shown):
         values = np.round(values / READOUT) * READOUT
         at = RESPONSES.index("stability")
         values[:, :, at] = np.clip(values[:, :, at], *SCORE_LIMITS)
-        return np.round(values, 6)  # without the last digits that multiplying by 0.1 leaves
+        return np.asarray(np.round(values, 6))  # without the last digits that multiplying by 0.1 leaves
 
     def _sections(self) -> list[Section]:
         rows = self.noise.map(lambda v: number_text(v, digits=2))

@@ -72,7 +72,8 @@ def gel_ph(
             raise StudyError(
                 name, float(value[bad].flat[0]), f"finite and {least[name]:g} or above", "correct the value"
             )
-    return _solve(*np.broadcast_arrays(*values.values()), BASE_PKA[base])
+    degrees, acids, pk, n = np.broadcast_arrays(*values.values())
+    return _solve(degrees, acids, pk, n, BASE_PKA[base])
 
 
 def ionisation(ph: ArrayLike, pk_apparent: ArrayLike = PK_APPARENT, steepness: ArrayLike = STEEPNESS) -> Floats:
