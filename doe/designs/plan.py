@@ -251,21 +251,23 @@ class Plan(Shown):
 
     @property
     def defining_relation(self) -> tuple[str, ...]:
-        """Every word equal to the identity, shortest first, with "-" before a negative one; empty for a full factorial."""
+        """The words equal to the identity, shortest first, with "-" before a negative one; none for a full factorial.
+
+        Where they are more than 4095, those of up to four factors.
+        """
         names, signs, _ = self._regular()
-        return tuple(_signed(word, sign, names) for word, sign in regular.all_words(regular.defining_basis(signs)))
+        return tuple(_signed(word, sign, names) for word, sign in regular.all_words(signs))
 
     @property
     def word_lengths(self) -> pd.Series[int]:
-        """Word-length pattern: how many defining words of each length from 3 to the number of factors."""
-        names, signs, _ = self._regular()
-        counts = regular.word_lengths(regular.defining_basis(signs), len(names))
-        return pd.Series(counts[3:], index=pd.RangeIndex(3, len(counts), name="length"), name="words", dtype="int64")
+        """Word-length pattern: how many defining words of each length from 1 to the number of factors."""
+        counts = regular.word_lengths(self._regular()[1])
+        return pd.Series(counts[1:], index=pd.RangeIndex(1, len(counts), name="length"), name="words", dtype="int64")
 
     @property
     def resolution(self) -> int | None:
         """Length of the shortest defining word; None for a full factorial, where nothing is aliased."""
-        return regular.resolution(regular.defining_basis(self._regular()[1]))
+        return regular.resolution(self._regular()[1])
 
     @cached_property
     def alias_structure(self) -> pd.DataFrame:
@@ -428,7 +430,7 @@ class Plan(Shown):
 
 
 _NUMBER = {1: "one", 2: "two", 3: "three"}
-_ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX", 10: "X", 11: "XI"}
+_ROMAN = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX", 10: "X", 11: "XI"}
 
 
 def version() -> str:

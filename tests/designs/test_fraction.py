@@ -156,6 +156,10 @@ def test_other_two_level_plans_have_an_alias_structure_too():
     assert sixteen.resolution == 3
     with pytest.raises(StudyError, match="asked of a regular two-level plan"):
         designs.plackett_burman(study("abcdefgh"), runs=12).word_lengths  # noqa: B018
+    tied = designs.Plan.from_frame(study("abc"), full.runs.iloc[[0, 3, 4, 7]])
+    assert tied.resolution == 2
+    assert tied.word_lengths.to_dict() == {1: 0, 2: 1, 3: 0}
+    assert "What can't be told apart (resolution II)" in repr(tied)
     lost = designs.Plan.from_frame(study("abc"), full.runs.iloc[[0, 3, 5]])
     with pytest.raises(StudyError, match="asked of a regular two-level plan"):
         lost.resolution  # noqa: B018
@@ -172,18 +176,33 @@ def test_defining_words_are_found_from_signs_alone(data):
     signs = regular.signs_of(columns, m, negative)
     order = data.draw(st.permutations(range(len(columns))))
     signs = signs[:, order]
-    found = {(w, s) for w, s in regular.all_words(regular.defining_basis(signs))}
+    found = {(w, s) for w, s in regular.all_words(signs)}
     expected = set()
     for mask in range(1, 2 ** len(columns)):
         product = signs[:, regular.bits(mask)].prod(axis=1)
         if (product == product[0]).all():
             expected.add((mask, int(product[0])))
     assert found == expected
+    counts = [sum(mask.bit_count() == length for mask, _ in expected) for length in range(len(columns) + 1)]
+    assert regular.word_lengths(signs) == [1, *counts[1:]]
     assert regular.is_regular(signs)
     assert not regular.is_regular(np.vstack([signs, signs[:1]]))
 
 
-FIVE, THREE = study("abcde"), study("abc")
+def test_saturated_fraction_of_many_factors():
+    """31 factors in 32 runs: every contrast a factor. Counts of the Hamming code of length 31 (MacWilliams & Sloane 1977, from memory)."""
+    basic = [f"x{i}" for i in range(1, 6)]
+    rest = [c for size in range(2, 6) for c in itertools.combinations(basic, size)]
+    s = doe.Study("s", [doe.Continuous(f"x{i}", 0, 1) for i in range(1, 32)])
+    plan = designs.fractional_factorial(s, generators=[f"x{i} = {':'.join(c)}" for i, c in enumerate(rest, start=6)])
+    assert plan.resolution == 3
+    assert plan.word_lengths[3] == 155
+    assert plan.word_lengths[4] == 1085
+    assert plan.word_lengths.sum() == 2**26 - 1
+    assert len(plan.defining_relation) == 155 + 1085
+
+
+FIVE = study("abcde")
 OIL = doe.Study("s", [doe.Categorical("oil", ["p", "q", "r"]), doe.Continuous("a", 0, 1), doe.Continuous("b", 0, 1)])
 
 
