@@ -114,6 +114,31 @@ def test_a_german_spreadsheets_csv(lines, plan, readings, tmp_path, csv_text):
     assert records.problems.empty
 
 
+def test_semicolons_leave_a_point_before_three_digits_in_doubt(lines, plan, readings, tmp_path, csv_text):
+    """Where cells are parted by semicolons, decimal commas are usual: with no other decimal in the file 12.345 might be twelve thousand."""
+    above, rows = lines
+    rows = [rows[0]] + [[cell if i < 6 and cell != "6.1" else "" for i, cell in enumerate(row)] for row in rows[1:]]
+    bare = [[cell for i, cell in enumerate(row) if rows[0][i] != "polymer (%)"] for row in rows]
+    at = bare[0].index("viscosity (mPa·s)")
+    for row, text in zip(bare[1:], ["12.345", "9000", "9000", "9000", "9000"], strict=True):
+        row[at] = text
+    path = tmp_path / "back.csv"
+    path.write_text(csv_text([*above, *bare], ";"), encoding="utf-8")
+    assert problem(read_sheet(path, plan))["found"] == "12.345"
+    path.write_text(csv_text([*above, *bare], ","), encoding="utf-8")
+    assert read_sheet(path, plan).problems.empty
+
+
+def test_names_that_differ_in_case_only_are_told_apart(tmp_path):
+    study = Study("cases", [Continuous("a", 0, 1)], [Response("pH"), Response("PH")])
+    plan = Plan.from_frame(study, pd.DataFrame({"a": [0.0, 1.0]}))
+    path = tmp_path / "s.csv"
+    path.write_text("run,PH,pH\n1,6,7\n2,8,9\n", encoding="utf-8")
+    assert wide(read_sheet(path, plan))[["pH", "PH"]].values.tolist() == [[7, 6], [9, 8]]
+    path.write_text("run,ph,pH\n1,6,7\n2,8,9\n", encoding="utf-8")
+    assert "ph" in read_sheet(path, plan).problems["found"].tolist()
+
+
 def test_sorted_rows_and_shuffled_columns(lines, plan, readings, tmp_path, csv_text):
     above, rows = lines
     order = sorted(range(len(rows[0])), key=lambda i: (i * 7) % len(rows[0]))
