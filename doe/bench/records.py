@@ -259,7 +259,12 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
     seen = {entry.run for entry in entries}
     lost = [int(run) for run in sorted(plan.runs.index) if run not in seen]
     for run in lost:
-        problems.add("", f"run {run} has no row", "one row for every run", "add its row, blank where nothing was read")
+        problems.add(
+            "",
+            f"no row of run {run} was taken",
+            "one row for every run",
+            "correct its row, or add it, blank where nothing was read",
+        )
     return Records.from_taken(plan, taken, problems)
 
 

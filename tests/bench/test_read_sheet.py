@@ -313,8 +313,11 @@ def test_runs_that_are_missing_unknown_or_blank(workbook, plan, readings):
     workbook.cell(1, "run").value = 9
     workbook.cell(2, "run").value = None
     records = read_sheet(workbook.save(), plan)
-    assert problem(records, found="run 1 has no row")["mend"] == "add its row, blank where nothing was read"
-    problem(records, found="run 2 has no row")
+    assert (
+        problem(records, found="no row of run 1 was taken")["mend"]
+        == "correct its row, or add it, blank where nothing was read"
+    )
+    problem(records, found="no row of run 2 was taken")
     assert problem(records, cell=workbook.sheet.cell(workbook.rows[1], 2).coordinate)["found"] == "9"
     assert "blank, in the row that says" in problem(records, found="blank")["found"]
     assert same_readings(records, readings.loc[3:])
@@ -497,3 +500,43 @@ def test_formula_with_a_stored_result_is_taken(workbook, plan, monkeypatch):
     records = read_sheet(path, plan)
     assert records.problems.empty
     assert np.isclose(wide(records).loc[1, "pH"], 6.12)
+
+
+def test_a_percent_typed_into_a_cell_is_what_it_shows(workbook, plan, readings):
+    """Spreadsheet programs store 55 % as 0.55 in a cell of percent format."""
+    for head, run in (("held (%)", 3), ("pH", 2)):
+        cell = workbook.cell(run, head)
+        cell.value, cell.number_format = 0.55, "0%"
+    records = read_sheet(workbook.save(), plan)
+    assert wide(records).loc[3, "held"] == 55
+    assert problem(records)[["found", "allowed"]].tolist() == ["55 %", "pH: a number, or blank"]
+
+
+def test_emptied_settings_and_changed_labels_are_listed(tmp_path, open_workbook):
+    study = Study("split", [Continuous("a", 0, 1, hard_to_change=True), Continuous("b", 0, 1)], [Response("y")])
+    runs = pd.DataFrame(
+        {"a": [0, 0, 1, 1.0], "b": [0, 1, 0, 1.0], "whole_plot": [1, 1, 2, 2], "block": ["m", "m", "t", "t"]}
+    )
+    plan = Plan.from_frame(study, runs)
+    book = open_workbook(write_sheet(plan, tmp_path / "s.xlsx"))
+    for run in range(1, 5):
+        book.cell(run, "y").value = run
+    assert read_sheet(book.save(), plan).problems.empty
+    book.cell(1, "b").value = None
+    book.cell(2, "block").value = "t"
+    book.cell(3, "whole plot").value = None
+    book.cell(4, "order").value = "last"
+    records = read_sheet(book.save(), plan)
+    assert problem(records, allowed="b as planned for run 1: 0")["found"] == "blank"
+    assert "the planned block is kept" in problem(records, allowed="block as planned for run 2: m")["mend"]
+    assert problem(records, allowed="whole plot as planned for run 3: 2")["found"] == "blank"
+    assert problem(records, allowed="the place in the order of making")["found"] == "last"
+    assert len(records.problems) == 4
+    assert records.frame("y")["y"].tolist() == [1, 2, 3, 4]
+    assert set(records.order) == {1, 2, 3}
+
+
+def test_a_path_that_is_none(plan, sentence_of):
+    sentence = "path is None but must be a text or a path: say where the file is."
+    assert sentence_of(lambda: read_sheet(None, plan)) == sentence
+    assert sentence_of(lambda: write_sheet(plan, None)) == sentence
