@@ -17,7 +17,7 @@ from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.study.shown import number_text
 from doe.study.trial import specification_text
-from doe.window.best_setting import Best, best_setting
+from doe.window.set_point_search import Best, best_setting
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
 from doe.window.folding import Floats
@@ -267,7 +267,7 @@ class Window(Shown):
 
     @cached_property
     def _check(self) -> Draws:
-        return self._predictive.draw(CHECK, self.draws * self._predictive.fresh_factor)
+        return self._predictive.draw(CHECK, self._predictive.judging(self.draws))
 
     @cached_property
     def _rates(self) -> Any:
@@ -364,6 +364,7 @@ class Window(Shown):
             _share("box: confidence", confidence, "0.9")
         predictive = self._predictive
         settings = Settings(self.study, pins) if pins else predictive.settings
+        settings.check()
         given = {}
         for name, w in (weights or {}).items():
             self._known("box: weights", name)
@@ -406,8 +407,13 @@ class Window(Shown):
             if value - 2 * error_at >= self.target:
                 return self._held_box(settings, best, found, worst, value, error_at, what, where)
             goal = min(goal + self.target - (value - 2 * error_at) + 0.5 * error_at, 1.0 - 1e-6)
+        if search.kept.any():
+            return self._no_box(
+                f"No box: around {where} the pinned ranges alone do not hold {self.target:g}; narrow them."
+            )
         return self._no_box(
-            f"No box: {where} reaches the target, but no ranges around it do within two Monte-Carlo errors; more draws may find some."
+            f"No box: {where} reaches {self.target:g}, but no ranges around it do beyond the Monte-Carlo error; more draws may "
+            f"find some."
         )
 
     def _error_at_target(self) -> float:
@@ -417,7 +423,7 @@ class Window(Shown):
         """What a box must hold, on the draws of one stream."""
         predictive = self._predictive
         if confidence is None:
-            draws = self._check if stream == CHECK else predictive.draw(stream, self.draws * predictive.fresh_factor)
+            draws = self._check if stream == CHECK else predictive.draw(stream, predictive.judging(self.draws))
             return lambda Z: predictive.chance(Z, draws)
         rates = predictive.rates(stream, max(1000, self.draws // 4) if stream == CHECK else self.draws)
         return lambda Z: predictive.claim(Z, rates, confidence)
@@ -566,10 +572,10 @@ def make_window(
     """Find the set point and put the window together; the ranges are found when first asked for."""
     settings = predictive.settings
     search = predictive.draw(SHOWN, draws)
-    check = predictive.draw(CHECK, draws * predictive.fresh_factor)
+    check = predictive.draw(CHECK, predictive.judging(draws))
     best = best_setting(predictive, settings, search, check, predictive.seed)
     setting = settings.frame(settings.complete(best.free[None, :]), best.levels)
-    fresh = predictive.draw(FRESH, draws * predictive.fresh_factor)
+    fresh = predictive.draw(FRESH, predictive.judging(draws))
     chance, error = predictive.chance(study.encode(setting), fresh)
     point = pd.Series(
         {name: _tidy(v) if not isinstance(v := setting[name].iloc[0], str) else v for name in study.names},
