@@ -17,11 +17,11 @@ from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.study.shown import number_text
 from doe.study.trial import specification_text
-from doe.window.set_point_search import Best, best_setting
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
 from doe.window.folding import Floats
 from doe.window.predictive import Predictive
+from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
 
 EVIDENCE = (
