@@ -84,6 +84,11 @@ class Window(Shown):
         """Seed of every draw."""
         return self._predictive.seed
 
+    @property
+    def reached(self) -> bool:
+        """Whether the chance at the set point, less two Monte-Carlo errors, reaches the target."""
+        return self.set_point_probability - 2.0 * self.mc_error >= self.target
+
     # ---- chances at given settings
 
     def probability(self, df: pd.DataFrame) -> Noted:
@@ -381,7 +386,7 @@ class Window(Shown):
             best.free,
             self._shown,
             np.array([given.get(settings.names[i], 1.0) for i in settings.free]),
-            predictive.seed,
+            self.seed,
             self._level(CHECK, confidence),
             *([COSTLY] if confidence is not None else []),
         )
@@ -436,7 +441,7 @@ class Window(Shown):
         here = ((x >= settings.low - slack) & (x <= settings.high + slack)).all()
         if here and all(levels[name] == level for name, level in fixed.items()):
             return Best(x[settings.free], levels), False
-        return best_setting(self._predictive, settings, self._shown, self._check, self._predictive.seed, fixed), True
+        return best_setting(self._predictive, settings, self._shown, self._check, self.seed, fixed), True
 
     def _no_box(self, reason: str) -> tuple[Noted, pd.DataFrame]:
         empty = pd.DataFrame({"factor": [], "low": [], "high": []}, dtype=object)
@@ -481,7 +486,6 @@ class Window(Shown):
 
     def _sections(self) -> list[Section]:
         p, error = self.set_point_probability, self.mc_error
-        reached = p - 2 * error >= self.target
         at = pd.DataFrame([self.set_point.to_dict()])
         alone = self.by_response(at).iloc[0]
         specs = pd.DataFrame(
@@ -497,9 +501,9 @@ class Window(Shown):
         predictive = self._predictive
         notes = [self.method]
         own = "A new batch carries its own error, as measured in the trial."
-        notes.append(own if predictive.noise else "The mean response is judged, without a new batch's own error.")
-        if predictive.jitter:
-            held = ", ".join(self._setting(name, sd) for name, sd in predictive.jitter.items())
+        notes.append(own if self.noise else "The mean response is judged, without a new batch's own error.")
+        if self.jitter:
+            held = ", ".join(self._setting(name, sd) for name, sd in self.jitter.items())
             outside = predictive.outside(at)
             notes.append(
                 f"Setting error added (SD): {held}; it puts {outside:.1%} of batches at the set point outside the region."
@@ -516,7 +520,7 @@ class Window(Shown):
             ]
         )
         chance = f"Chance there: {p:.4f} (Monte-Carlo error {error:.4f}, fresh draws)."
-        if not reached:
+        if not self.reached:
             limiting = str(alone.idxmin())
             sections.append(
                 Section(
