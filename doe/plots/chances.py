@@ -109,7 +109,7 @@ def probability_by_response(
         titles["every specification"] = "every specification"
     across = min(len(columns), 3)
     down = ceil(len(columns) / across)
-    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.5 + 2.3 * down)
+    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.2 + 2.45 * down)
     marks = _batches(win)
     panels, drawn = [], None
     for i, (key, chance) in enumerate(columns.items()):

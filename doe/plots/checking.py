@@ -64,7 +64,7 @@ def residuals(
     table = fit.diagnostics()
     runs = [str(r) for r in fit.runs]
     places = _places(fit, order)
-    figure = look.figure_for(figure, 8.0, 5.0)
+    figure = look.figure_for(figure, 8.0, 4.6)
     panels = [look.dress(figure.add_subplot(2, 3, i + 1)) for i in range(6)]
     t, fitted, leverage, cook = (table[c].to_numpy(dtype=float) for c in ("studentised", "fitted", "leverage", "cooks_distance"))
     n, p = fit.X.shape

@@ -50,7 +50,7 @@ def main_effects(fit: Fit, at: Any = None, figure: Figure | SubFigure | None = N
     start = holding.held(study, (), at)
     names = study.names
     down, across = _shape(len(names))
-    figure = look.figure_for(figure, 1.2 + 2.2 * across, 0.7 + 2.0 * down)
+    figure = look.figure_for(figure, 1.2 + 2.2 * across, 0.3 + 2.0 * down)
     panels = _grid(figure, down, across, len(names))
     marks = observed(fit)
     extremes: list[tuple[str, Floats, pd.DataFrame, list[Any]]] = []
@@ -105,7 +105,7 @@ def interactions(
     chosen, more = _pairs(fit, pairs)
     start = holding.held(study, (), at)
     down, across = _shape(len(chosen))
-    figure = look.figure_for(figure, 1.2 + (2.2 if across > 1 else 3.0) * across, 0.8 + 2.5 * down)
+    figure = look.figure_for(figure, 1.2 + (2.2 if across > 1 else 3.6) * across, 0.3 + 2.5 * down)
     panels = _grid(figure, down, across, len(chosen))
     marks = observed(fit)
     reach: list[Floats] = [marks["reading"].to_numpy(dtype=float)]

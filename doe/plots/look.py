@@ -69,6 +69,9 @@ def picture(width: float, height: float) -> Picture:
     """An empty figure of `width` by `height` inches."""
     figure = Picture(figsize=(width, height), layout="constrained", facecolor=PAPER)
     FigureCanvasAgg(figure)
+    engine = figure.get_layout_engine()
+    assert engine is not None  # constrained, as asked for
+    engine.set(w_pad=0.07, h_pad=0.05, wspace=0.02)  # type: ignore[call-arg]
     return figure
 
 
@@ -191,9 +194,7 @@ def _make_room(ax: Axes, root: Figure, title: Text, note: Text) -> None:
 
 
 def headed(figure: Figure | SubFigure, title: str, second: str, under: str) -> None:
-    """Title over several panels and words under them, folded to the figure's width; the figure grows by what they take."""
-    root = settle(figure.axes[0])
-    before = figure.axes[0].bbox.height
+    """Title over several panels and words under them, folded to the figure's width; a figure of this room grows by what they take."""
     width = figure.bbox.width * 0.98
     head = figure.suptitle(title, fontsize=TEXT + 1, color=INK, x=0.01, ha="left")
     head.set_linespacing(1.35)
@@ -202,10 +203,12 @@ def headed(figure: Figure | SubFigure, title: str, second: str, under: str) -> N
     note.set(linespacing=1.4, gid="words", label=under)
     _fold_into(note, (under,), width)
     if isinstance(figure, Picture):
+        taken = sum(t.get_window_extent().height for t in (head, note)) / figure.dpi
+        figure.set_figheight(figure.get_figheight() + taken)
         settle(figure.axes[0])
-        rows = len({round(a.get_position().y0, 3) for a in figure.axes})
-        lost = (before - figure.axes[0].bbox.height) * rows
-        root.set_figheight(root.get_figheight() + max(lost, 0.0) / root.dpi)
+        figure.set_layout_engine("none")  # it stands: drawing it again need not lay it out again
+    else:
+        settle(figure.axes[0])
 
 
 def words(picture: Axes | Figure | SubFigure) -> str:

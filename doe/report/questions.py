@@ -18,6 +18,7 @@ from doe.bench import Records
 from doe.designs import Plan
 from doe.designs.plan import column_text, version
 from doe.fits import Fit
+from doe.plots.chances import chance_text
 from doe.report import sentences
 from doe.report.blocks import (
     Block,
@@ -341,7 +342,7 @@ def _run(trial: Trial) -> list[Block]:
             "response": fit.response.label,
             "specification": specification_text(fit.response),
             "predicted there, with 95 % for one new batch": _foretold(fit, at),
-            "chance by itself": f"{float(alone[name]):.3f}",
+            "chance by itself": chance_text(float(alone[name])),
         }
         for name, fit in win.fits.items()
     ]
