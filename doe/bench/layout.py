@@ -13,18 +13,6 @@ from doe.study import Categorical, Response, StudyError
 
 FINGERPRINT = "Plan fingerprint"
 MOST_READINGS = 20
-CAUTIONS = (
-    # common practice, no source
-    "Powders (carbomer, silica, pigments): do not breathe the dust. Weigh in extraction or with a fitted particle mask, add low and slowly, "
-    "keep away from flames; spilt polymer is slippery when wet: sweep dry first.",
-    "Bases: sodium and potassium hydroxide burn skin and eyes, amines irritate them. Goggles and gloves; base into water, never water onto "
-    "solid.",
-    "Impeller: clamp the beaker, start slowly, no loose sleeves or hair; stop it before sampling or scraping down.",
-    "Hot plate, warm oil and wax: burns and fire. Never leave them unattended.",
-    "Skin contact: gloves with neat preservatives, solubilisers and bases. No test on skin without a qualified safety assessor and consent.",
-    "Failed or unpreserved batches: label and discard them in time, do not use them.",
-)
-LAST_WORD = "Safety data sheets, local rules and licensed practice have the last word over anything printed here."
 DRAWN = "Make the batches in the order listed; it was drawn by lot, and sorting it by setting would mix drift into the effects."
 NOT_DRAWN = "The order listed was not drawn by lot: whatever drifts while the batches are made mixes into the effects."
 HOW_TO = (

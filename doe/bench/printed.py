@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from doe.bench.layout import CAUTIONS, LAST_WORD, SheetLayout
+from doe.bench.cautions import CAUTIONS, LAST_WORD
+from doe.bench.layout import SheetLayout
 from doe.study.trial import specification_text
 
 _PAGE = """<!DOCTYPE html>

@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
+from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import Heads
 from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.intake import table_from_grid
-from doe.bench.layout import CAUTIONS, FINGERPRINT, LAST_WORD, SheetLayout, identity, sheet_layout
+from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
 from doe.bench.problems import Problems
 from doe.bench.records import Records, planned_records
 from doe.bench.texts import neutral

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.grids import letters
-from doe.bench.layout import CAUTIONS, LAST_WORD, SheetColumn, SheetLayout
+from doe.bench.layout import SheetColumn, SheetLayout
 from doe.study import Categorical, Response
 from doe.study.trial import specification_text
 
