@@ -7,6 +7,7 @@ can be drawn in several threads and beside a notebook's own style.
 from __future__ import annotations
 
 import io
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from functools import cache
@@ -133,8 +134,10 @@ def plain(text: str) -> str:
 
 
 def folded(text: str, width: int) -> str:
-    """Text in lines of at most `width` letters; a longer word is broken rather than run into its neighbour."""
-    return plain("\n".join(textwrap.wrap(text, width, break_long_words=True)) or text)
+    """Text in lines of at most `width` letters; figures keep their sign of unit, a word longer than a line is broken."""
+    tied = re.sub(r"(?<=\d) (?=%|[^\s]*[·°/µ])", "\u00a0", text)
+    lines = textwrap.wrap(tied, width, break_long_words=True)
+    return plain("\n".join(lines).replace("\u00a0", " ") if lines else text)
 
 
 def _fold_into(artist: Text, parts: Sequence[str], pixels: float) -> None:
