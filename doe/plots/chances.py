@@ -125,7 +125,7 @@ def probability_by_response(
         titles["every specification"] = "every specification"
     down = ceil(len(columns) / 3)
     across = ceil(len(columns) / down)
-    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.2 + 2.45 * down)
+    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.8 + 2.2 * down)
     marks = _batches(win)
     panels, drawn = [], None
     for i, (key, chance) in enumerate(columns.items()):

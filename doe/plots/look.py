@@ -336,7 +336,7 @@ def settle_at(
         box = note.get_window_extent().padded(2.0)
         covered = ((seen > [box.x0, box.y0]) & (seen < [box.x1, box.y1])).all(axis=1).sum()
         cost = float(covered) + 10.0 * sum(box.overlaps(b) for b in boxes)
-        cost += 10.0 * (not (ax.bbox.contains(box.x0, box.y0) and ax.bbox.contains(box.x1, box.y1)))
+        cost += 1000.0 * (not (ax.bbox.contains(box.x0, box.y0) and ax.bbox.contains(box.x1, box.y1)))
         if best is None or cost < best[0]:
             best = (cost, place)
     assert best is not None  # there is always an option
