@@ -174,7 +174,9 @@ def demo(
         begin("writing the run sheet")
         study.save(folder / "study.json")
         plan.save(folder / "plan.json")
-        sheets = [doe.bench.write_sheet(plan, folder / f"run_sheet.{kind}", seed=None) for kind in ("xlsx", "html")]
+        sheets = [
+            doe.bench.write_sheet(plan, None, folder / f"run_sheet.{kind}", seed=None) for kind in ("xlsx", "html")
+        ]
         table = write_bytes(folder / "records.csv", (trial / "records.csv").read_bytes())
         records = doe.bench.Records.from_frame(pd.read_csv(table), plan)
         begin("fitting the responses")
@@ -214,7 +216,7 @@ def sheet(
             )
     plan.save(folder / "plan.json")
     sheets = [
-        doe.bench.write_sheet(plan, folder / f"run_sheet.{kind}", seed=None, readings=readings)
+        doe.bench.write_sheet(plan, None, folder / f"run_sheet.{kind}", seed=None, readings=readings)
         for kind in ("xlsx", "html")
     ]
     _say(plan, "", f"Plan                     {folder / 'plan.json'}")

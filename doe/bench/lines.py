@@ -67,7 +67,7 @@ class Ingredient:
     max_percent: float | None = None
     balance_readability: float | None = None
     function: str = ""
-    hazards: tuple[str, ...] = ()
+    hazards: Sequence[str] = ()
 
     def __post_init__(self) -> None:
         _text("ingredient: name", self.name)
@@ -138,12 +138,12 @@ class Ingredient:
     def amount_text(self) -> str:
         """How much of it, in words."""
         if self.balance:
-            return "to 100 %" if self.of == BATCH else f"to fill the {self.of}"
+            return "to 100 %" if self.of == BATCH else f"to fill phase {self.of}"
         of_ingredient = self.of not in (BATCH, self.phase)
         size = f"{self.percent:g}" if self.percent is not None else f"‹{self.factor}›"
         if of_ingredient and self.factor is not None:
             return f"{size} × {self.of}"
-        return f"{size} %" + ("" if self.of == BATCH else f" of {self.of}")
+        return f"{size} %" + ("" if self.of == BATCH else f" of {self.of}" if of_ingredient else f" of phase {self.of}")
 
 
 @dataclass(frozen=True)
@@ -245,7 +245,7 @@ class Step:
     speed: float | str | None = None
     minutes: float | str | None = None
     temperature: float | str | None = None
-    hazards: tuple[str, ...] = ()
+    hazards: Sequence[str] = ()
 
     def __post_init__(self) -> None:
         _text("step: text", self.text)

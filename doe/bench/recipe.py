@@ -512,11 +512,11 @@ class Recipe(Shown):
         item = next((i for i in self.ingredients if i.name == name), None)
         mass = printed[name]
         if item is not None:
-            if item.factor is not None or item.of != BATCH or item.balance:
-                size = "" if item.factor is None else f"{item.factor} {number_text(values[item.factor])}: "
-                parts.append(
-                    size + item.amount_text.replace(f"‹{item.factor}›", number_text(values.get(item.factor or "", 0)))
-                )
+            if item.factor is not None:
+                text = item.amount_text.replace(f"‹{item.factor}›", number_text(values[item.factor]))
+                parts.append(text + ("" if item.factor == name else f" (set by {item.factor})"))
+            elif item.of != BATCH or item.balance:
+                parts.append(item.amount_text)
             if item.stock is not None:
                 parts.append(f"as {100 * item.stock:g} % w/w stock: {_pure(mass, item)} g of {name} itself")
             elif item.active != 1:

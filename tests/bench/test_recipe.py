@@ -219,7 +219,7 @@ def test_the_balance_is_named_and_a_small_weighing_comes_with_its_mend():
 
 def test_nothing_to_weigh_is_said():
     recipe = Recipe([WATER, Ingredient("salt", "A", factor="salt")])
-    assert notes(recipe, {"salt": 0.0})["salt"] == "salt 0: 0 %; none in this batch"
+    assert notes(recipe, {"salt": 0.0})["salt"] == "0 %; none in this batch"
 
 
 # ---- order
@@ -293,7 +293,7 @@ def test_it_prints_itself():
         "‹carbomer› %",
         "to degree ‹degree›",
         "20 % w/w stock",
-        "to fill the B",
+        "to fill phase B",
         "→ stir",
     ):
         assert words in text

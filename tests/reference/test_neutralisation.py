@@ -16,7 +16,9 @@ def numbers(cell):
     return values[0] if len(values) == 1 else values
 
 
-@pytest.mark.parametrize("row", list(WORKED.itertuples()), ids=lambda r: f"{r.base}-{r.polymer_grams}-{r.stock}-{r.grams}")
+@pytest.mark.parametrize(
+    "row", list(WORKED.itertuples()), ids=lambda r: f"{r.base}-{r.polymer_grams}-{r.stock}-{r.grams}"
+)
 def test_worked_values(row):
     """Half of the last printed digit is allowed; a little more where the hand value came from rounded millimoles."""
     polymers = numbers(row.polymer_grams), numbers(row.acid_content), row.moisture, row.stock, row.already
