@@ -199,9 +199,12 @@ def sheet(
     out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("bench"),
     readings: Annotated[int, typer.Option(help="Entry columns a response, for the same batch read again.")] = 1,
     seed: Annotated[int, typer.Option(help="Draws the order of making.")] = 0,
+    recipe: Annotated[Path | None, typer.Option(help="The recipe, as JSON: adds a weigh-out page a batch.")] = None,
+    batch_size: Annotated[float | None, typer.Option(help="Grams of each batch; 200 with a recipe.")] = None,
 ) -> None:
     """Plan a study and write its run sheet: plan.json, run_sheet.xlsx to fill in, run_sheet.html to print."""
     study = doe.Study.load(study_file)
+    made_by = None if recipe is None else doe.bench.Recipe.load(recipe)
     if design not in DESIGNS:
         raise StudyError("--design", design, "one of " + ", ".join(DESIGNS), nearest(design, DESIGNS))
     plan = DESIGNS[design](study).randomised(seed)
@@ -214,11 +217,11 @@ def sheet(
                 f"a folder without {kept}",
                 "choose another folder, so that no filled-in sheet is lost",
             )
-    plan.save(folder / "plan.json")
     sheets = [
-        doe.bench.write_sheet(plan, None, folder / f"run_sheet.{kind}", seed=None, readings=readings)
+        doe.bench.write_sheet(plan, made_by, folder / f"run_sheet.{kind}", batch_size, seed=None, readings=readings)
         for kind in ("xlsx", "html")
     ]
+    plan.save(folder / "plan.json")
     _say(plan, "", f"Plan                     {folder / 'plan.json'}")
     _say(f"Run sheet (to fill in)   {sheets[0]}", f"Run sheet (to print)     {sheets[1]}")
 

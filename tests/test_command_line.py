@@ -129,6 +129,30 @@ def test_the_published_capsule_trial(tmp_path):
     assert (tmp_path / "out" / "report.html").exists()
 
 
+def test_a_recipe_puts_weigh_outs_on_the_sheet(tmp_path):
+    gel = doe.virtual.AfterSunGel()
+    gel.study.save(tmp_path / "study.json")
+    gel.recipe.save(tmp_path / "recipe.json")
+    done = run(
+        "sheet", "study.json", "--recipe", "recipe.json", "--batch-size", "150", "--out", "bench", folder=tmp_path
+    )
+    assert done.returncode == 0, done.stderr
+    plan = doe.designs.Plan.load(tmp_path / "bench" / "plan.json")
+    text = (tmp_path / "bench" / "run_sheet.html").read_text(encoding="utf-8")
+    first = gel.recipe.weigh_out(plan.runs.iloc[0], 150.0)["grams"]
+    assert all(f'<td class="grams">{mass}</td>' in text for mass in first)
+    content = (
+        (tmp_path / "recipe.json").read_text(encoding="utf-8").replace('"factor": "carbomer"', '"factor": "carbomr"')
+    )
+    (tmp_path / "recipe.json").write_text(content, encoding="utf-8")
+    done = run("sheet", "study.json", "--recipe", "recipe.json", "--out", "again", folder=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.endswith(
+        "'carbomr' is 'missing' but must be there, as the recipe is linked to it: did you mean 'carbomer'?\n"
+    )
+    assert not (tmp_path / "again" / "plan.json").exists()
+
+
 def test_a_sheet_and_back(tmp_path):
     """A study becomes a plan and a sheet; the sheet filled in becomes a report."""
     gel = doe.virtual.AfterSunGel()

@@ -93,7 +93,7 @@ def _recipe() -> Recipe:
     return Recipe(
         [
             Ingredient("water", "A", balance=True, function="solvent"),
-            Ingredient("disodium EDTA", "A", percent=0.10, stock=0.10, function="chelator"),
+            Ingredient("disodium EDTA", "A", percent=0.10, stock=0.05, function="chelator"),
             Ingredient("phenoxyethanol", "A", percent=0.80, max_percent=1.0, function="preservative", hazards=["skin"]),
             Step("stir until clear", speed=300, minutes=5, hazards=["impeller"]),
             Ingredient("glycerin", "B", percent=5.0, function="humectant; wets the powders"),
@@ -125,7 +125,15 @@ def _recipe() -> Recipe:
             Neutralise(BASE, "neutralisation", stock=0.20),
             Step("fold in by hand, then stir slowly; read the pH once and do not chase it", speed=100, minutes=5),
             Ingredient("caprylic/capric triglyceride", "C", balance=True, of="C", function="care oil"),
-            Ingredient("dextrin palmitate", "C", percent=6.0, of="C", function="thickens the oil", hazards=["powder"]),
+            Ingredient(
+                "dextrin palmitate",
+                "C",
+                percent=6.0,
+                of="C",
+                balance_readability=0.001,
+                function="thickens the oil",
+                hazards=["powder"],
+            ),
             Step("melt C apart until clear, let it cool to 40 °C", temperature=85, minutes=15, hazards=["heat"]),
             Step("pour C into the gel and stir", speed="speed", minutes=20, hazards=["impeller"]),
             Step("rest 24 h at 25 °C before the first reading", hazards=["failed batch"]),

@@ -156,7 +156,7 @@ def recipes(draw):
     lines.append(
         Neutralise(
             "sodium hydroxide",
-            draw(st.floats(0.5, 1)),
+            draw(st.floats(0.51, 1)),
             0.18,
             draw(st.none() | st.tuples(st.floats(0, 0.5), st.just("part 0"))),
         )
