@@ -9,7 +9,9 @@ import numpy as np
 from doe.study import Categorical, Component, Discrete, Model
 from doe.study.terms import Term
 
-SPANNED = 1e-8  # a term whose part outside the model, on the region, is a smaller share than this is already in the model
+SPANNED = (
+    1e-8  # a term whose part outside the model, on the region, is a smaller share than this is already in the model
+)
 
 
 def next_order(model: Model) -> Model:

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.designs.plan import Plan
+from doe.designs.settable import run_text
 from doe.quality import information as arrays
 from doe.quality import noncentral, sentences
 from doe.quality.beyond import next_order
@@ -83,7 +84,9 @@ class Check(Shown):
             return None
         F = np.hstack([self.information.B, self.information.X])
         ratio = float(self.variance_ratio or 0.0)
-        return Strata(F, [np.eye(len(F)), *(Z @ Z.T for Z in self.groups)], np.array([1.0] + [ratio] * len(self.groups)))
+        return Strata(
+            F, [np.eye(len(F)), *(Z @ Z.T for Z in self.groups)], np.array([1.0] + [ratio] * len(self.groups))
+        )
 
     # ---- how good
 
@@ -147,7 +150,11 @@ class Check(Shown):
     def degrees_of_freedom(self) -> pd.Series[int]:
         """Where the runs go: model, blocks and whole plots where there are any, lack of fit, pure error; they add up to the runs."""
         plan = self.plan
-        B = np.empty((len(plan.runs), 0)) if plan.block is None else arrays.contrasts(arrays.groups_of(list(plan.block)))
+        B = (
+            np.empty((len(plan.runs), 0))
+            if plan.block is None
+            else arrays.contrasts(arrays.groups_of(list(plan.block)))
+        )
         whole = None if plan.whole_plot is None else arrays.groups_of(list(plan.whole_plot))
         return pd.Series(
             arrays.degrees_of_freedom(self.information.X, B, planned_settings(plan), whole), name="degrees of freedom"
@@ -186,11 +193,15 @@ class Check(Shown):
     def _between(self, blends: pd.DataFrame) -> Tested:
         table = self.plan.study.frame(blends, where="blends")
         if len(table) != 2:
-            raise StudyError("blends", f"{len(table)} rows", "two rows of settings", "give the two whose difference is to be seen")
+            raise StudyError(
+                "blends", f"{len(table)} rows", "two rows of settings", "give the two whose difference is to be seen"
+            )
         f = self.model.matrix(table)
         row = f[1] - f[0]
         if np.abs(row).max() <= DEPENDENT:
-            raise StudyError("blends", "two rows that the model predicts alike", "two different settings", "move one of the two")
+            raise StudyError(
+                "blends", "two rows that the model predicts alike", "two different settings", "move one of the two"
+            )
         return Tested(f"{table.index[0]} → {table.index[1]}", row[None, :], np.ones((1, 1)))
 
     def power(
@@ -238,7 +249,9 @@ class Check(Shown):
         tests = self._asked(blends)
         if isinstance(sizes, Mapping):
             if blends is not None:
-                raise StudyError(kind, dict(sizes), "one number where blends are given", "give the difference between the two rows")
+                raise StudyError(
+                    kind, dict(sizes), "one number where blends are given", "give the difference between the two rows"
+                )
             tests, wanted = self._chosen(tests, sizes, kind)
         else:
             wanted = [sizes] * len(tests)
@@ -260,7 +273,12 @@ class Check(Shown):
             name = term_text(parse_term(text, self.plan.study.names))
             if name not in by_name:
                 if name in self.model.terms:
-                    raise StudyError(f"{kind}: term", text, "a term with a change of its own", "compare two settings by blends= instead")
+                    raise StudyError(
+                        f"{kind}: term",
+                        text,
+                        "a term with a change of its own",
+                        "compare two settings by blends= instead",
+                    )
                 raise StudyError(f"{kind}: term", text, "a term of the model", nearest(name, by_name))
             out.append(by_name[name])
             wanted.append(size)
@@ -327,42 +345,51 @@ class Check(Shown):
     # ---- in words
 
     @cached_property
-    def _pairs(self) -> tuple[list[tuple[str, str, float]], list[tuple[str, str, float]]]:
-        """Correlated pairs inside the model, and of its terms with those one order beyond it."""
-        inside = []
-        C, names = self.correlation.to_numpy(), list(self.correlation.columns)
-        owner = {c: self.model.terms[t] for c, t in zip(self.model.columns, self.model.term_of, strict=True)}
-        for i in range(len(names)):
-            for j in range(i):
-                if owner[names[i]] != owner[names[j]] and abs(C[i, j]) >= sentences.MIXED:
-                    inside.append((names[i], names[j], float(C[i, j])))
-        X2 = self.beyond.matrix(self.plan.runs)
+    def _pairs(self) -> tuple[list[tuple[str, str, float]], list[tuple[str, str, float]], list[str]]:
+        """Correlated pairs inside the model, pairs with terms one order beyond it, and such terms that never vary over the runs."""
         keep = [j for j in range(self.model.p) if self.model.exponents[j].any()]
-        both = arrays.column_correlation(np.hstack([self.information.X[:, keep], X2]))[: len(keep), len(keep) :]
-        outside = [
-            (self.model.columns[keep[i]], self.beyond.columns[j], float(both[i, j]))
-            for i, j in zip(*np.nonzero(np.nan_to_num(np.abs(both)) >= sentences.MIXED), strict=True)
+        X2 = self.beyond.matrix(self.plan.runs)
+        C = np.abs(np.nan_to_num(np.tril(self.correlation.to_numpy(), -1)))
+        both = arrays.column_correlation(np.hstack([self.information.X[:, keep], X2]))
+        across = np.abs(np.nan_to_num(both[: len(keep), len(keep) :]))
+        names, later = [self.model.columns[j] for j in keep], self.beyond.columns
+        inside = [
+            (names[i], names[j], float(self.correlation.iloc[i, j]))
+            for i, j in zip(*np.nonzero(C >= sentences.MIXED), strict=True)
+            if self.model.term_of[keep[i]] != self.model.term_of[keep[j]]
         ]
-        return inside, outside
+        outside = [
+            (names[i], later[j], float(both[i, len(keep) + j]))
+            for i, j in zip(*np.nonzero(across >= sentences.MIXED), strict=True)
+        ]
+        still = (
+            [later[j] for j in np.flatnonzero(np.isnan(np.diag(both)[len(keep) :]))] if self.model.has_constant else []
+        )
+        return inside, outside, still
 
     @cached_property
     def verdicts(self) -> dict[str, list[str]]:
         """Plain sentences by the question that they answer."""
-        inside, outside = self._pairs
+        inside, outside, still = self._pairs
         detectable = self.detectable(1.0) if tested_terms(self.model) else None
         largest = self.largest_variance
         return {
             "What can't be told apart?": [
                 *sentences.separation(inside, "in the model"),
                 *sentences.separation(outside, "in the model with a term one order beyond it"),
+                *sentences.unseen(still),
                 *sentences.inflated(self.vif),
             ],
             "What change would I see?": [
                 *([] if detectable is None else sentences.changes(detectable, PLANNED)),
-                *(["Blends are compared by power(sigma, change, blends=two rows)."] if self.plan.study.components else []),
+                *(
+                    ["Blends are compared by power(sigma, change, blends=two rows)."]
+                    if self.plan.study.components
+                    else []
+                ),
             ],
             "How precise, and where?": sentences.precision(
-                self.average_variance, largest.value, setting_text(largest.setting, self), largest.kind
+                self.average_variance, largest.value, run_text(self.plan.study, largest.setting), largest.kind
             ),
             "What is left for checking?": [
                 *sentences.checking(self.degrees_of_freedom, self.leverage),
@@ -374,10 +401,14 @@ class Check(Shown):
         hard = self.plan.study.hard_to_change
         if hard and self.plan.whole_plot is None:
             names = sentences.listed(list(hard))
-            return [f"{names} is hard to change and the plan has no whole plots: all this holds only if it is set anew for every batch."]
+            return [
+                f"{names} is hard to change and the plan has no whole plots: all this holds only if it is set anew for every batch."
+            ]
         if self.groups:
             what = "whole plots" if self.plan.whole_plot is not None else "blocks"
-            return [f"All figures take the variance between {what} as {number_text(float(self.variance_ratio or 0))} times that within."]
+            return [
+                f"All figures take the variance between {what} as {number_text(float(self.variance_ratio or 0))} times that within."
+            ]
         return []
 
     def _sections(self) -> list[Section]:
@@ -393,7 +424,9 @@ class Check(Shown):
                 {
                     "term": table["term"],
                     "df of the noise": [number_text(v, digits=3) for v in table["df"]],
-                    f"smallest change seen ({100 * PLANNED:.0f} % power, in σ)": [number_text(v, digits=3) for v in table["change"]],
+                    f"smallest change seen ({100 * PLANNED:.0f} % power, in σ)": [
+                        number_text(v, digits=3) for v in table["change"]
+                    ],
                 }
             )
         largest = self.largest_variance
@@ -404,11 +437,18 @@ class Check(Shown):
         ]
         precise = pd.DataFrame(rows, columns=["figure", "value"])
         left = pd.DataFrame(
-            {"source": list(self.degrees_of_freedom.index), "degrees of freedom": [str(v) for v in self.degrees_of_freedom]}
+            {
+                "source": list(self.degrees_of_freedom.index),
+                "degrees of freedom": [str(v) for v in self.degrees_of_freedom],
+            }
         )
         about = (
             f"{n} runs, {p} coefficients ({self.model.name})"
-            + ("" if self.plan.block is None else f", {self.plan.block.nunique()} {'random' if self.random_blocks else 'fixed'} blocks")
+            + (
+                ""
+                if self.plan.block is None
+                else f", {self.plan.block.nunique()} {'random' if self.random_blocks else 'fixed'} blocks"
+            )
             + ("" if self.plan.whole_plot is None else f", {self.plan.whole_plot.nunique()} whole plots")
         )
         coding = "D and A efficiency depend on the coding of the factors to [−1, 1]; G and the variances do not."
@@ -454,10 +494,13 @@ def check(
     Goos, P. & Jones, B. (2011). Optimal design of experiments: a case study approach, ch. 4-10. Wiley.
     """
     if not isinstance(plan, Plan):
-        raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs, or from a table with Plan.from_frame")
-    if model is None and plan.model is None:
+        raise StudyError(
+            "plan", type(plan).__name__, "a Plan", "make one with doe.designs, or from a table with Plan.from_frame"
+        )
+    wanted = plan.model if model is None else model
+    if wanted is None:
         raise StudyError("model", None, "given for a plan that holds none", 'write check(plan, "quadratic")')
-    chosen = plan.study.model(plan.model if model is None else model)
+    chosen = plan.study.model(wanted)
     arguments = plan.provenance.get("arguments", {})
     effects = block_effects if block_effects is not None else arguments.get("block_effects", "fixed")
     if effects not in ("fixed", "random"):
@@ -467,11 +510,18 @@ def check(
     grouped = plan.whole_plot is not None or (plan.block is not None and effects == "random")
     if variance_ratio is not None and not grouped:
         raise StudyError(
-            "variance_ratio", variance_ratio, "left out where no runs share a whole plot or a random block", "leave it out"
+            "variance_ratio",
+            variance_ratio,
+            "left out where no runs share a whole plot or a random block",
+            "leave it out",
         )
     ratio = None
     if grouped:
-        given = variance_ratio if variance_ratio is not None else arguments.get("variance_ratio", plan.provenance.get("variance_ratio", 1.0))
+        given = (
+            variance_ratio
+            if variance_ratio is not None
+            else arguments.get("variance_ratio", plan.provenance.get("variance_ratio", 1.0))
+        )
         ratio = as_number("variance_ratio", given)
         if ratio < 0:
             raise StudyError("variance_ratio", ratio, "0 or above", "give the variance between groups over that within")
@@ -511,16 +561,6 @@ def noncentrality_of(effect: Floats, covariance: Floats) -> float:
     return noncentral.noncentrality(effect, covariance, 1.0)
 
 
-def setting_text(setting: pd.Series[Any], made: Check) -> str:
-    """A setting in words: "polymer 0.2 %, speed 400 rpm"."""
-    parts = []
-    for f in made.plan.study.factors:
-        value = setting[f.name]
-        unit = getattr(f, "unit", "")
-        parts.append(f"{f.name} {value if isinstance(value, str) else number_text(float(value), digits=3)}" + (f" {unit}" if unit else ""))
-    return ", ".join(parts)
-
-
 def _inside(where: str, value: object) -> float:
     number = as_number(where, value)
     if not 0 < number < 1:
@@ -531,7 +571,10 @@ def _inside(where: str, value: object) -> float:
 def _sizes(change: Any, ratio: Any, noise: Noise) -> tuple[str, float | dict[str, float]]:
     if (change is None) == (ratio is None):
         raise StudyError(
-            "change and ratio", "both" if change is not None else "neither", "one of the two", 'give change=2.0, or ratio=1.5 for a log response'
+            "change and ratio",
+            "both" if change is not None else "neither",
+            "one of the two",
+            "give change=2.0, or ratio=1.5 for a log response",
         )
     kind, given = ("change", change) if ratio is None else ("ratio", ratio)
     if isinstance(given, Mapping):

@@ -78,7 +78,7 @@ class Information:
     def root(self) -> Floats:
         """R⁻¹, shape (p, p), with cov(β̂)/σ² = R⁻¹ R⁻ᵀ and the information on β, blocks allowed for, R'R."""
         b, p = self.B.shape[1], self.X.shape[1]
-        R = np.linalg.qr(self.whitened, mode="r")[b:, b:]
+        R: Floats = np.asarray(np.linalg.qr(self.whitened, mode="r"))[b:, b:]
         return np.asarray(linalg.solve_triangular(R, np.eye(p)))
 
     @cached_property
@@ -88,7 +88,7 @@ class Information:
 
     @cached_property
     def log_determinant(self) -> float:
-        """log of the determinant of the information."""
+        """Logarithm of the determinant of the information."""
         return float(-2.0 * np.log(np.abs(np.diag(self.root))).sum())
 
     @cached_property
@@ -172,7 +172,9 @@ def alias_matrix(information: Information, X2: ArrayLike) -> Floats:
     return np.asarray(solution[information.B.shape[1] :])
 
 
-def degrees_of_freedom(X: Floats, B: Floats, settings: NDArray[np.int64], whole_plot: NDArray[np.int64] | None) -> dict[str, int]:
+def degrees_of_freedom(
+    X: Floats, B: Floats, settings: NDArray[np.int64], whole_plot: NDArray[np.int64] | None
+) -> dict[str, int]:
     """Where the n degrees of freedom go: they add up to n.
 
     Pure error is what is left of the model augmented by one indicator a planned setting, blocks and whole plots among the columns

@@ -44,7 +44,7 @@ class Largest:
 
     @property
     def kind(self) -> str:
-        """ "proved" where the bound is within 1 % of the value, else "best search found"."""
+        """Whether the bound is within 1 % of the value ("proved") or not ("best search found")."""
         return "proved" if self.bound <= self.value * 1.01 else "best search found"
 
 
@@ -64,7 +64,9 @@ def largest_variance(model: Model, information: Information, seed: int = 0) -> L
     bound = np.inf
     corners = np.column_stack([_encoded(study, f, numeric[f.name].to_numpy(dtype=float)) for f in free])
     pieces = triangulation(corners) if len(free) else None
-    degree = 2 * max((sum(q for n, q in t if not isinstance(study.factor(n), Categorical)) for t in model.parsed), default=0)
+    degree = 2 * max(
+        (sum(q for n, q in t if not isinstance(study.factor(n), Categorical)) for t in model.parsed), default=0
+    )
     if pieces is not None and degree and len(pieces) * len(categories) <= SIMPLEXES:
         size = _lattice_size(pieces[0].shape[0], degree)
         if size <= LATTICE:
@@ -92,7 +94,7 @@ def _on_box(model: Model, information: Information) -> Largest:
     if relaxed:  # too many discrete levels to go through: bound over the whole interval, value at its settable points
         counted = [f for f in counted if isinstance(f, Categorical)]
         choices = [list(f.levels) for f in counted]
-    free = [f for f in study.factors if f not in counted]
+    free: list[Any] = [f for f in study.factors if f not in counted]
     place = {v: i for i, v in enumerate(study.variables)}
     degree = np.array([2 * int(model.exponents[:, place[f.name]].max(initial=0)) for f in free], dtype=np.int64)
     size = int(np.prod(degree + 1, dtype=float))
@@ -120,7 +122,9 @@ def _on_box(model: Model, information: Information) -> Largest:
             found = top = float(f(np.empty((1, 0)))[0])
         bound = max(bound, top)
         if found > value and not relaxed:
-            middle = {g.name: 0.5 * (g.low + g.high) + 0.5 * (g.high - g.low) * float(where[i]) for i, g in enumerate(free)}
+            middle = {
+                g.name: 0.5 * (g.low + g.high) + 0.5 * (g.high - g.low) * float(where[i]) for i, g in enumerate(free)
+            }
             value, setting = found, pd.Series({n: (fixed | middle)[n] for n in study.names}, dtype=object)
     return Largest(value, max(bound, value), setting)
 
@@ -154,7 +158,11 @@ def _decoded(study: Study, where: Floats, levels: tuple[str, ...]) -> pd.Series[
     out: dict[str, Any] = dict(zip([f.name for f in study.categorical], levels, strict=True))
     free = [f for f in study.factors if not isinstance(f, Categorical)]
     for f, z in zip(free, where, strict=True):
-        out[f.name] = z * (study.mixture_total or 100.0) if isinstance(f, Component) else 0.5 * (f.low + f.high) + 0.5 * (f.high - f.low) * z
+        out[f.name] = (
+            z * (study.mixture_total or 100.0)
+            if isinstance(f, Component)
+            else 0.5 * (f.low + f.high) + 0.5 * (f.high - f.low) * z
+        )
     return pd.Series({n: out[n] for n in study.names}, dtype=object)
 
 

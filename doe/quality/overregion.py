@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from doe.quality.sentences import listed
+from doe.designs.settable import run_text
 from doe.study import Section, Shown, StudyError
 from doe.study.shown import number_text
 
@@ -34,6 +34,8 @@ class OverRegion(Shown):
         The largest met, and what no setting exceeds.
     worst : Series
         Where it is, natural units.
+    worst_text : str
+        The same in words.
     quantiles : Series
         By the fraction of the region at or below.
     quantile_error : Series
@@ -55,6 +57,7 @@ class OverRegion(Shown):
     maximum: float
     maximum_bound: float
     worst: pd.Series[Any]
+    worst_text: str
     quantiles: pd.Series[float]
     quantile_error: pd.Series[float]
     curve: pd.DataFrame
@@ -65,15 +68,12 @@ class OverRegion(Shown):
         table = pd.DataFrame(
             {
                 "share of the region at or below": [f"{100 * q:.0f} %" for q in self.quantiles.index],
-                "variance / σ²": [
-                    number_text(v, e) for v, e in zip(self.quantiles, self.quantile_error, strict=True)
-                ],
+                "variance / σ²": [number_text(v, e) for v, e in zip(self.quantiles, self.quantile_error, strict=True)],
             }
         )
-        worst = listed([f"{k} {v if isinstance(v, str) else number_text(float(v), digits=3)}" for k, v in self.worst.items()])
         bound = number_text(self.maximum_bound, digits=4) if np.isfinite(self.maximum_bound) else "not worked out"
         note = (
-            f"Average {number_text(self.average)} (exact); largest met {number_text(self.maximum)}, bound {bound}, at {worst}. "
+            f"Average {number_text(self.average)} (exact); largest met {number_text(self.maximum)}, bound {bound}, at {self.worst_text}. "
             f"Quantiles from {self.points} settings drawn uniformly (seed {self.seed}); digits follow their sampling error."
         )
         return [Section("Prediction variance over the region", table, note)]
@@ -101,6 +101,7 @@ def over_region(made: Check, points: int, seed: int) -> OverRegion:
         float(curve[-1]),
         float(max(largest.bound, curve[-1])),
         largest.setting,
+        run_text(made.plan.study, largest.setting),
         pd.Series(np.quantile(v, q), index=index, name="variance"),
         pd.Series(error, index=index, name="standard error"),
         pd.DataFrame({"fraction": fractions, "variance": curve}),

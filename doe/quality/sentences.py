@@ -20,6 +20,7 @@ FIT = 3  # of lack of fit below which it has little to find it in
 ALONE = 0.9  # leverage from which a run's fitted value rests mostly on its own reading
 SURE = 1.0  # prediction variance above which a mean is less sure than one new batch's reading
 SAID = 8  # sentences of a kind before the rest is counted
+NAMED = 5  # terms in a sentence before the rest is counted
 
 _POWERS = {2: "²", 3: "³", 4: "⁴"}
 
@@ -38,19 +39,40 @@ def listed(words: Sequence[str]) -> str:
 
 
 def separation(pairs: Sequence[tuple[str, str, float]], checked: str) -> list[str]:
-    """Sentences on pairs (term, other, correlation over the runs), worst first."""
+    """Sentences on pairs (column, other, correlation over the runs), worst first."""
     same: dict[str, list[str]] = {}
-    mixed = []
+    mixed: dict[str, list[tuple[str, float]]] = {}
     for one, other, r in sorted(pairs, key=lambda pair: -abs(pair[2])):
         if abs(r) >= SAME:
             same.setdefault(one, []).append(other)
         elif abs(r) >= MIXED:
-            mixed.append(f"{spoken(one)} is partly mixed up with {spoken(other)} (correlation {r:.2f}).")
-    out = [f"{spoken(one)} cannot be separated from {listed([spoken(o) for o in others])}." for one, others in same.items()]
-    out += mixed
+            mixed.setdefault(one, []).append((other, r))
+    out = [
+        f"{spoken(one)} cannot be separated from {several([spoken(o) for o in others])}."
+        for one, others in same.items()
+    ]
+    for one, found in mixed.items():
+        size = f"correlation {'up to ' if len(found) > 1 else ''}{max(abs(r) for _, r in found):.2f} in size"
+        out.append(f"{spoken(one)} is partly mixed up with {several([spoken(o) for o, _ in found])} ({size}).")
     if len(out) > SAID:
-        out = [*out[:SAID], f"{len(out) - SAID} more such sentences are left out; the tables hold them all."]
+        out = [*out[:SAID], f"{len(out) - SAID} more of the kind: correlation and alias hold them all."]
     return out or [f"Nothing {checked} is mixed up (no correlation of {MIXED:g} or more)."]
+
+
+def several(words: Sequence[str]) -> str:
+    """The first few words, and how many more there are."""
+    if len(words) <= NAMED:
+        return listed(words)
+    return ", ".join(words[:NAMED]) + f" and {len(words) - NAMED} more"
+
+
+def unseen(constant: Sequence[str]) -> list[str]:
+    """A sentence on terms left out that do not vary over the runs, so that only the constant would feel them."""
+    if not constant:
+        return []
+    return [
+        f"{several([spoken(c) for c in constant])} cannot be separated from the constant: such curvature would go unseen."
+    ]
 
 
 def inflated(vif: pd.Series[float]) -> list[str]:
@@ -71,8 +93,8 @@ def changes(table: pd.DataFrame, power: float) -> list[str]:
         out.append(f"No change would be seen in {names}: there are no degrees of freedom left to judge the noise by.")
     tested = table[table["df"] > 0]
     if len(tested):
-        worst = tested.loc[tested["change"].idxmax()]
-        best = tested.loc[tested["change"].idxmin()]
+        worst = tested.iloc[int(tested["change"].to_numpy().argmax())]
+        best = tested.iloc[int(tested["change"].to_numpy().argmin())]
         size = f"{number_text(worst['change'], digits=3)} σ"
         if math.isclose(worst["change"], best["change"], rel_tol=1e-3):
             out.append(f"A change of {size} in any term would be seen {100 * power:.0f} times in 100.")
@@ -83,17 +105,21 @@ def changes(table: pd.DataFrame, power: float) -> list[str]:
             )
         gross = tested[tested["change"] > GROSS]
         if len(gross):
-            out.append(f"Only gross changes (more than {GROSS:g} σ) would be seen in {listed([spoken(t) for t in gross['term']])}.")
+            out.append(
+                f"Only gross changes (more than {GROSS:g} σ) would be seen in {listed([spoken(t) for t in gross['term']])}."
+            )
     return out
 
 
 def precision(average: float, largest: float, where: str, proved: str) -> list[str]:
     """Sentences on how sure predicted means are."""
-    out = [f"On average over the region a predicted mean has {number_text(average, digits=3)} times the variance of one batch."]
-    sure = "less" if largest > SURE else "no less"
+    out = [
+        f"On average over the region a predicted mean has {number_text(average, digits=3)} times the variance of one batch."
+    ]
+    sure = "is less sure than" if largest > SURE else "is at least as sure as"
     out.append(
         f"At the worst setting ({where}) it has {number_text(largest, digits=3)} times ({proved}): "
-        f"there a prediction is {sure} sure than one batch made there."
+        f"a prediction there {sure} one batch made there."
     )
     return out
 
@@ -105,7 +131,9 @@ def checking(df: pd.Series[int], leverage: pd.Series[float]) -> list[str]:
     if fit == 0:
         out.append("Nothing is left to check whether the model fits: it will fit whatever is read.")
     elif fit < FIT:
-        out.append(f"Only {fit} degree{'s' if fit > 1 else ''} of freedom for lack of fit: few kinds of misfit could show.")
+        out.append(
+            f"Only {fit} degree{'s' if fit > 1 else ''} of freedom for lack of fit: few kinds of misfit could show."
+        )
     if pure == 0:
         out.append("No setting is made twice under like conditions: noise and lack of fit cannot be told apart.")
     elif pure < PURE:

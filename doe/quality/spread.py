@@ -91,7 +91,10 @@ class Noise(Shown):
         if self.df is not None:
             rows.append(("degrees of freedom", number_text(self.df, digits=3)))
         if self.batch is not None and self.reading is not None:
-            rows += [("between batches", number_text(self.batch)), ("between readings of one batch", number_text(self.reading))]
+            rows += [
+                ("between batches", number_text(self.batch)),
+                ("between readings of one batch", number_text(self.reading)),
+            ]
             rows.append(("readings a batch", str(self.readings)))
         scale = "on the natural logarithm (0.08 reads as 8 %)" if self.log else "in the response's unit"
         note = "\n".join(filter(None, [self.source, self.advice]))
@@ -103,7 +106,10 @@ def checked_sigma(sigma: object, where: str = "sigma") -> float:
     value = as_number(where, sigma)
     if value <= 0:
         raise StudyError(
-            where, value, "above 0", "give the standard deviation between batches made anew at one setting, on the fitted scale"
+            where,
+            value,
+            "above 0",
+            "give the standard deviation between batches made anew at one setting, on the fitted scale",
         )
     return value
 
@@ -147,9 +153,16 @@ def noise_from_variation(percent: float) -> Noise:
     value = as_number("coefficient of variation", percent, "%")
     if not 0 < value <= 100:
         raise StudyError(
-            "coefficient of variation", value, "above 0 and at most 100 %", "give the standard deviation as a percentage of the value"
+            "coefficient of variation",
+            value,
+            "above 0 and at most 100 %",
+            "give the standard deviation as a percentage of the value",
         )
-    return Noise(math.sqrt(math.log1p((value / 100.0) ** 2)), log=True, source=f"From a coefficient of variation of {number_text(value)} %.")
+    return Noise(
+        math.sqrt(math.log1p((value / 100.0) ** 2)),
+        log=True,
+        source=f"From a coefficient of variation of {number_text(value)} %.",
+    )
 
 
 def usual_noise(kind: str) -> Noise:
@@ -222,7 +235,10 @@ def noise_from_batches(
     n, b, s = len(table), len(means), setting.nunique()
     if b <= s:
         raise StudyError(
-            "earlier batches", f"{b} batches at {s} settings", "at least two batches of one setting", "repeat readings of one batch say nothing of batches"
+            "earlier batches",
+            f"{b} batches at {s} settings",
+            "at least two batches of one setting",
+            "repeat readings of one batch say nothing of batches",
         )
     within = float(((table["value"] - table["batch"].map(means)) ** 2).sum())
     df_within, df_between = n - b, b - s
@@ -232,13 +248,23 @@ def noise_from_batches(
     n0 = float((n - ((counts**2).groupby(setting).sum() / counts.groupby(setting).sum()).sum()) / df_between)
     ms_between = between / df_between
     if ms_between <= 0:
-        raise StudyError("earlier batches", "batches that read all the same", "readings with some spread", "give the readings unrounded")
-    many = max(int(round(n / b)), 1) if readings_per_batch is None else _count("readings_per_batch", readings_per_batch)
+        raise StudyError(
+            "earlier batches",
+            "batches that read all the same",
+            "readings with some spread",
+            "give the readings unrounded",
+        )
+    many = max(round(n / b), 1) if readings_per_batch is None else _count("readings_per_batch", readings_per_batch)
     if df_within == 0:
         sigma, df = math.sqrt(ms_between), float(df_between)
         upper = sigma * math.sqrt(df / stats.chi2.ppf(1.0 - confidence, df))
         return Noise(
-            sigma, log, upper=float(upper), df=df, confidence=confidence, readings=1,
+            sigma,
+            log,
+            upper=float(upper),
+            df=df,
+            confidence=confidence,
+            readings=1,
             source=f"From {b} earlier batches at {s} setting{'s' if s > 1 else ''}, one reading each.",
         )
     ms_within = within / df_within
@@ -275,12 +301,22 @@ def _count(where: str, value: object) -> int:
 
 def _readings_table(readings: pd.DataFrame, log: bool) -> pd.DataFrame:
     if not isinstance(readings, pd.DataFrame):
-        raise StudyError("earlier batches", type(readings).__name__, "a DataFrame with columns batch and value", "give one row a reading")
+        raise StudyError(
+            "earlier batches",
+            type(readings).__name__,
+            "a DataFrame with columns batch and value",
+            "give one row a reading",
+        )
     for name in ("batch", "value"):
         if name not in readings.columns:
-            raise StudyError(f"earlier batches: column {name!r}", "missing", "there", "give one row a reading, with its batch and its value")
+            raise StudyError(
+                f"earlier batches: column {name!r}",
+                "missing",
+                "there",
+                "give one row a reading, with its batch and its value",
+            )
     values = pd.to_numeric(readings["value"], errors="coerce").to_numpy(dtype=float)
-    for at in np.flatnonzero(~np.isfinite(values) | (values <= 0 if log else False)):
+    for at in map(int, np.flatnonzero(~np.isfinite(values) | (values <= 0 if log else False))):
         raise StudyError(
             f"earlier batches, row {readings.index[at]}: value",
             readings["value"].iloc[at],

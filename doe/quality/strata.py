@@ -37,14 +37,15 @@ class Strata:
     def _parts(self) -> tuple[Floats, Floats, list[Floats], list[list[Floats]]]:
         """Φ, the expected information on the variances, P and Q in the paper's letters."""
         F = self.F
-        W = np.linalg.inv(sum(t * G for t, G in zip(self.theta, self.G, strict=True)))
+        V = np.tensordot(self.theta, np.array(self.G), axes=1)
+        W: Floats = np.asarray(np.linalg.inv(V))
         WF = W @ F
-        phi = np.linalg.inv(F.T @ WF)
+        phi: Floats = np.asarray(np.linalg.inv(F.T @ WF))
         WG = [W @ G for G in self.G]
         P = [-WF.T @ G @ WF for G in self.G]
         Q = [[WF.T @ G @ W @ H @ WF for H in self.G] for G in self.G]
         m = len(self.G)
-        information = np.empty((m, m))
+        information: Floats = np.empty((m, m))
         for i in range(m):
             for j in range(m):
                 information[i, j] = 0.5 * (
