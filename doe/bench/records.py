@@ -16,7 +16,7 @@ from doe.bench.columns import MADE, Heads
 from doe.bench.intake import DATA, Table, Taken, data_frame, entries_of_plan, settle_columns, table_from_frame, take
 from doe.bench.layout import setting_tolerance
 from doe.bench.problems import COLUMNS, Problems
-from doe.bench.texts import neutral
+from doe.bench.texts import exact, neutral
 from doe.designs import Plan
 from doe.study import Section, Shown, Study, StudyError
 from doe.study.files import write_text
@@ -181,32 +181,34 @@ class Records(Shown):
         """
         study, plan = self.study, self.plan
         deepest = int(self.data["replicate"].max()) if len(self.data) else 1
-        labels = [(head, s) for head, s in (("block", plan.block), ("whole_plot", plan.whole_plot)) if s is not None]
-        head = [
-            "run",
-            *(["replicate"] if deepest > 1 else []),
-            *(h for h, _ in labels),
-            *(neutral(f.label) for f in study.factors),
-        ]
-        head += [neutral(r.label) for r in study.responses]
-        head += [MADE] * bool(self.failed) + ["remark"] * bool(len(self.remarks))
-        values = {
-            (run, rep, name): value for run, _, rep, name, value, _ in self.data.itertuples(index=False, name=None)
-        }
+        labels = [(h, s) for h, s in (("block", plan.block), ("whole_plot", plan.whole_plot)) if s is not None]
+        values = {(run, k, name): value for run, _, k, name, value, _ in self.data.itertuples(index=False, name=None)}
         remarks = self.remarks.groupby("run")["remark"].agg("; ".join).to_dict()
+        rows: list[dict[str, object]] = []
+        for run in sorted(plan.runs.index):
+            used = sorted({k for r, k, _ in values if r == run}) or [1]
+            for replicate in used:
+                row: dict[str, object] = {"run": run}
+                if deepest > 1:
+                    row["replicate"] = replicate
+                if self.order:
+                    row["order"] = self.order.get(run, "")
+                row |= {head: neutral(s.loc[run]) for head, s in labels}
+                settings = zip(study.factors, plan.runs.loc[run], strict=True)
+                row |= {f.label: neutral(v) if isinstance(v, str) else exact(v) for f, v in settings}
+                row |= {
+                    r.label: exact(values[key]) if (key := (run, replicate, r.name)) in values else ""
+                    for r in study.responses
+                }
+                if self.failed:
+                    row[MADE] = "failed" if run in self.failed else ""
+                if len(self.remarks):
+                    row["remark"] = neutral(remarks.get(run, "")) if replicate == used[0] else ""
+                rows.append(row)
         out = io.StringIO()
         writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(head)
-        for run in sorted(plan.runs.index):
-            used = {rep for r, rep, _ in values if r == run} or {1}
-            for replicate in sorted(used):
-                row: list[object] = [run, *([replicate] if deepest > 1 else []), *(neutral(s[run]) for _, s in labels)]
-                row += [neutral(v) if isinstance(v, str) else repr(float(v)) for v in plan.runs.loc[run]]
-                row += ["" if (v := values.get((run, replicate, r.name))) is None else repr(v) for r in study.responses]
-                first = replicate == min(used)
-                row += ["failed" if run in self.failed else ""] * bool(self.failed)
-                row += [neutral(remarks.get(run, "")) if first else ""] * bool(len(self.remarks))
-                writer.writerow(row)
+        writer.writerow([neutral(head) for head in rows[0]])
+        writer.writerows(row.values() for row in rows)
         return write_text(path, out.getvalue())
 
     def _sections(self) -> list[Section]:

@@ -13,3 +13,8 @@ def neutral(text: str) -> str:
 def bare(text: str) -> str:
     """The text that `neutral` was given."""
     return text[1:] if text[:1] == "'" and text[1:].startswith(_STARTS) else text
+
+
+def exact(value: float) -> str:
+    """A number as the shortest text that reads back as the same."""
+    return repr(float(value)).removesuffix(".0")

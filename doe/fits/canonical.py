@@ -19,6 +19,7 @@ from scipy import linalg, optimize
 from doe.fits.arrays import Floats
 from doe.fits.tables import Noted
 from doe.study import Categorical, Component, Continuous, Discrete, Section, Shown, StudyError
+from doe.study.constraints import parse_constraint
 from doe.study.errors import nearest
 from doe.study.shown import number_text
 
@@ -164,7 +165,13 @@ class Surface(Shown):
         return out
 
     def _inside(self, settings: pd.DataFrame) -> NDArray[np.bool_]:
-        return np.asarray(self.fit.study.region.contains(self._full(settings)), dtype=bool)
+        full = self._full(settings)
+        for f in self.fit.study.factors:
+            if isinstance(f, Discrete):  # between two levels of a discrete factor is not outside
+                levels, values = np.array(f.levels), full[f.name].to_numpy(dtype=float)
+                nearest_level = levels[np.abs(values[:, None] - levels).argmin(axis=1)]
+                full[f.name] = np.where((values >= f.low) & (values <= f.high), nearest_level, values)
+        return self.fit.study.region.contains(full)
 
     def _table(self, settings: pd.DataFrame) -> pd.DataFrame:
         """Settings with what the fit foretells there and whether they lie inside the region."""
@@ -375,21 +382,25 @@ class Surface(Shown):
             for bound, crossed in ((least, values < least - room), (most, values > most + room)):
                 if crossed.any() and int(crossed.argmax()) < first:
                     first, why = int(crossed.argmax()), f"{name} would pass {number_text(bound)} {unit}".rstrip()
-        broken = self._constraint_broken(settings)
-        if broken.any() and int(broken.argmax()) < first:
-            first, why = int(broken.argmax()), "a constraint of the study would be broken"
+        broken, which = self._constraint_broken(settings)
+        if broken < first:
+            first, why = broken, f'"{which}" would be broken'
         return first, why
 
-    def _constraint_broken(self, settings: pd.DataFrame) -> NDArray[np.bool_]:
-        region = self.fit.study.region
-        names = [f.name for f in self.fit.study.factors if not isinstance(f, Categorical)]
-        x = self._full(settings)[names].to_numpy(dtype=float)
-        A, b = np.asarray(region.A, dtype=float), np.asarray(region.b, dtype=float)
-        if not len(b):
-            return np.zeros(len(x), dtype=bool)
-        several = (A != 0).sum(axis=1) > 1  # a row with one factor is its range, which the path is there to leave
-        A, b = A[several], b[several]
-        return np.asarray((x @ A.T > b + 1e-9 * (1.0 + np.abs(b))).any(axis=1))
+    def _constraint_broken(self, settings: pd.DataFrame) -> tuple[int, str]:
+        """First setting that breaks a constraint, and the constraint; beyond the ranges even one that never mattered can."""
+        study = self.fit.study
+        names = [f.name for f in study.factors if not isinstance(f, Categorical)]
+        full = self._full(settings)
+        first, which = len(settings), ""
+        for text in study.constraints:
+            for c in parse_constraint(text, names, {}, "study: constraint"):
+                total = sum(value * full[name].to_numpy(dtype=float) for name, value in c.coefficients)
+                excess = {"<=": total - c.bound, ">=": c.bound - total, "==": np.abs(total - c.bound)}[c.sense]
+                broken = np.asarray(excess > 1e-9 * (1.0 + abs(c.bound)))
+                if broken.any() and int(broken.argmax()) < first:
+                    first, which = int(broken.argmax()), c.part
+        return first, which
 
     def _held(self) -> str:
         words = []
@@ -572,8 +583,8 @@ def _plane(fit: Fit, moving: list[Any], centre: Floats, half: Floats) -> tuple[F
     """Where equalities leave room: a point of the plane nearest the centre, and orthonormal directions along it."""
     study = fit.study
     order = [f for f in study.factors if not isinstance(f, Categorical)]
-    E = np.asarray(study.region.E, dtype=float).reshape(-1, len(order))
-    f = np.asarray(study.region.f, dtype=float).reshape(-1)
+    E = study.region.E
+    f = study.region.f
     names = [m.name for m in moving]
     rest = [i for i, o in enumerate(order) if o.name not in names]
     middle = np.array([(order[i].low + order[i].high) / 2.0 for i in rest])

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from doe.fits import arrays, verdicts
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def outlier_limit(n: int, df: int) -> float:
     """Studentised residual beyond which a run is out of line, at 5 % over all n runs together; NaN below 2 residual df."""
-    return float(stats.t.isf(verdicts.OUTLIER_P / (2 * n), df - 1)) if df >= 2 else float("nan")
+    return -float(special.stdtrit(df - 1, verdicts.OUTLIER_P / (2 * n))) if df >= 2 else float("nan")
 
 
 def run_table(fit: Fit) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from doe.fits import arrays, verdicts
 from doe.fits.arrays import Floats, Solution
@@ -137,7 +137,7 @@ class Fit(Shown):
     # ---- coefficients and sums of squares
 
     def _critical(self, interval: float = LEVEL) -> float:
-        return float(stats.t.ppf(0.5 + interval / 2.0, self.df_residual)) if self.df_residual else float("nan")
+        return float(special.stdtrit(self.df_residual, 0.5 + interval / 2.0)) if self.df_residual else float("nan")
 
     def _estimates(self, L: Floats) -> pd.DataFrame:
         """Estimates of L β with their standard errors and intervals; L (d, p)."""
@@ -153,7 +153,7 @@ class Fit(Shown):
                 "std_error": error,
                 "df": float(self.df_residual),
                 "t": t,
-                "p": 2.0 * stats.t.sf(np.abs(t), self.df_residual) if self.df_residual else np.full(len(t), np.nan),
+                "p": 2.0 * special.stdtr(self.df_residual, -np.abs(t)) if self.df_residual else np.full(len(t), np.nan),
                 "low": estimate - half,
                 "high": estimate + half,
             }
@@ -285,12 +285,12 @@ class Fit(Shown):
             out["ms"] = out["ss"] / out["df"].replace(0, np.nan)
             noise, df = self.sigma**2, float(self.df_residual)
             out["F"] = out["ms"] / noise
-            out["p"] = stats.f.sf(out["F"], out["df"].replace(0, np.nan), df) if df else np.nan
+            out["p"] = special.fdtrc(out["df"], df, out["F"]) if df else np.nan
             out.loc[out["source"].isin(["residual", "lack of fit", "pure error"]), ["F", "p"]] = np.nan
             if df_pure and self.df_residual > df_pure:
                 at = out.index[out["source"] == "lack of fit"][0]
                 F = float(np.float64(out.loc[at, "ms"]) / np.float64(ss_pure / df_pure))
-                out.loc[at, ["F", "p"]] = [F, stats.f.sf(F, self.df_residual - df_pure, df_pure)]
+                out.loc[at, ["F", "p"]] = [F, float(special.fdtrc(self.df_residual - df_pure, df_pure, F))]
         return out
 
     # ---- how well
@@ -371,7 +371,7 @@ class Fit(Shown):
         settings = self.study.frame(df, "the settings")
         out = self._foretell(self.model.matrix(settings), interval, kind)
         out.index = settings.index
-        outside = int((~np.asarray(self.study.region.contains(settings), dtype=bool)).sum())
+        outside = int((~self.study.region.contains(settings)).sum())
         return Noted.made(out, self._prediction_note(interval, kind, outside, len(out)))
 
     def _foretell(self, X: Floats, interval: float, kind: str) -> pd.DataFrame:
@@ -604,7 +604,7 @@ class Fit(Shown):
         if not self.df_residual:
             return f"R² {self.r2:.4f}"
         low, high = (
-            self.sigma * np.sqrt(self.df_residual / stats.chi2.ppf(q, self.df_residual)) for q in (0.975, 0.025)
+            self.sigma * np.sqrt(self.df_residual / special.chdtri(self.df_residual, 1.0 - q)) for q in (0.975, 0.025)
         )
         sigma = number_text(self.sigma, digits=3)
         spread = f"σ {sigma} (95 %: {number_text(low, digits=2)} to {number_text(high, digits=2)})"

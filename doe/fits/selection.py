@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from doe.fits import arrays
 from doe.fits.arrays import Floats
@@ -161,7 +161,7 @@ def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.
         df = fit.n - width
         extra = np.array([width - len(search.columns(c)) for c in candidates])
         F = (search.residual_ss(candidates) - rss_now) / extra / (rss_now / df)
-        p = stats.f.sf(np.maximum(F, 0.0), extra, df)
+        p = special.fdtrc(extra, df, np.maximum(F, 0.0))
         worst = int(p.argmax())
         if p[worst] < alpha:
             break

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from doe.fits.arrays import Floats
 from doe.study import Section, Shown, StudyError
@@ -129,7 +129,7 @@ def profile_of(fit: Fit, interval: float) -> TransformProfile:
             lambda v: -log_likelihood(v), bounds=(left, right), method="bounded", options={"xatol": 1e-10}
         ).x
     )
-    fall = float(stats.chi2.ppf(interval, 1)) / 2.0
+    fall = float(special.chdtri(1, 1.0 - interval)) / 2.0
     floor = log_likelihood(best) - fall
 
     def end(towards: float) -> float:

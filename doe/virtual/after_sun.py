@@ -20,8 +20,8 @@ Floats = NDArray[np.float64]
 # How much batches differ, invented: standard deviations on the scale each response is fitted on (ln viscosity, pH, logit stability,
 # ln bead size; in the order of RESPONSES). A base gel carries its weighing, lot and swelling; a beaker its neutralising, stirring and
 # bead making; a reading only the instrument and the eye.
-BASE_SD = np.array([0.050, 0.030, 0.120, 0.030])
-BEAKER_SD = np.array([0.040, 0.040, 0.220, 0.060])
+BASE_SD = np.array([0.060, 0.030, 0.150, 0.030])
+BEAKER_SD = np.array([0.050, 0.050, 0.250, 0.080])
 READING_SD = np.array([0.020, 0.020, 0.150, 0.040])
 # A gel that came out thicker holds better and has finer beads; the same for base gels and beakers, readings err on their own.
 CORRELATION = np.array(
@@ -184,6 +184,7 @@ class AfterSunGel(Shown):
             If the plan is of another study, or the polymers change within a whole plot.
         """
         _check_whole("readings", readings, 1)
+        _check_whole("seed", seed, 0)
         if not isinstance(plan, Plan):
             raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs")
         asked = self._asked(plan.study)
@@ -201,10 +202,12 @@ class AfterSunGel(Shown):
                             "plan the polymers as hard to change",
                         )
             bases = pd.factorize(whole)[0]
-        values = self._measured(runs.to_numpy(dtype=float), bases, readings, _generator(seed))
+        values = _written(self._measured(runs.to_numpy(dtype=float), bases, readings, seed))
         table = pd.DataFrame(values.reshape(-1, len(RESPONSES)), columns=list(RESPONSES))[asked]
-        table.insert(0, "run", np.repeat(runs.index.to_numpy(), readings))
-        table.insert(1, "replicate", np.tile(np.arange(1, readings + 1), len(runs)))
+        table.insert(0, "run", np.tile(runs.index.to_numpy(), readings))
+        table.insert(1, "replicate", np.repeat(np.arange(1, readings + 1), len(runs)))
+        place = {run: i for i, run in enumerate(plan.runs.index, start=1)}
+        table.insert(2, "order", table["run"].map(place))
         return Records.from_frame(table, plan)
 
     def conforming(self, df: pd.DataFrame, readings: int = 1, draws: int = 20_000, seed: int = 0) -> pd.DataFrame:
@@ -215,7 +218,7 @@ class AfterSunGel(Shown):
         df : DataFrame
             Settings, as for `truth`.
         readings : int
-            How many readings of the batch are averaged before they are held against the specification.
+            How many readings of the batch are averaged, before rounding, to be held against the specification.
         draws : int
             Batches simulated at each setting, each on its own base gel.
         seed : int
@@ -233,13 +236,13 @@ class AfterSunGel(Shown):
         """
         _check_whole("readings", readings, 1)
         _check_whole("draws", draws, 100)
+        _check_whole("seed", seed, 0)
         table = self._checked(df, "the table")
         low = np.array([-np.inf if r.low is None else r.low for r in self.study.responses])
         high = np.array([np.inf if r.high is None else r.high for r in self.study.responses])
         chance = np.empty(len(table))
         for i, row in enumerate(table.to_numpy(dtype=float)):
-            made = self._measured(np.tile(row, (draws, 1)), np.arange(draws), readings, _generator(seed))
-            batches = made.mean(axis=1)
+            batches = self._measured(np.tile(row, (draws, 1)), np.arange(draws), readings, seed).mean(axis=0)
             chance[i] = ((batches >= low) & (batches <= high)).all(axis=1).mean()
         return pd.DataFrame(
             {"probability": chance, "mc_error": np.sqrt(chance * (1 - chance) / draws)}, index=table.index
@@ -294,29 +297,43 @@ class AfterSunGel(Shown):
             )
         return table
 
-    def _measured(self, settings: Floats, bases: NDArray[np.intp], readings: int, rng: np.random.Generator) -> Floats:
-        """Readings of batches, shape (n, readings, responses), from settings (n, 4) and the number of each batch's base gel (n,)."""
+    def _measured(self, settings: Floats, bases: NDArray[np.intp], readings: int, seed: int) -> Floats:
+        """Readings of batches as the instruments give them.
+
+        Parameters
+        ----------
+        settings : ndarray, shape (n, 4)
+            What was planned.
+        bases : ndarray, shape (n,)
+            Number of each batch's base gel, from 0.
+        readings : int
+            Of each batch.
+        seed : int
+            Feeds four streams apart, so that reading once more, or missing the settings, changes nothing else.
+
+        Returns
+        -------
+        ndarray, shape (readings, n, responses)
+        """
         n, width = len(settings), len(RESPONSES)
         count = int(bases.max(initial=-1)) + 1
+        of_base, of_beaker, of_setting, of_reading = (
+            np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(4)
+        )
         together = np.linalg.cholesky(CORRELATION).T
-        base_error = (rng.standard_normal((count, width)) @ together) * BASE_SD
-        beaker_error = (rng.standard_normal((n, width)) @ together) * BEAKER_SD
-        reading_error = rng.standard_normal((n, readings, width)) * READING_SD
+        error = ((of_base.standard_normal((count, width)) @ together) * BASE_SD)[bases]
+        error = error + (of_beaker.standard_normal((n, width)) @ together) * BEAKER_SD
         if self.setting_error:
+            polymers = of_setting.standard_normal((count, 2))[bases]  # one weighing of the polymers a base gel
+            missed = np.column_stack([polymers, of_setting.standard_normal((n, 2))])
             sd = np.array([f.setting_sd for f in self._settable])
-            missed = rng.standard_normal((n, len(FACTORS)))
-            missed[:, :2] = rng.standard_normal((count, 2))[bases]  # one weighing of the polymers a base gel
             limits = np.array([f.limits for f in self._settable], dtype=float)
             settings = np.clip(settings + missed * sd, limits[:, 0], limits[:, 1])
         middle = true_values(*settings.T)
         responses = self.study.responses
-        fitted = np.column_stack([r.forward(middle[:, j]) for j, r in enumerate(responses)])
-        fitted = (fitted + base_error[bases] + beaker_error)[:, None, :] + reading_error
-        values = np.stack([r.inverse(fitted[:, :, j]) for j, r in enumerate(responses)], axis=2)
-        values = np.round(values / READOUT) * READOUT
-        at = RESPONSES.index("stability")
-        values[:, :, at] = np.clip(values[:, :, at], *SCORE_LIMITS)
-        return np.asarray(np.round(values, 6))  # without the last digits that multiplying by 0.1 leaves
+        fitted = np.column_stack([r.forward(middle[:, j]) for j, r in enumerate(responses)]) + error
+        fitted = fitted + of_reading.standard_normal((readings, n, width)) * READING_SD
+        return np.stack([r.inverse(fitted[:, :, j]) for j, r in enumerate(responses)], axis=2)
 
     def _sections(self) -> list[Section]:
         rows = self.noise.map(lambda v: number_text(v, digits=2))
@@ -343,6 +360,11 @@ def _check_whole(where: str, value: object, least: int) -> None:
         raise StudyError(where, value, f"a whole number from {least}", "correct the number")
 
 
-def _generator(seed: int) -> np.random.Generator:
-    _check_whole("seed", seed, 0)
-    return np.random.default_rng(seed)
+def _written(values: Floats) -> Floats:
+    """Readings as the laboratory writes them down."""
+    rounded = np.round(
+        np.round(values / READOUT) * READOUT, 6
+    )  # the last digits that multiplying by 0.1 leaves are dropped
+    at = RESPONSES.index("stability")
+    rounded[..., at] = np.clip(rounded[..., at], *SCORE_LIMITS)
+    return np.asarray(rounded)
