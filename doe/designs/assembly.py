@@ -116,11 +116,40 @@ def finished(
     model: str | Sequence[str] | None,
     block: Sequence[str] | None = None,
     replicate: Sequence[int] | None = None,
+    notes: Sequence[str] = (),
+    mend: str = CONSTRAINED,
+) -> Plan:
+    """The Plan of coded settings: numeric factors coded, components as shares, categorical factors as labels; else as `from_settings`."""
+    table = study.natural(pd.DataFrame({name: coded[name] for name in study.names}))
+    return from_settings(
+        function,
+        study,
+        table,
+        arguments=arguments,
+        kinds=kinds,
+        model=model,
+        block=block,
+        replicate=replicate,
+        notes=notes,
+        mend=mend,
+    )
+
+
+def from_settings(
+    function: str,
+    study: Study,
+    table: pd.DataFrame,
+    *,
+    arguments: Mapping[str, Any],
+    kinds: Sequence[str],
+    model: str | Sequence[str] | None,
+    block: Sequence[str] | None = None,
+    replicate: Sequence[int] | None = None,
     seed: int | None = None,
     notes: Sequence[str] = (),
     mend: str = CONSTRAINED,
 ) -> Plan:
-    """The Plan of coded settings.
+    """The Plan of settings in natural units.
 
     Parameters
     ----------
@@ -128,8 +157,8 @@ def finished(
         The public function's name, for errors and provenance.
     study : Study
         What is studied.
-    coded : mapping
-        Coded settings, one sequence a factor: numeric factors coded, components as shares, categorical factors as labels.
+    table : DataFrame
+        One row a run, exact; what the bench cannot set is rounded here.
     arguments : mapping
         What the function was given, for the provenance.
     kinds : sequence of str
@@ -149,7 +178,7 @@ def finished(
     """
     n = len(kinds)
     index = pd.RangeIndex(1, n + 1, name="run")
-    exact = study.natural(pd.DataFrame({name: coded[name] for name in study.names}, index=index))
+    exact = table.set_axis(index)
     check_lines(study, exact, function, mend)
     runs, moved = settle(study, exact, function)
     said = list(notes)

@@ -218,7 +218,10 @@ def box_behnken(study: Study, centre: int = 3, blocks: int = 1) -> Plan:
     k = len(surface)
     if k not in _BOX_BEHNKEN:
         raise StudyError(
-            f"{where}: numeric factors of three settings or more", k, "from 3 to 7", "take central_composite"
+            f"{where}: number of numeric factors with three settings or more",
+            k,
+            "from 3 to 7",
+            "take central_composite",
         )
     count = whole_number(f"{where}: centre", centre, 1, MOST_CENTRE, "the quadratic model needs at least one")
     most = _BOX_BEHNKEN_BLOCKS[k]
@@ -264,7 +267,7 @@ def _surface_factors(where: str, study: Study) -> list[Continuous | Discrete]:
     surface = [f for f in study.numeric if isinstance(f, Continuous) or len(f.levels) > 2]
     if len(surface) < 2:
         raise StudyError(
-            f"{where}: numeric factors of three settings or more",
+            f"{where}: number of numeric factors with three settings or more",
             len(surface),
             "at least 2",
             "take full_factorial with levels=3 for one factor",
@@ -276,7 +279,7 @@ def _cube_fraction(k: int, fraction: object) -> int:
     able = [p for p in regular.fractions(k) if p == 0 or (regular.fraction_resolution(k, p) or 0) >= 5]
     if not able:
         raise StudyError(
-            "central_composite: numeric factors of three settings or more",
+            "central_composite: number of numeric factors with three settings or more",
             k,
             f"at most {regular.MOST_FACTORS}",
             "screen them first",
@@ -321,7 +324,7 @@ def _centres(centre: object, k: int, p: int, blocks: int, cubes: int) -> tuple[i
             raise StudyError(
                 where,
                 pair,
-                "one number" if blocks == 1 else "one number, or two: in each block of corners, in the axial block",
+                "one number" if blocks == 1 else "one number, or two (for each block of corners, for the axial block)",
                 mend,
             )
         return whole_number(where, pair[0], 0, MOST_CENTRE, mend), whole_number(where, pair[1], 0, MOST_CENTRE, mend)
@@ -359,7 +362,7 @@ def _check_stars(study: Study, surface: Sequence[Continuous | Discrete], stars: 
                     raise StudyError(
                         f"central_composite: axial setting of {f.name!r}",
                         float(number_text(value, digits=6)),
-                        f"{word} {number_text(bound)}{unit}, its {'level' if isinstance(f, Discrete) else 'limit'} farthest out",
+                        f"{word} {number_text(bound)}{unit}, its {('lowest' if word == 'at least' else 'highest') + ' level' if isinstance(f, Discrete) else 'limit'}",
                         'give inscribed=True or axial="face"',
                     )
 

@@ -106,9 +106,7 @@ def _counts(study: Study, levels: int | Mapping[str, int]) -> list[int]:
     given = dict(levels) if isinstance(levels, Mapping) else {}
     for name in given:
         if name not in study.names:
-            raise StudyError(
-                "full_factorial: levels", name, "the name of a factor", nearest(str(name), study.names).rstrip("?")
-            )
+            raise StudyError("full_factorial: levels", name, "the name of a factor", nearest(str(name), study.names))
     counts = []
     for f in study.factors:
         where = f"full_factorial: levels of {f.name!r}"

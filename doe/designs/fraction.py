@@ -70,7 +70,7 @@ def fractional_factorial(
     k = len(study.factors)
     if k < 3:
         raise StudyError(
-            f"{WHERE}: factors", k, "at least 3", "take full_factorial, which needs 4 runs for two factors"
+            f"{WHERE}: number of factors", k, "at least 3", "take full_factorial, which needs 4 runs for two factors"
         )
     asked = {"fraction": fraction, "resolution": resolution, "generators": generators}
     given = [name for name, value in asked.items() if value is not None]
@@ -126,7 +126,7 @@ def _fraction(k: int, fraction: object) -> int:
     known = [p for p in regular.fractions(k) if p]
     if not known:
         raise StudyError(
-            f"{WHERE}: factors",
+            f"{WHERE}: number of factors",
             k,
             f"at most {regular.MOST_FACTORS} for a tabulated fraction",
             "give generators=, or take plackett_burman",
@@ -164,7 +164,7 @@ def _word(study: Study, text: object, where: str) -> tuple[int, bool]:
     try:
         term = parse_term(bare, study.names)
     except StudyError as problem:
-        raise StudyError(where, problem.found, problem.allowed, problem.mend.rstrip("?")) from problem
+        raise StudyError(where, problem.found, problem.allowed, problem.mend) from problem
     for name, power in term:
         if power > 1:
             raise StudyError(
@@ -292,13 +292,13 @@ def _folded(study: Study, signs: Any, foldover: object) -> Any:
             where,
             foldover,
             'None, "full" or the name of a factor',
-            nearest(str(foldover), [*study.names, "full"]).rstrip("?"),
+            nearest(str(foldover), [*study.names, "full"]),
         )
     if {tuple(row) for row in turned} == {tuple(row) for row in signs}:
         raise StudyError(
             where,
             foldover,
             "one that adds other runs",
-            "this one only repeats the fraction: name a factor of the defining relation",
+            "name a factor of the defining relation, since this only repeats the fraction",
         )
     return turned

@@ -131,7 +131,7 @@ def _raw_hadamard(order: int) -> Signs | None:
         return np.block([[a, b, c, d], [-b, a, -d, c], [-c, d, a, -b], [-d, -c, b, a]])
     half = _raw_hadamard(order // 2) if order % 2 == 0 else None
     if half is not None:
-        return np.kron(_TWO, half)
+        return np.asarray(np.kron(_TWO, half), dtype=np.float64)
     return None
 
 

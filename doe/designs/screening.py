@@ -48,7 +48,7 @@ def plackett_burman(study: Study, runs: int | None = None) -> Plan:
     least, most = 4 * (k // 4 + 1), orthogonal.LARGEST_HADAMARD
     if k < 2 or least > most:
         raise StudyError(
-            f"{where}: factors",
+            f"{where}: number of factors",
             k,
             f"from 2 to {most - 1}",
             "take full_factorial for one factor" if k < 2 else "screen in two rounds",
@@ -111,14 +111,14 @@ def definitive_screening(study: Study, dummy_factors: int = 0) -> Plan:
     ]
     if k < 3 or k > orthogonal.LARGEST_CONFERENCE:
         raise StudyError(
-            f"{where}: factors",
+            f"{where}: number of factors",
             k,
             f"from 3 to {orthogonal.LARGEST_CONFERENCE}",
             "take central_composite" if k < 3 else "take plackett_burman",
         )
     if k - len(two) < 2:
         raise StudyError(
-            f"{where}: numeric factors of three settings or more",
+            f"{where}: number of numeric factors with three settings or more",
             k - len(two),
             "at least 2",
             "take plackett_burman or fractional_factorial",
@@ -128,7 +128,7 @@ def definitive_screening(study: Study, dummy_factors: int = 0) -> Plan:
     )
     if spare % 2:
         raise StudyError(
-            f"{where}: dummy_factors", spare, "even", "conference matrices have even orders: take one more or one less"
+            f"{where}: dummy_factors", spare, "even, as the order of a conference matrix", "take one more or one less"
         )
     order = k + k % 2
     if orthogonal.conference(order) is None:

@@ -67,6 +67,23 @@ class Window(Shown):
     not_judged: tuple[str, ...]
     _predictive: Predictive = field(repr=False)
 
+    # ---- how it was found, for titles and provenance
+
+    @property
+    def noise(self) -> bool:
+        """Whether a new batch carries its own error."""
+        return self._predictive.noise
+
+    @property
+    def jitter(self) -> dict[str, float]:
+        """Standard deviation of the setting error added, by factor, natural units."""
+        return dict(self._predictive.jitter)
+
+    @property
+    def seed(self) -> int:
+        """Seed of every draw."""
+        return self._predictive.seed
+
     # ---- chances at given settings
 
     def probability(self, df: pd.DataFrame) -> Noted:
