@@ -27,9 +27,10 @@ from doe.study.dependence import DEPENDENT, dependent_groups
 from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.study.shown import number_text
-from doe.study.terms import parse_term, term_text
+from doe.study.terms import parse_term, quoted, term_text
 
 Floats = NDArray[np.float64]
+FAR = 2000  # corners among which the two farthest apart are sought
 PLANNED = 0.8  # the power that a page quotes changes for
 SAME_SETTING = 1e-9  # coded settings closer than this are one planned setting
 
@@ -319,6 +320,36 @@ class Check(Shown):
             rows.append(row)
         return pd.DataFrame(rows)
 
+    @cached_property
+    def _seen(self) -> pd.DataFrame:
+        """Smallest changes seen in units of σ: of every term with a change of its own and, in a mixture, between its corners farthest apart."""
+        parts = [self.detectable(1.0)] if tested_terms(self.model) else []
+        if self.plan.study.components:
+            parts.append(self.detectable(1.0, blends=self._far_blends))
+        return pd.concat(parts, ignore_index=True)
+
+    @property
+    def _far_blends(self) -> pd.DataFrame:
+        """The two blends farthest apart among the region's corners, at one setting of the other factors."""
+        study = self.plan.study
+        names = [c.name for c in study.components]
+        corners = study.region.vertices().iloc[:FAR]
+        shares = corners[names].to_numpy(dtype=float)
+        at = divmod(int(((shares[:, None] - shares[None]) ** 2).sum(axis=2).argmax()), len(shares))
+        two = corners.iloc[sorted(at)].reset_index(drop=True)
+        for f in study.factors:
+            if f.name not in names:
+                two[f.name] = two[f.name].iloc[0]
+        labels = [
+            " + ".join(
+                f"{number_text(float(v), digits=3)} {c.unit} {c.name}"
+                for c, v in zip(study.components, row, strict=True)
+                if v
+            )
+            for row in two[names].to_numpy(dtype=float)
+        ]
+        return two.set_axis(labels, axis=0)
+
     # ---- precision
 
     def variance(self, df: pd.DataFrame) -> pd.Series[float]:
@@ -353,10 +384,13 @@ class Check(Shown):
         both = arrays.column_correlation(np.hstack([self.information.X[:, keep], X2]))
         across = np.abs(np.nan_to_num(both[: len(keep), len(keep) :]))
         names, later = [self.model.columns[j] for j in keep], self.beyond.columns
+        shares = {quoted(c.name) for c in self.plan.study.components}
         inside = [
             (names[i], names[j], float(self.correlation.iloc[i, j]))
             for i, j in zip(*np.nonzero(C >= sentences.MIXED), strict=True)
             if self.model.term_of[keep[i]] != self.model.term_of[keep[j]]
+            # shares add up to their total: blends run against each other whatever the plan
+            and (C[i, j] >= sentences.SAME or not {names[i], names[j]} <= shares)
         ]
         outside = [
             (names[i], later[j], float(both[i, len(keep) + j]))
@@ -371,7 +405,6 @@ class Check(Shown):
     def verdicts(self) -> dict[str, list[str]]:
         """Plain sentences by the question that they answer."""
         inside, outside, still = self._pairs
-        detectable = self.detectable(1.0) if tested_terms(self.model) else None
         largest = self.largest_variance
         return {
             "What can't be told apart?": [
@@ -381,9 +414,9 @@ class Check(Shown):
                 *sentences.inflated(self.vif),
             ],
             "What change would I see?": [
-                *([] if detectable is None else sentences.changes(detectable, PLANNED)),
+                *sentences.changes(self._seen, PLANNED),
                 *(
-                    ["Blends are compared by power(sigma, change, blends=two rows)."]
+                    ["Other blends are compared by power(sigma, change, blends=two rows)."]
                     if self.plan.study.components
                     else []
                 ),
@@ -417,18 +450,16 @@ class Check(Shown):
         titles = list(words)
         vif = self.vif.dropna()
         told = pd.DataFrame({"term": list(vif.index), "variance inflation": [number_text(v, digits=3) for v in vif]})
-        seen = pd.DataFrame({"term": []})
-        if tested_terms(self.model):
-            table = self.detectable(1.0)
-            seen = pd.DataFrame(
-                {
-                    "term": table["term"],
-                    "df of the noise": [number_text(v, digits=3) for v in table["df"]],
-                    f"smallest change seen ({100 * PLANNED:.0f} % power, in σ)": [
-                        number_text(v, digits=3) for v in table["change"]
-                    ],
-                }
-            )
+        table = self._seen
+        seen = pd.DataFrame(
+            {
+                "what": table["term"],
+                "df of the noise": [number_text(v, digits=3) for v in table["df"]],
+                f"smallest change seen ({100 * PLANNED:.0f} % power, in σ)": [
+                    number_text(v, digits=3) for v in table["change"]
+                ],
+            }
+        )
         largest = self.largest_variance
         rows = [
             ("average variance of prediction / σ²", number_text(self.average_variance)),
@@ -454,6 +485,10 @@ class Check(Shown):
         coding = "D and A efficiency depend on the coding of the factors to [−1, 1]; G and the variances do not."
         tables = [told, seen, precise, left]
         notes = ["\n".join(words[t]) for t in titles]
+        if self.plan.study.components:
+            notes[0] += (
+                "\nShares add up to a total, so read inflation against other plans of this region, not against 1."
+            )
         notes[2] += "\n" + coding
         return [
             Section(f"Check of a plan for {self.plan.study.name}: {about}"),

@@ -97,7 +97,7 @@ def changes(table: pd.DataFrame, power: float) -> list[str]:
         best = tested.iloc[int(tested["change"].to_numpy().argmin())]
         size = f"{number_text(worst['change'], digits=3)} σ"
         if math.isclose(worst["change"], best["change"], rel_tol=1e-3):
-            out.append(f"A change of {size} in any term would be seen {100 * power:.0f} times in 100.")
+            out.append(f"A change of {size} in any of these would be seen {100 * power:.0f} times in 100.")
         else:
             out.append(
                 f"Hardest to see: {spoken(worst['term'])}, which must change by {size} to be seen {100 * power:.0f} times in 100; "
@@ -127,13 +127,13 @@ def precision(average: float, largest: float, where: str, proved: str) -> list[s
 def checking(df: pd.Series[int], leverage: pd.Series[float]) -> list[str]:
     """Sentences on what is left to judge the model and the noise by."""
     fit, pure = int(df["lack of fit"]), int(df["pure error"])
+    inside = " within whole plots" if "whole plots" in df else ""
     out = []
     if fit == 0:
-        out.append("Nothing is left to check whether the model fits: it will fit whatever is read.")
+        out.append(f"Nothing is left{inside} to check whether the model fits.")
     elif fit < FIT:
-        out.append(
-            f"Only {fit} degree{'s' if fit > 1 else ''} of freedom for lack of fit: few kinds of misfit could show."
-        )
+        word = "degree" if fit == 1 else "degrees"
+        out.append(f"Only {fit} {word} of freedom for lack of fit{inside}: few kinds of misfit could show.")
     if pure == 0:
         out.append("No setting is made twice under like conditions: noise and lack of fit cannot be told apart.")
     elif pure < PURE:
@@ -143,8 +143,9 @@ def checking(df: pd.Series[int], leverage: pd.Series[float]) -> list[str]:
     alone = leverage[leverage >= ALONE]
     if len(alone):
         runs = listed([str(r) for r in alone.index[:SAID]]) + (" and others" if len(alone) > SAID else "")
-        word, verb = ("runs", "rest") if len(alone) > 1 else ("run", "rests")
+        word, each, them = ("runs", "each", "them") if len(alone) > 1 else ("run", "that run", "it")
         out.append(
-            f"The fit at {word} {runs} {verb} mostly on that run alone (leverage {np.min(alone):.2f} or more): weigh and read it with care."
+            f"The fit at {word} {runs} rests mostly on {each} alone (leverage {np.min(alone):.2f} or more): "
+            f"weigh and read {them} with care."
         )
     return out or ["Enough is left to check the model and the noise."]

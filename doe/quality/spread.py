@@ -184,7 +184,7 @@ def usual_noise(kind: str) -> Noise:
         If there is no guess for it.
     """
     if kind not in _USUAL:
-        raise StudyError("usual noise", kind, "one of " + ", ".join(_USUAL), nearest(str(kind), _USUAL).rstrip("?"))
+        raise StudyError("usual noise", kind, "one of " + ", ".join(_USUAL), nearest(str(kind), _USUAL))
     scale, low, middle, high, words = _USUAL[kind]
     return Noise(
         middle,
@@ -236,7 +236,7 @@ def noise_from_batches(
     if b <= s:
         raise StudyError(
             "earlier batches",
-            f"{b} batches at {s} settings",
+            f"{b} batch{'' if b == 1 else 'es'} at {s} setting{'' if s == 1 else 's'}",
             "at least two batches of one setting",
             "repeat readings of one batch say nothing of batches",
         )
@@ -247,7 +247,7 @@ def noise_from_batches(
     # expected mean square between batches: σ_reading² + n0 σ_batch²
     n0 = float((n - ((counts**2).groupby(setting).sum() / counts.groupby(setting).sum()).sum()) / df_between)
     ms_between = between / df_between
-    if ms_between <= 0:
+    if between + within <= 0:
         raise StudyError(
             "earlier batches",
             "batches that read all the same",
@@ -255,6 +255,13 @@ def noise_from_batches(
             "give the readings unrounded",
         )
     many = max(round(n / b), 1) if readings_per_batch is None else _count("readings_per_batch", readings_per_batch)
+    if df_within == 0 and readings_per_batch is not None:
+        raise StudyError(
+            "readings_per_batch",
+            readings_per_batch,
+            "left out where no earlier batch was read twice",
+            "the spread of readings within a batch is not known",
+        )
     if df_within == 0:
         sigma, df = math.sqrt(ms_between), float(df_between)
         upper = sigma * math.sqrt(df / stats.chi2.ppf(1.0 - confidence, df))

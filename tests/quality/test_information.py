@@ -43,9 +43,7 @@ def test_interactions_alias_a_third_in_twelve_runs():
 
 def test_alias_of_a_half_fraction_is_one():
     """Box, Hunter & Hunter (2005), ch. 6: in the 2^(3-1) with c = ab each main effect is aliased with one interaction."""
-    runs = pd.DataFrame(
-        [(a, b, a * b) for a, b in product([-1, 1], repeat=2)], columns=["a", "b", "c"]
-    )
+    runs = pd.DataFrame([(a, b, a * b) for a, b in product([-1, 1], repeat=2)], columns=["a", "b", "c"])
     s = doe.Study("s", [doe.Continuous(n, -1, 1) for n in "abc"])
     made = check(Plan.from_frame(s, runs), "linear")
     assert made.alias.loc["a", "b:c"] == pytest.approx(1)
@@ -63,7 +61,8 @@ def test_next_order_of_each_model():
 def test_next_order_of_a_mixture_leaves_out_what_the_model_already_spans():
     s = doe.Study("m", [doe.Component(n, 0, 100) for n in "xyz"])
     lattice = pd.DataFrame(
-        [(100, 0, 0), (0, 100, 0), (0, 0, 100), (50, 50, 0), (50, 0, 50), (0, 50, 50), (40, 30, 30)], columns=list("xyz")
+        [(100, 0, 0), (0, 100, 0), (0, 0, 100), (50, 50, 0), (50, 0, 50), (0, 50, 50), (40, 30, 30)],
+        columns=list("xyz"),
     )
     plan = Plan.from_frame(s, lattice)
     assert set(check(plan, "linear").alias.columns) == {"x:y", "x:z", "y:z"}
@@ -119,7 +118,10 @@ def test_random_blocks_count_with_their_variance():
 
 def test_degrees_of_freedom_of_a_composite_plan():
     """Montgomery (10th ed.), table 11.6, 13 runs in two factors: model 6, lack of fit 3, pure error 4."""
-    plan = central_composite(doe.Study("s", [doe.Continuous("a", -1, 1, limits=(-2, 2)), doe.Continuous("b", -1, 1, limits=(-2, 2))]), centre=5)
+    plan = central_composite(
+        doe.Study("s", [doe.Continuous("a", -1, 1, limits=(-2, 2)), doe.Continuous("b", -1, 1, limits=(-2, 2))]),
+        centre=5,
+    )
     assert dict(check(plan, "quadratic").degrees_of_freedom) == {"model": 6, "lack of fit": 3, "pure error": 4}
 
 

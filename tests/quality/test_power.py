@@ -48,11 +48,11 @@ def test_what_a_change_means_for_each_kind_of_term(quadratic):
 
 def test_sigma_change_and_alpha_each_count(quadratic):
     base = quadratic.power(1.0, change=2.0)["power"]
-    assert (quadratic.power(2.0, change=4.0)["power"].to_numpy() == pytest.approx(base.to_numpy()))
+    assert quadratic.power(2.0, change=4.0)["power"].to_numpy() == pytest.approx(base.to_numpy())
     assert (quadratic.power(2.0, change=2.0)["power"] < base).all()
     assert (quadratic.power(1.0, change=3.0)["power"] > base).all()
     assert (quadratic.power(1.0, change=2.0, alpha=0.2)["power"] > base).all()
-    assert (quadratic.power(1.0, change=-2.0)["power"].to_numpy() == pytest.approx(base.to_numpy()))
+    assert quadratic.power(1.0, change=-2.0)["power"].to_numpy() == pytest.approx(base.to_numpy())
 
 
 def test_a_log_response_by_its_ratio(quadratic):
@@ -92,7 +92,9 @@ def test_a_two_level_categorical_factor_is_a_two_level_factor():
     two = check(
         Plan.from_frame(kinds, pd.DataFrame([(str(int(a)), b) for a, b in runs], columns=["a", "b"])), "interaction"
     )
-    assert two.power(1.0, change=1.7)["power"].to_numpy() == pytest.approx(one.power(1.0, change=1.7)["power"].to_numpy())
+    assert two.power(1.0, change=1.7)["power"].to_numpy() == pytest.approx(
+        one.power(1.0, change=1.7)["power"].to_numpy()
+    )
 
 
 def test_two_blends_of_a_mixture():
@@ -147,7 +149,9 @@ def test_a_band_of_noise_gives_a_band_of_power(quadratic):
 def test_the_upper_limit_of_sigma_gives_its_power(quadratic):
     noise = Noise(0.1, log=True, upper=0.18, df=5, confidence=0.9)
     found = quadratic.power(noise, ratio=1.4)
-    assert found["power_at_upper_limit"].to_numpy() == pytest.approx(quadratic.power(0.18, ratio=1.4)["power"].to_numpy())
+    assert found["power_at_upper_limit"].to_numpy() == pytest.approx(
+        quadratic.power(0.18, ratio=1.4)["power"].to_numpy()
+    )
     seen = quadratic.detectable(noise)
     assert seen["change_at_upper_limit"].to_numpy() == pytest.approx(1.8 * seen["change"].to_numpy())
     assert seen["ratio"].to_numpy() == pytest.approx(np.exp(seen["change"].to_numpy()))
@@ -158,12 +162,19 @@ def test_the_upper_limit_of_sigma_gives_its_power(quadratic):
 
 def split_plot(ratio=1.0, whole=4, drop=()):
     s = doe.Study(
-        "split", [doe.Continuous("base", 0, 1, hard_to_change=True), doe.Continuous("acid", 0, 1), doe.Continuous("speed", 0, 1)]
+        "split",
+        [
+            doe.Continuous("base", 0, 1, hard_to_change=True),
+            doe.Continuous("acid", 0, 1),
+            doe.Continuous("speed", 0, 1),
+        ],
     )
-    rows = [
-        (float(w % 2), a, b, f"w{w}") for w in range(whole) for a, b in product([0.0, 1.0], repeat=2)
-    ]
-    table = pd.DataFrame(rows, columns=["base", "acid", "speed", "whole_plot"]).drop(index=list(drop)).reset_index(drop=True)
+    rows = [(float(w % 2), a, b, f"w{w}") for w in range(whole) for a, b in product([0.0, 1.0], repeat=2)]
+    table = (
+        pd.DataFrame(rows, columns=["base", "acid", "speed", "whole_plot"])
+        .drop(index=list(drop))
+        .reset_index(drop=True)
+    )
     return check(Plan.from_frame(s, table), "linear", variance_ratio=ratio)
 
 

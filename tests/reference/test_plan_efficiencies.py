@@ -19,10 +19,16 @@ def points(plan):
     if plan["name"] == "Box-Behnken":
         # pairs of factors at ±1, the others at 0: the published plan for three and four factors
         outer = [
-            a * np.eye(k)[i] + b * np.eye(k)[j] for i, j in combinations(range(k), 2) for a, b in product((-1, 1), repeat=2)
+            a * np.eye(k)[i] + b * np.eye(k)[j]
+            for i, j in combinations(range(k), 2)
+            for a, b in product((-1, 1), repeat=2)
         ]
     else:
-        outer = [*map(np.array, product((-1.0, 1.0), repeat=k)), *(plan["axial"] * np.eye(k)), *(-plan["axial"] * np.eye(k))]
+        outer = [
+            *map(np.array, product((-1.0, 1.0), repeat=k)),
+            *(plan["axial"] * np.eye(k)),
+            *(-plan["axial"] * np.eye(k)),
+        ]
     return np.vstack([*outer, np.zeros((plan["centre"], k))])
 
 
@@ -91,7 +97,5 @@ def test_variance_profile_of_a_rotatable_plan():
     ways /= np.linalg.norm(ways, axis=1, keepdims=True)
     for radius in (0.0, 0.5, 1.0, 1.5):
         rho2 = radius**2 / second
-        want = A * (
-            2 * (k + 2) * lam**2 + 2 * lam * (lam - 1) * (k + 2) * rho2 + ((k + 1) * lam - (k - 1)) * rho2**2
-        )
+        want = A * (2 * (k + 2) * lam**2 + 2 * lam * (lam - 1) * (k + 2) * rho2 + ((k + 1) * lam - (k - 1)) * rho2**2)
         assert n * found.information.variance(found.model.matrix_of(radius * ways)) == pytest.approx(want, rel=1e-10)
