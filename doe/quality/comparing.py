@@ -88,7 +88,7 @@ def figures(made: Check) -> dict[str, float]:
     return {
         "runs": float(len(made.plan.runs)),
         "coefficients": float(made.model.p),
-        **{k: float(v) for k, v in made.efficiency.items()},
+        **{str(k): float(v) for k, v in made.efficiency.items()},
         "average variance": made.average_variance,
         "largest variance": made.largest_variance.value,
         "largest inflation": float(made.vif.max()),

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 import doe
-from doe.designs import Plan, box_behnken, central_composite, full_factorial
+from doe.designs import Plan, box_behnken, central_composite
 from doe.quality import Noise, check, usual_noise
 from doe.quality.information import indicators
 from doe.quality.noncentral import f_power, noncentrality_for
@@ -77,7 +77,7 @@ def test_the_worst_pair_of_levels_counts():
     counts = {"x": 6, "y": 4, "z": 2}
     worst = 1.0
     for one, other in combinations("xyz", 2):
-        means = {level: 0.0 for level in "xyz"} | {one: 0.75, other: -0.75}
+        means = dict.fromkeys("xyz", 0.0) | {one: 0.75, other: -0.75}
         grand = sum(counts[v] * means[v] for v in "xyz") / 12
         lam = sum(counts[v] * (means[v] - grand) ** 2 for v in "xyz")
         worst = min(worst, stats.ncf.sf(stats.f.isf(0.05, 2, 9), 2, 9, lam))
@@ -217,7 +217,7 @@ def within(found, share, draws=DRAWS):
 def test_power_by_simulation_completely_randomised():
     """10,000 seeded draws; the nominal power within three standard errors."""
     s = doe.Study("s", [doe.Continuous("a", 0, 1), doe.Categorical("base", ["x", "y", "z"])])
-    rows = pd.DataFrame(list(product([0.0, 0.5, 1.0], "xyz")) + [(0.5, "x"), (0.0, "z")], columns=["a", "base"])
+    rows = pd.DataFrame([*list(product([0.0, 0.5, 1.0], "xyz")), (0.5, "x"), (0.0, "z")], columns=["a", "base"])
     made = check(Plan.from_frame(s, rows), ["a", "base", "a^2"])
     X, rng = made.information.X, np.random.default_rng(20)
     n, p = X.shape
@@ -234,8 +234,8 @@ def test_power_by_simulation_completely_randomised():
         Y = (X @ beta)[:, None] + rng.normal(size=(n, DRAWS))
         reduced = np.delete(X, own, axis=1)
         rss = [((Y - A @ np.linalg.lstsq(A, Y, rcond=None)[0]) ** 2).sum(axis=0) for A in (X, reduced)]
-        F = (rss[1] - rss[0]) / len(own) / (rss[0] / (n - p))
-        share = (F > stats.f.isf(0.05, len(own), n - p)).mean()
+        ratio = (rss[1] - rss[0]) / len(own) / (rss[0] / (n - p))
+        share = (ratio > stats.f.isf(0.05, len(own), n - p)).mean()
         assert within(share, nominal), (term, share, nominal)
 
 
