@@ -16,1110 +16,996 @@ Importing this module compiles it, or loads it from the cache on disk; nothing e
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit, types
-from numpy.typing import NDArray
+
+from doe.designs.search.packing import (
+    A,
+    AT_C,
+    AT_D,
+    AT_M,
+    B,
+    CLASS_MOVE,
+    CLASS_PTR,
+    COL,
+    COL_PTR,
+    COLUMNS,
+    CON,
+    CON_PTR,
+    CON_RATE,
+    CONSTRAINTS,
+    COUNT,
+    DEEP,
+    DEGREE,
+    DELTA,
+    DIAGONAL,
+    F,
+    FAC_PTR,
+    FAC_RATE,
+    FAC_VAR,
+    FACET,
+    FREE,
+    FROZEN,
+    GROUP_DELTA,
+    GROUP_H,
+    GROUP_PTR,
+    GROUP_RUN,
+    GROUPS,
+    HIGH,
+    KIND,
+    LEV_PTR,
+    LEVEL,
+    LOW,
+    MOMENTS,
+    MON,
+    MON_PTR,
+    POLY,
+    PRIOR,
+    RANDOM,
+    RATE,
+    REL_PTR,
+    REL_RUN,
+    REL_WEIGHT,
+    REPEAT_BLOCK,
+    REPEATS,
+    RUN_UNIT,
+    RUNS,
+    SLACK,
+    STEP,
+    TERMS,
+    TIES,
+    TRIAL,
+    UNIT_CLASS,
+    UNIT_PTR,
+    UNIT_RUN,
+    UNITS,
+    VAR,
+    VAR_PTR,
+    VARIABLES,
+    WIDEST,
+    WIDTH,
+    WORK,
+    Z,
+)
 
 D_CRITERION, TRACE_CRITERION, SENSITIVITY = 0, 1, 2
 LINE, LEVELS, TABLE = 0, 1, 2
-
-Reals = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
-
-class Tables(NamedTuple):
-    """What stays the same during a search: the model's monomials, the moves and which runs make them, the region."""
-
-    kind: Ints  # (moves,) LINE, LEVELS or TABLE
-    degree: Ints  # (moves,) of δ(t)
-    step: Reals  # (moves,) lattice of t, 0 where t is free
-    facet: Ints  # (moves,) the constraint this direction runs along, −1 for none
-    col_ptr: Ints
-    col: Ints  # model columns that a move changes, highest degree first
-    count: Ints  # (moves, degree + 1) how many of them have at least that degree in t
-    fac_ptr: Ints
-    fac_var: Ints  # variables of the monomial, the resting ones first
-    fac_rate: Reals  # their rate along the move
-    var_ptr: Ints
-    var: Ints
-    rate: Reals
-    con_ptr: Ints
-    con: Ints
-    con_rate: Reals
-    lev_ptr: Ints
-    level: Reals  # (levels, widest) values of the moving variables
-    mon_ptr: Ints
-    mon: Ints  # variables of each model column, repeated by power
-    low: Reals
-    high: Reals
-    A: Reals  # (constraints, m) A z <= b
-    b: Reals
-    unit_ptr: Ints
-    unit_run: Ints  # runs that move together
-    unit_class: Ints
-    class_ptr: Ints
-    class_move: Ints
-    rel_ptr: Ints
-    rel_run: Ints  # rows of V^-1: related runs and weights
-    rel_weight: Reals
-    diagonal: Reals  # (V^-1)_ii
-    group_ptr: Ints
-    group_run: Ints  # runs redrawn together
-    free: Ints  # (m,) 1 where a start may draw the variable
-    frozen: Ints  # (n,) 1 where a run stays as given
-    repeat_block: Ints  # (n,) block within which a repeat may pass to another run, −1 for none
-    ties: Ints  # (n,) the run whose setting this one shares (its own index where none)
-    run_unit: Ints  # (n,) the unit of one run that moves it alone, −1 for none
-
-
-class State(NamedTuple):
-    """What a search changes, with its work space."""
-
-    Z: Reals
-    F: Reals
-    slack: Reals
-    M: Reals
-    D: Reals
-    C: Reals
-    B: Reals
-    prior: Reals
-    work: Reals  # (8, p)
-    delta: Reals  # (max degree + 1, p), for one run
-    group_delta: Reals  # (2 * largest unit * (max degree + 1), p): δ of every run, then V^-1 δ
-    group_h: Reals  # (largest unit, p)
-    terms: Reals  # (2 max degree + 2, p, p): M(t), its coefficients, work space
-    scratch: Reals  # (p, p)
-    poly: Reals  # (10, 2 max degree + 2)
-    roots: Reals  # (4, 2 max degree + 4)
-    trial: Reals  # (m,)
-    repeats: Ints  # (n,) how often each run is made
-    random: NDArray[np.uint64]  # (1,) state of the generator
-
+HOPE = 20.0  # exchange is given up when twenty times its last gain would not reach the best plan so far
+EXACT = 1e-10  # gains below this share of the present value are rounding
 
 _i1, _f1 = types.int64[::1], types.float64[::1]
-_f2 = types.float64[:, ::1]
-_f3 = types.float64[:, :, ::1]
-_integers = {*Tables._fields} - {
-    *("step", "fac_rate", "rate", "con_rate", "level", "low", "high", "A", "b", "rel_weight", "diagonal")
-}
-_tables = {f: _i1 if f in _integers else _f1 for f in Tables._fields}
-TABLES = types.NamedTuple(list((_tables | {"count": types.int64[:, ::1], "level": _f2, "A": _f2}).values()), Tables)
-_state = {f: _f2 for f in State._fields}
-_state |= {"terms": _f3, "trial": _f1, "repeats": _i1, "random": types.uint64[::1]}
-STATE = types.NamedTuple(list(_state.values()), State)
-
-_options = {"cache": True, "nogil": True, "error_model": "numpy"}
-f8, i8 = types.float64, types.int64
+_options = {"cache": True, "nogil": True, "error_model": "numpy", "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+_public = {"cache": True, "nogil": True, "error_model": "numpy"}
+f8, i8, void = types.float64, types.int64, types.void
+U = np.uint64  # an unsigned index needs no check for counting from the end, so the loops below become vector code
 
 
-@njit(f8(types.uint64[::1]), **_options)
-def uniform(random):
+@njit(void(_f1, i8, i8, f8, i8), **_options)
+def add_multiple(W, target, source, x, count):
+    """Add x times one stretch to another."""
+    for j in range(count):
+        W[U(target + j)] += x * W[U(source + j)]
+
+
+@njit(void(_f1, i8, i8, f8, i8, f8, i8), **_options)
+def add_two(W, target, one, x, two, y, count):
+    """Add x times one stretch and y times another."""
+    for j in range(count):
+        W[U(target + j)] += x * W[U(one + j)] + y * W[U(two + j)]
+
+
+@njit(void(_f1, i8, f8, i8), **_options)
+def fill(W, target, x, count):
+    """Set a stretch to one value."""
+    for j in range(count):
+        W[U(target + j)] = x
+
+
+@njit(void(_f1, i8, i8, i8), **_options)
+def copy(W, target, source, count):
+    """Copy one stretch to another."""
+    for j in range(count):
+        W[U(target + j)] = W[U(source + j)]
+
+
+@njit(f8(_f1, i8, i8, i8), **_options)
+def dot(W, one, two, count):
+    """Sum of products, in four sums at once (a fixed order, so always the same rounding)."""
+    a = b = c = d = 0.0
+    whole = count - count % 4
+    for j in range(0, whole, 4):
+        a += W[U(one + j)] * W[U(two + j)]
+        b += W[U(one + j + 1)] * W[U(two + j + 1)]
+        c += W[U(one + j + 2)] * W[U(two + j + 2)]
+        d += W[U(one + j + 3)] * W[U(two + j + 3)]
+    for j in range(whole, count):
+        a += W[U(one + j)] * W[U(two + j)]
+    return (a + b) + (c + d)
+
+
+@njit(void(_f1, i8, i8, i8, i8), **_options)
+def multiply(W, target, matrix, vector, p):
+    """Symmetric matrix times vector, row by row."""
+    fill(W, target, 0.0, p)
+    for k in range(p):
+        x = W[vector + k]
+        if x != 0.0:
+            add_multiple(W, target, matrix + k * p, x, p)
+
+
+@njit(**_options)
+def uniform(I):
     """Next number in [0, 1) of a splitmix64 generator (Steele, Lea & Flood 2014)."""
-    random[0] += np.uint64(0x9E3779B97F4A7C15)
-    x = random[0]
-    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    x = x ^ (x >> np.uint64(31))
-    return float(x >> np.uint64(11)) / 9007199254740992.0
+    x = U(I[RANDOM]) + U(0x9E3779B97F4A7C15)
+    I[RANDOM] = np.int64(x)
+    x = (x ^ (x >> U(30))) * U(0xBF58476D1CE4E5B9)
+    x = (x ^ (x >> U(27))) * U(0x94D049BB133111EB)
+    x = x ^ (x >> U(31))
+    return float(x >> U(11)) / 9007199254740992.0
 
 
-@njit(types.void(TABLES, _f1, _f1), **_options)
-def model_row(T, z, f):
-    """Monomials of one setting."""
-    for c in range(f.shape[0]):
-        x = 1.0
-        for k in range(T.mon_ptr[c], T.mon_ptr[c + 1]):
-            x *= z[T.mon[k]]
-        f[c] = x
-
-
-@njit(f8(_f2, _f2), **_options)
-def invert(M, D):
+@njit(f8(_f1, i8, i8, i8), **_options)
+def invert(W, M, D, p):
     """Inverse of a symmetric positive definite matrix by sweeping; its log determinant, −inf where it is singular."""
-    p = M.shape[0]
-    for i in range(p):
-        for j in range(p):
-            D[i, j] = M[i, j]
+    copy(W, D, M, p * p)
     logdet = 0.0
     for k in range(p):
-        pivot = D[k, k]
-        if not pivot > 1e-11 * M[k, k]:
+        top = D + k * p
+        pivot = W[top + k]
+        if not pivot > 1e-11 * W[M + k * p + k]:
             return -np.inf
         logdet += np.log(pivot)
         inverse = 1.0 / pivot
-        D[k, k] = 0.0
+        W[top + k] = 0.0
         for i in range(p):
             if i != k:
-                factor = D[i, k] * inverse
+                factor = W[D + i * p + k] * inverse
                 if factor != 0.0:
-                    row, top = D[i], D[k]
-                    for j in range(p):
-                        row[j] -= factor * top[j]
-                    row[k] = factor
+                    add_multiple(W, D + i * p, top, -factor, p)
+                    W[D + i * p + k] = factor
         for j in range(p):
-            D[k, j] *= inverse
-        D[k, k] = -inverse
+            W[U(top + j)] *= inverse
+        W[top + k] = -inverse
     for i in range(p):
-        for j in range(p):
-            D[i, j] = -D[i, j]
-    for i in range(p):
-        for j in range(i):
-            D[j, i] = D[i, j]
+        for j in range(i + 1):
+            x = -W[D + i * p + j]
+            W[D + i * p + j] = x
+            W[D + j * p + i] = x
     return logdet
 
 
-@njit(f8(_f2, _f2), **_options)
-def log_determinant(M, U):
-    """Log determinant of a symmetric positive definite matrix; −inf where it is singular. `U` is work space."""
-    p = M.shape[0]
-    for i in range(p):
-        for j in range(i, p):
-            U[i, j] = M[i, j]
+@njit(**_options)
+def log_determinant(W, M, D, p):
+    """Log determinant of a symmetric positive definite matrix, −inf where it is singular; `D` is work space."""
+    copy(W, D, M, p * p)
     logdet = 0.0
     for k in range(p):
-        pivot = U[k, k]
-        if not pivot > 1e-11 * M[k, k]:
+        top = D + k * p
+        pivot = W[top + k]
+        if not pivot > 1e-11 * W[M + k * p + k]:
             return -np.inf
         logdet += np.log(pivot)
         for i in range(k + 1, p):
-            factor = U[k, i] / pivot
+            factor = W[top + i] / pivot
             if factor != 0.0:
-                row, top = U[i], U[k]
-                for j in range(i, p):
-                    row[j] -= factor * top[j]
+                add_multiple(W, D + i * p + i, top + i, -factor, p - i)
     return logdet
 
 
-@njit(types.void(_f2, _f2, _f2, _f2), **_options)
-def sandwich(D, B, C, S):
-    """C = D B D for symmetric D and B. `S` is work space."""
-    p = D.shape[0]
-    for i in range(p):
-        row = S[i]
-        for j in range(p):
-            row[j] = 0.0
-        for k in range(p):
-            x, other = D[i, k], B[k]
-            for j in range(p):
-                row[j] += x * other[j]
-    for i in range(p):
-        row = C[i]
-        for j in range(p):
-            row[j] = 0.0
-        for k in range(p):
-            x, other = S[i, k], D[k]
-            for j in range(p):
-                row[j] += x * other[j]
-
-
-@njit(f8(_f2, _f2), **_options)
-def trace_product(D, B):
-    """Trace of D B for symmetric matrices."""
-    total = 0.0
-    for i in range(D.shape[0]):
-        part = 0.0
-        for j in range(D.shape[0]):
-            part += D[i, j] * B[i, j]
-        total += part
-    return total
-
-
-@njit(types.void(TABLES, STATE, i8, _f1), **_options)
-def related_row(T, S, i, h):
+@njit(void(_i1, _f1, i8, i8), **_options)
+def related_row(I, W, i, h):
     """Row i of V^-1 X."""
-    p = h.shape[0]
-    for c in range(p):
-        h[c] = 0.0
-    for k in range(T.rel_ptr[i], T.rel_ptr[i + 1]):
-        x, f = T.rel_weight[k], S.F[T.rel_run[k]]
-        for c in range(p):
-            h[c] += x * f[c]
-    if S.repeats[i] > 1:
-        for c in range(p):
-            h[c] *= S.repeats[i]
+    p = I[COLUMNS]
+    fill(W, h, 0.0, p)
+    for k in range(I[I[REL_PTR] + i], I[I[REL_PTR] + i + 1]):
+        add_multiple(W, h, I[F] + I[I[REL_RUN] + k] * p, W[I[REL_WEIGHT] + k] * I[I[REPEATS] + i], p)
 
 
-@njit(types.void(TABLES, STATE, f8), **_options)
-def information(T, S, ridge):
-    """M = K + X'V^-1X from the settings, with every model row and slack made anew."""
-    n, p = S.F.shape
-    h = S.work[0]
+@njit(void(_i1, _f1, i8, i8), **_options)
+def model_row(I, W, z, f):
+    """Monomials of one setting."""
+    for c in range(I[COLUMNS]):
+        x = 1.0
+        for k in range(I[I[MON_PTR] + c], I[I[MON_PTR] + c + 1]):
+            x *= W[z + I[I[MON] + k]]
+        W[f + c] = x
+
+
+@njit(void(_i1, _f1, i8), **_options)
+def slacks(I, W, i):
+    """What each constraint leaves to run i."""
+    m, q = I[VARIABLES], I[CONSTRAINTS]
+    for k in range(q):
+        W[I[SLACK] + i * q + k] = W[I[B] + k] - dot(W, I[A] + k * m, I[Z] + i * m, m)
+
+
+@njit(f8(_i1, _f1, i8, f8), **_options)
+def refresh(I, W, criterion, ridge):
+    """Model rows, slacks, M, D and C from the settings; the criterion's value, the larger the better.
+
+    log|M|, −trace(M^-1 B), or (sensitivity) trace(D M) for the D at hand.
+    """
+    n, m, p = I[RUNS], I[VARIABLES], I[COLUMNS]
+    h, M, D, C = I[WORK], I[AT_M], I[AT_D], I[AT_C]
     for i in range(n):
-        z = S.Z[i]
-        model_row(T, z, S.F[i])
-        for q in range(T.b.shape[0]):
-            x = T.b[q]
-            for v in range(z.shape[0]):
-                x -= T.A[q, v] * z[v]
-            S.slack[i, q] = x
-    for r in range(p):
-        for c in range(p):
-            S.M[r, c] = S.prior[r, c]
+        model_row(I, W, I[Z] + i * m, I[F] + i * p)
+        slacks(I, W, i)
+    copy(W, M, I[PRIOR], p * p)
     for i in range(n):
-        related_row(T, S, i, h)
-        f = S.F[i]
+        related_row(I, W, i, h)
         for r in range(p):
-            x, row = f[r], S.M[r]
+            x = W[I[F] + i * p + r]
             if x != 0.0:
-                for c in range(r + 1):
-                    row[c] += x * h[c]
+                add_multiple(W, M + r * p, h, x, r + 1)
     for r in range(p):
-        S.M[r, r] += ridge
+        W[M + r * p + r] += ridge
         for c in range(r):
-            S.M[c, r] = S.M[r, c]
-
-
-@njit(f8(TABLES, STATE, i8, f8), **_options)
-def refresh(T, S, criterion, ridge):
-    """Make M, D (and C) anew; the value of the criterion, the larger the better: log|M| or −trace(M^-1 B)."""
-    information(T, S, ridge)
-    value = invert(S.M, S.D)
+            W[M + c * p + r] = W[M + r * p + c]
+    if criterion == SENSITIVITY:
+        return dot(W, D, M, p * p)
+    value = invert(W, M, D, p)
     if criterion == TRACE_CRITERION and value > -np.inf:
-        sandwich(S.D, S.B, S.C, S.scratch)
-        value = -trace_product(S.D, S.B)
+        half = I[TERMS]
+        for i in range(p):
+            multiply(W, half + i * p, I[MOMENTS], D + i * p, p)
+        for i in range(p):
+            multiply(W, C + i * p, D, half + i * p, p)
+        value = -dot(W, D, I[MOMENTS], p * p)
         if not value < 0.0:
             return -np.inf
     return value
 
 
-@njit(f8(_f1, i8, f8), **_options)
-def horner(q, degree, t):
-    """Value of q[0] + q[1] t + …"""
-    x = q[degree]
+@njit(f8(_f1, i8, i8, f8), **_options)
+def horner(W, q, degree, t):
+    """Value of the polynomial whose coefficients start at q."""
+    x = W[q + degree]
     for k in range(degree - 1, -1, -1):
-        x = x * t + q[k]
+        x = x * t + W[q + k]
     return x
 
 
-@njit(i8(_f1, i8, f8, f8, _f2), **_options)
-def critical_points(q, degree, low, high, roots):
-    """Zeros of q' inside (low, high), ascending in roots[0]; their number.
+@njit(f8(_f1, i8, i8, f8, f8, f8, i8), **_options)
+def summit(W, q, degree, low, high, step, room):
+    """Where a polynomial is greatest on [low, high], or on the multiples of `step` in it; 0 is the present place.
 
     Between neighbouring zeros of q'' the slope is monotone, so each change of sign brackets one zero, found by Newton
     steps kept inside the bracket; q'' is treated the same way, down to a quadratic that is solved in closed form.
     """
-    found, slope, other, bends = roots[0], roots[1], roots[2], roots[3]
-    while degree > 0 and q[degree] == 0.0:
-        degree -= 1
-    if degree < 2:
-        return 0
-    first = max(degree - 2, 1)
-    count = 0
-    for order in range(first, 0, -1):
-        d = degree - order
-        for k in range(d + 1):
-            x = q[k + order]
-            for r in range(order):
-                x *= k + order - r
-            slope[k] = x
-        if d == 1:
-            t = -slope[0] / slope[1]
-            if low < t < high:
-                found[0] = t
-                return 1
-            return 0
-        if d == 2:
-            a, half, c = slope[2], 0.5 * slope[1], slope[0]
-            count = 0
-            square = half * half - a * c
-            if square >= 0.0:
-                x = -(half + np.sqrt(square)) if half >= 0.0 else -(half - np.sqrt(square))
-                one = x / a
-                two = c / x if x != 0.0 else one
-                if one > two:
-                    one, two = two, one
-                if low < one < high:
-                    found[count] = one
-                    count += 1
-                if low < two < high and two > one:
-                    found[count] = two
-                    count += 1
-            continue
-        for k in range(d):
-            bends[k] = (k + 1) * slope[k + 1]
-        new = 0
-        left, at_left = low, horner(slope, d, low)
-        for k in range(count + 1):
-            right = found[k] if k < count else high
-            at_right = horner(slope, d, right)
-            if (at_left < 0.0) != (at_right < 0.0):
-                a, b, up = left, right, at_right > at_left
-                t = left + (right - left) * at_left / (at_left - at_right)
-                for _ in range(60):
-                    y = horner(slope, d, t)
-                    if (y > 0.0) == up:
-                        b = t
-                    else:
-                        a = t
-                    g = horner(bends, d - 1, t)
-                    s = t - y / g if g != 0.0 else a - 1.0
-                    if not a < s < b:
-                        s = 0.5 * (a + b)
-                    if abs(s - t) <= 1e-10 * (high - low):
-                        t = s
-                        break
-                    t = s
-                other[new] = t
-                new += 1
-            left, at_left = right, at_right
-        for k in range(new):
-            found[k] = other[k]
-        count = new
-    return count
-
-
-@njit(f8(_f1, i8, f8, f8, f8, _f2), **_options)
-def summit(q, degree, low, high, step, roots):
-    """Where q is greatest on [low, high], or on the multiples of `step` in it (0, the present place, is one)."""
     if step > 0.0:
         low, high = np.ceil(low / step - 1e-9) * step, np.floor(high / step + 1e-9) * step
         if not low < high:
             return 0.0
-    best, top = 0.0, q[0]
-    y = horner(q, degree, low)
+    best, top = 0.0, W[q]
+    y = horner(W, q, degree, low)
     if y > top:
         best, top = low, y
-    y = horner(q, degree, high)
+    y = horner(W, q, degree, high)
     if y > top:
         best, top = high, y
-    count = critical_points(q, degree, low, high, roots)
+    while degree > 0 and W[q + degree] == 0.0:
+        degree -= 1
+    if degree < 2:
+        return best
+    found, slope, other, bends = room, room + WIDTH, room + 2 * WIDTH, room + 3 * WIDTH
+    count = 0
+    for order in range(max(degree - 2, 1), 0, -1):
+        d = degree - order
+        for k in range(d + 1):
+            x = W[q + k + order]
+            for r in range(order):
+                x *= k + order - r
+            W[slope + k] = x
+        if d == 1:
+            W[found] = -W[slope] / W[slope + 1]
+            count = 1 if low < W[found] < high else 0
+        elif d == 2:
+            a, half, c = W[slope + 2], 0.5 * W[slope + 1], W[slope]
+            count = 0
+            square = half * half - a * c
+            if square > 0.0:
+                x = -(half + np.sqrt(square)) if half >= 0.0 else np.sqrt(square) - half
+                one, two = x / a, c / x
+                if one > two:
+                    one, two = two, one
+                if low < one < high:
+                    W[found] = one
+                    count = 1
+                if low < two < high:
+                    W[found + count] = two
+                    count += 1
+        else:
+            for k in range(d):
+                W[bends + k] = (k + 1) * W[slope + k + 1]
+            new = 0
+            left, at_left = low, horner(W, slope, d, low)
+            for k in range(count + 1):
+                right = W[found + k] if k < count else high
+                at_right = horner(W, slope, d, right)
+                # at the last order only maxima are wanted: the slope must fall through zero
+                if (at_left < 0.0) != (at_right < 0.0) and (order > 1 or at_left > 0.0):
+                    a, b, rising = left, right, at_right > at_left
+                    t = left + (right - left) * at_left / (at_left - at_right)
+                    for _ in range(60):
+                        y = horner(W, slope, d, t)
+                        if (y > 0.0) == rising:
+                            b = t
+                        else:
+                            a = t
+                        g = horner(W, bends, d - 1, t)
+                        s = t - y / g if g != 0.0 else a - 1.0
+                        if not a < s < b:
+                            s = 0.5 * (a + b)
+                        near = abs(s - t) <= 1e-9 * (high - low)
+                        t = s
+                        if near:
+                            break
+                    W[other + new] = t
+                    new += 1
+                left, at_left = right, at_right
+            copy(W, found, other, new)
+            count = new
     for k in range(count):
-        t = roots[0, k]
+        t = W[found + k]
         if step > 0.0:
             under = np.floor(t / step) * step
-            y = horner(q, degree, under)
+            y = horner(W, q, degree, under)
             if y > top:
                 best, top = under, y
             t = under + step
-            if t > high:
-                continue
-        y = horner(q, degree, t)
-        if y > top:
-            best, top = t, y
+        if t <= high:
+            y = horner(W, q, degree, t)
+            if y > top:
+                best, top = t, y
     return best
 
 
-@njit(types.void(TABLES, i8, _f1, _f1, _f1), **_options)
-def interval(T, move, z, slack, ends):
-    """Narrow ends = [low, high] to where the move stays in the region."""
-    for k in range(T.var_ptr[move], T.var_ptr[move + 1]):
-        v, r = T.var[k], T.rate[k]
-        one, two = (T.low[v] - z[v]) / r, (T.high[v] - z[v]) / r
+@njit(void(_i1, _f1, i8, i8, i8), **_options)
+def interval(I, W, move, i, ends):
+    """Narrow [W[ends], W[ends + 1]] to where the move keeps run i in the region."""
+    z, slack = I[Z] + i * I[VARIABLES], I[SLACK] + i * I[CONSTRAINTS]
+    low, high = W[ends], W[ends + 1]
+    for k in range(I[I[VAR_PTR] + move], I[I[VAR_PTR] + move + 1]):
+        v, r = I[I[VAR] + k], W[I[RATE] + k]
+        one, two = (W[I[LOW] + v] - W[z + v]) / r, (W[I[HIGH] + v] - W[z + v]) / r
         if r < 0.0:
             one, two = two, one
-        ends[0], ends[1] = max(ends[0], one), min(ends[1], two)
-    for k in range(T.con_ptr[move], T.con_ptr[move + 1]):
-        r, x = T.con_rate[k], max(slack[T.con[k]], 0.0)
+        low, high = max(low, one), min(high, two)
+    for k in range(I[I[CON_PTR] + move], I[I[CON_PTR] + move + 1]):
+        r, x = W[I[CON_RATE] + k], max(W[slack + I[I[CON] + k]], 0.0)
         if r > 0.0:
-            ends[1] = min(ends[1], x / r)
+            high = min(high, x / r)
         else:
-            ends[0] = max(ends[0], x / r)
+            low = max(low, x / r)
+    W[ends], W[ends + 1] = low, high
 
 
-@njit(types.void(TABLES, i8, _f1, _f2), **_options)
-def line_terms(T, move, z, delta):
-    """δ(t) of the move's columns: delta[h, a] is the coefficient of t^h, for the first count[h] columns."""
-    degree = T.degree[move]
-    start = T.col_ptr[move]
-    for a in range(T.col_ptr[move + 1] - start):
+@njit(void(_i1, _f1, i8, i8, i8), **_options)
+def line_terms(I, W, move, z, delta):
+    """δ(t) of the columns a move changes: at delta + h p + a the coefficient of t^h of the a-th of them."""
+    p, degree = I[COLUMNS], I[I[DEGREE] + move]
+    start, fac = I[I[COL_PTR] + move], I[FAC_VAR]
+    for a in range(I[I[COL_PTR] + move + 1] - start):
         x, moving = 1.0, 0
-        for k in range(T.fac_ptr[start + a], T.fac_ptr[start + a + 1]):
-            r = T.fac_rate[k]
+        for k in range(I[I[FAC_PTR] + start + a], I[I[FAC_PTR] + start + a + 1]):
+            r, y = W[I[FAC_RATE] + k], W[z + I[fac + k]]
             if r == 0.0:
-                x *= z[T.fac_var[k]]
+                x *= y
                 continue
             if moving == 0:
-                delta[0, a], delta[1, a] = x * z[T.fac_var[k]], x * r
+                W[delta + a], W[delta + p + a] = x * y, x * r
             else:
-                y = z[T.fac_var[k]]
-                delta[moving + 1, a] = r * delta[moving, a]
+                W[delta + (moving + 1) * p + a] = r * W[delta + moving * p + a]
                 for h in range(moving, 0, -1):
-                    delta[h, a] = y * delta[h, a] + r * delta[h - 1, a]
-                delta[0, a] *= y
+                    W[delta + h * p + a] = y * W[delta + h * p + a] + r * W[delta + (h - 1) * p + a]
+                W[delta + a] *= y
             moving += 1
         for h in range(moving + 1, degree + 1):
-            delta[h, a] = 0.0
+            W[delta + h * p + a] = 0.0
 
 
-@njit(types.void(TABLES, i8, _f2, _f2, _f1, _f1, _f1, _f1), **_options)
-def forms(T, move, delta, D, w, u, a, c):
+@njit(void(_i1, _f1, i8, i8, i8, i8), **_options)
+def table_terms(I, W, move, row, z, delta):
+    """δ of a jump to one row of a table of levels: the whole change, as the coefficient of t."""
+    m, trial, start = I[VARIABLES], I[TRIAL], I[I[COL_PTR] + move]
+    copy(W, trial, z, m)
+    first = I[I[VAR_PTR] + move]
+    for k in range(first, I[I[VAR_PTR] + move + 1]):
+        W[trial + I[I[VAR] + k]] = W[I[LEVEL] + row * I[WIDEST] + k - first]
+    for a in range(I[I[COL_PTR] + move + 1] - start):
+        c = I[I[COL] + start + a]
+        x = y = 1.0
+        for k in range(I[I[MON_PTR] + c], I[I[MON_PTR] + c + 1]):
+            x *= W[trial + I[I[MON] + k]]
+            y *= W[z + I[I[MON] + k]]
+        W[delta + I[COLUMNS] + a] = x - y
+
+
+@njit(void(_i1, _f1, i8, i8, i8, i8, i8, i8), **_options)
+def forms(I, W, move, D, w, u, a, c):
     """Add to a(t) what δ'Dδ + 2 δ'w gives, and to c(t) what δ'u gives."""
-    degree, start = T.degree[move], T.col_ptr[move]
-    col = T.col[start : T.col_ptr[move + 1]]
+    p, degree, delta = I[COLUMNS], I[I[DEGREE] + move], I[DELTA]
+    col = I[COL] + I[I[COL_PTR] + move]
+    counts = I[COUNT] + move * I[DEEP]
     for h in range(1, degree + 1):
         x = y = 0.0
-        for k in range(T.count[move, h]):
-            x += delta[h, k] * w[col[k]]
-            y += delta[h, k] * u[col[k]]
-        a[h] += 2.0 * x
-        c[h] += y
-    for k in range(T.count[move, 1]):
-        row = D[col[k]]
+        for k in range(I[counts + h]):
+            x += W[delta + h * p + k] * W[w + I[col + k]]
+            y += W[delta + h * p + k] * W[u + I[col + k]]
+        W[a + h] += 2.0 * x
+        W[c + h] += y
+    for k in range(I[counts + 1]):
+        row = D + I[col + k] * p
+        corner = W[row + I[col + k]]
         for g in range(1, degree + 1):
-            # symmetric: pairs (k, j) and (j, k) fall together when g runs over all powers of both
             x = 0.0
-            for j in range(min(k, T.count[move, g])):
-                x += row[col[j]] * delta[g, j]
+            for j in range(min(k, I[counts + g])):
+                x += W[row + I[col + j]] * W[delta + g * p + j]
+            y = W[delta + g * p + k] * corner if k < I[counts + g] else 0.0
             for h in range(1, degree + 1):
-                if k < T.count[move, h]:
-                    a[g + h] += 2.0 * x * delta[h, k]
-        x = row[col[k]]
-        for g in range(1, degree + 1):
-            if k < T.count[move, g]:
-                for h in range(1, degree + 1):
-                    if k < T.count[move, h]:
-                        a[g + h] += x * delta[g, k] * delta[h, k]
+                if k < I[counts + h]:
+                    W[a + g + h] += (2.0 * x + y) * W[delta + h * p + k]
 
 
-@njit(types.void(TABLES, i8, i8, _f1, _f1, _f2), **_options)
-def table_terms(T, move, row, z, trial, delta):
-    """δ of a jump to one row of a table of levels: delta[1, a] is the whole change."""
-    for v in range(z.shape[0]):
-        trial[v] = z[v]
-    for k in range(T.var_ptr[move], T.var_ptr[move + 1]):
-        trial[T.var[k]] = T.level[row, k - T.var_ptr[move]]
-    start = T.col_ptr[move]
-    for a in range(T.col_ptr[move + 1] - start):
-        c = T.col[start + a]
-        x = y = 1.0
-        for k in range(T.mon_ptr[c], T.mon_ptr[c + 1]):
-            x *= trial[T.mon[k]]
-            y *= z[T.mon[k]]
-        delta[1, a] = x - y
-
-
-@njit(types.void(i8, i8, f8, f8, f8, _f2), **_options)
-def objective(criterion, degree, v, e, e_c, poly):
-    """From a(t), c(t) (poly[0], poly[1]; with C in poly[2], poly[3]) make Q(t) in poly[4] and N(t) in poly[5]."""
-    a, c, a_c, c_c, Q, N = poly[0], poly[1], poly[2], poly[3], poly[4], poly[5]
-    twice = 2 * degree
+@njit(void(i8, i8, f8, f8, f8, _f1, i8), **_options)
+def objective(criterion, degree, v, e, e_c, W, poly):
+    """From a(t), c(t), and the same with C, in the first four rows of `poly`, make Q(t) and N(t) in the next two."""
+    a, c, a_c, c_c = poly, poly + WIDTH, poly + 2 * WIDTH, poly + 3 * WIDTH
+    Q, N = poly + 4 * WIDTH, poly + 5 * WIDTH
     if criterion == SENSITIVITY:
-        for k in range(twice + 1):
-            Q[k] = v * a[k] + (2.0 * c[k] if k <= degree else 0.0)
+        for k in range(2 * degree + 1):
+            W[Q + k] = v * W[a + k] + (2.0 * W[c + k] if k <= degree else 0.0)
         return
-    for k in range(twice + 1):
-        Q[k] = (v - e) * a[k]
+    for k in range(2 * degree + 1):
+        W[Q + k] = (v - e) * W[a + k]
+        W[N + k] = (v - e) * W[a_c + k] - e_c * W[a + k]
+    W[c] += 1.0
     for g in range(degree + 1):
-        x = c[g] + (1.0 if g == 0 else 0.0)
+        x = W[c + g]
         for h in range(degree + 1):
-            Q[g + h] += x * (c[h] + (1.0 if h == 0 else 0.0))
-    if criterion == TRACE_CRITERION:
-        for k in range(twice + 1):
-            N[k] = (v - e) * a_c[k] - e_c * a[k]
-        for g in range(degree + 1):
-            x = 2.0 * (c[g] + (1.0 if g == 0 else 0.0))
-            for h in range(degree + 1):
-                N[g + h] += x * c_c[h]
+            W[Q + g + h] += x * W[c + h]
+            W[N + g + h] += 2.0 * x * W[c_c + h]
+    W[c] -= 1.0
 
 
-@njit(f8(i8, i8, f8, f8, f8, _f2, _f2), **_options)
-def best_on_line(criterion, degree, low, high, step, poly, roots):
+@njit(f8(i8, i8, f8, f8, f8, _f1, i8), **_options)
+def best_on_line(criterion, degree, low, high, step, W, poly):
     """The best t on a line: of Q itself, or of N/Q by Dinkelbach's iteration (1967)."""
-    Q, N, R = poly[4], poly[5], poly[6]
+    Q, N, R, room = poly + 4 * WIDTH, poly + 5 * WIDTH, poly + 6 * WIDTH, poly + 8 * WIDTH
     twice = 2 * degree
     if criterion != TRACE_CRITERION:
-        return summit(Q, twice, low, high, step, roots)
-    t, ratio = 0.0, N[0] / Q[0]
+        return summit(W, Q, twice, low, high, step, room)
+    t, ratio = 0.0, W[N] / W[Q]
     for _ in range(12):
         for k in range(twice + 1):
-            R[k] = N[k] - ratio * Q[k]
-        s = summit(R, twice, low, high, step, roots)
-        y = horner(Q, twice, s)
-        if s == t or not y > 1e-9:
+            W[R + k] = W[N + k] - ratio * W[Q + k]
+        s = summit(W, R, twice, low, high, step, room)
+        if s == t:
             break
-        new = horner(N, twice, s) / y
+        y = horner(W, Q, twice, s)
+        if not y > 1e-9:
+            break
+        new = horner(W, N, twice, s) / y
         if not new > ratio:
             break
-        done = new - ratio < 1e-9 * abs(new)
+        near = new - ratio < 1e-6 * abs(new)
         t, ratio = s, new
-        if done:
+        if near:
             break
     return t
 
 
-@njit(f8(TABLES, STATE, i8, i8, f8), **_options)
-def visit_run(T, S, unit, criterion, value):
-    """Improve one run by each of its moves; D (and C) brought up to date at the end. The new value of the criterion."""
-    i = T.unit_run[T.unit_ptr[unit]]
-    p = S.F.shape[1]
-    z, f, slack = S.Z[i], S.F[i], S.slack[i]
-    h, u, w, u_c, w_c = S.work[0], S.work[1], S.work[2], S.work[3], S.work[4]
-    poly, delta, roots = S.poly, S.delta, S.roots
+@njit(void(_i1, _f1, i8, i8, f8, i8), **_options)
+def take_step(I, W, i, move, t, row):
+    """Move run i's variables and slacks."""
+    z, slack, first = I[Z] + i * I[VARIABLES], I[SLACK] + i * I[CONSTRAINTS], I[I[VAR_PTR] + move]
+    for k in range(first, I[I[VAR_PTR] + move + 1]):
+        v = I[I[VAR] + k]
+        if I[I[KIND] + move] == TABLE:
+            W[z + v] = W[I[LEVEL] + row * I[WIDEST] + k - first]
+            continue
+        x = W[z + v] + t * W[I[RATE] + k]
+        for end in (W[I[LOW] + v], W[I[HIGH] + v]):
+            if abs(x - end) < 1e-12:
+                x = end
+        W[z + v] = x
+    for k in range(I[I[CON_PTR] + move], I[I[CON_PTR] + move + 1]):
+        W[slack + I[I[CON] + k]] -= t * W[I[CON_RATE] + k]
+
+
+@njit(f8(_i1, _f1, i8, i8, f8), **_options)
+def visit_run(I, W, unit, criterion, value):
+    """Improve one run by each of its moves; D (and C) brought up to date at the end. The criterion's new value."""
+    i = I[I[UNIT_RUN] + I[I[UNIT_PTR] + unit]]
+    p = I[COLUMNS]
+    D, C, delta, poly = I[AT_D], I[AT_C], I[DELTA], I[POLY]
+    z, f, slack = I[Z] + i * I[VARIABLES], I[F] + i * p, I[SLACK] + i * I[CONSTRAINTS]
+    h = I[WORK]
+    u, w, u_c, w_c = h + p, h + 2 * p, h + 3 * p, h + 4 * p
+    Q, N, ends = poly + 4 * WIDTH, poly + 5 * WIDTH, poly + 7 * WIDTH
     trace = criterion == TRACE_CRITERION
-    related_row(T, S, i, h)
-    v = T.diagonal[i] * S.repeats[i]
-    for k in range(p):
-        u[k] = w[k] = u_c[k] = w_c[k] = 0.0
-    for k in range(p):
-        x, row = h[k], S.D[k]
-        for j in range(p):
-            u[j] += x * row[j]
-    e = e_c = 0.0
-    for k in range(p):
-        e += h[k] * u[k]
+    related_row(I, W, i, h)
+    v = W[I[DIAGONAL] + i] * I[I[REPEATS] + i]
+    multiply(W, u, D, h, p)
+    fill(W, w, 0.0, p)
+    e, e_c = dot(W, h, u, p), 0.0
     if trace:
-        for k in range(p):
-            x, row = h[k], S.C[k]
-            for j in range(p):
-                u_c[j] += x * row[j]
-        for k in range(p):
-            e_c += h[k] * u_c[k]
+        multiply(W, u_c, C, h, p)
+        fill(W, w_c, 0.0, p)
+        e_c = dot(W, h, u_c, p)
     a0 = c0 = a_c0 = c_c0 = 0.0
     moved = False
-    ends = poly[7]
-    k_class = T.unit_class[unit]
-    for at in range(T.class_ptr[k_class], T.class_ptr[k_class + 1]):
-        move = T.class_move[at]
-        if T.facet[move] >= 0 and slack[T.facet[move]] > 1e-9:
+    owner = I[CLASS_PTR] + I[I[UNIT_CLASS] + unit]
+    for at in range(I[owner], I[owner + 1]):
+        move = I[I[CLASS_MOVE] + at]
+        if I[I[FACET] + move] >= 0 and W[slack + I[I[FACET] + move]] > 1e-9:
             continue
-        degree, kind = T.degree[move], T.kind[move]
-        ends[0], ends[1] = -1e30, 1e30
-        if kind != TABLE:
-            interval(T, move, z, slack, ends)
-            if ends[1] - ends[0] < 1e-10:
+        degree, kind = I[I[DEGREE] + move], I[I[KIND] + move]
+        twice = 2 * degree
+        first, last = I[I[LEV_PTR] + move], I[I[LEV_PTR] + move + 1]
+        start, stop = 0, 1
+        W[ends], W[ends + 1] = -1e30, 1e30
+        if kind == TABLE:
+            start, stop = first, last
+        else:
+            interval(I, W, move, i, ends)
+            if W[ends + 1] - W[ends] < 1e-10:
                 continue
-            line_terms(T, move, z, delta)
-        first = 0 if kind == LINE else T.lev_ptr[move]
-        last = 1 if kind != TABLE else T.lev_ptr[move + 1]
-        if kind == LEVELS:
-            last = first + 1
-        for row in range(first, last):
+            line_terms(I, W, move, z, delta)
+        for row in range(start, stop):
             if kind == TABLE:
-                table_terms(T, move, row, z, S.trial, delta)
-            for k in range(2 * degree + 1):
-                poly[0, k] = poly[1, k] = poly[2, k] = poly[3, k] = 0.0
-            poly[0, 0], poly[1, 0] = a0, c0
-            forms(T, move, delta, S.D, w, u, poly[0], poly[1])
-            if trace:
-                poly[2, 0], poly[3, 0] = a_c0, c_c0
-                forms(T, move, delta, S.C, w_c, u_c, poly[2], poly[3])
-            objective(criterion, degree, v, e, e_c, poly)
-            twice = 2 * degree
-            present = poly[5, 0] / poly[4, 0] if trace else poly[4, 0]
+                table_terms(I, W, move, row, z, delta)
+            fill(W, poly, 0.0, 4 * WIDTH)
+            W[poly], W[poly + WIDTH], W[poly + 2 * WIDTH], W[poly + 3 * WIDTH] = a0, c0, a_c0, c_c0
+            for turn in range(2 if trace else 1):
+                forms(
+                    I,
+                    W,
+                    move,
+                    C if turn else D,
+                    w_c if turn else w,
+                    u_c if turn else u,
+                    poly + 2 * turn * WIDTH,
+                    poly + (2 * turn + 1) * WIDTH,
+                )
+            objective(criterion, degree, v, e, e_c, W, poly)
+            present = W[N] / W[Q] if trace else W[Q]
             t = 0.0
             if kind == LINE:
-                t = best_on_line(criterion, degree, ends[0], ends[1], T.step[move], poly, roots)
-                found = horner(poly[4], twice, t)
-            elif kind == TABLE:
-                t = 1.0
-                found = horner(poly[4], twice, t)
+                t = best_on_line(criterion, degree, W[ends], W[ends + 1], W[I[STEP] + move], W, poly)
             else:
-                top = present
-                found = poly[4, 0]
-                here = z[T.var[T.var_ptr[move]]]
-                for r in range(T.lev_ptr[move], T.lev_ptr[move + 1]):
-                    s = T.level[r, 0] - here
-                    if s < ends[0] - 1e-12 or s > ends[1] + 1e-12 or abs(s) < 1e-12:
+                top, here = present, W[z + I[I[VAR] + I[I[VAR_PTR] + move]]]
+                for r in range(first, last) if kind == LEVELS else range(row, row + 1):
+                    s = W[I[LEVEL] + r * I[WIDEST]] - here if kind == LEVELS else 1.0
+                    if kind == LEVELS and (s < W[ends] - 1e-12 or s > W[ends + 1] + 1e-12 or abs(s) < 1e-12):
                         continue
-                    q = horner(poly[4], twice, s)
-                    y = q
+                    y = horner(W, Q, twice, s)
                     if trace:
-                        y = horner(poly[5], twice, s) / q if q > 1e-9 else -np.inf
+                        y = horner(W, N, twice, s) / y if y > 1e-9 else -np.inf
                     if y > top:
-                        top, t, found = y, s, q
+                        top, t = y, s
             if t == 0.0:
                 continue
+            found = horner(W, Q, twice, t)
             if trace:
-                if not found > 1e-9:
-                    continue
-                found = horner(poly[5], twice, t) / found
-                if not found > present + 1e-10 * abs(value):
-                    continue
-            elif not found > present + 1e-10 * max(abs(present), 1.0):
+                found = horner(W, N, twice, t) / found if found > 1e-9 else -np.inf
+            if not found - present > EXACT * (abs(value) if trace else max(abs(present), 1.0)):
                 continue
-            # take the step
             moved = True
-            for k in range(T.var_ptr[move], T.var_ptr[move + 1]):
-                x = T.var[k]
-                if kind == TABLE:
-                    z[x] = T.level[row, k - T.var_ptr[move]]
-                    continue
-                z[x] += t * T.rate[k]
-                if abs(z[x] - T.low[x]) < 1e-12:
-                    z[x] = T.low[x]
-                elif abs(z[x] - T.high[x]) < 1e-12:
-                    z[x] = T.high[x]
-            for k in range(T.con_ptr[move], T.con_ptr[move + 1]):
-                slack[T.con[k]] -= t * T.con_rate[k]
-            a0, c0 = horner(poly[0], twice, t), horner(poly[1], degree, t)
-            if trace:
-                a_c0, c_c0 = horner(poly[2], twice, t), horner(poly[3], degree, t)
-            for k in range(T.count[move, 1]):
+            take_step(I, W, i, move, t, row)
+            a0, c0 = horner(W, poly, twice, t), horner(W, poly + WIDTH, degree, t)
+            a_c0, c_c0 = horner(W, poly + 2 * WIDTH, twice, t), horner(W, poly + 3 * WIDTH, degree, t)
+            counts = I[COUNT] + move * I[DEEP]
+            for k in range(I[counts + 1]):
                 x = 0.0
                 for g in range(degree, 0, -1):
-                    x = (x + (delta[g, k] if k < T.count[move, g] else 0.0)) * t
-                c = T.col[T.col_ptr[move] + k]
-                f[c] += x
-                line = S.D[c]
-                for j in range(p):
-                    w[j] += x * line[j]
+                    x = (x + (W[delta + g * p + k] if k < I[counts + g] else 0.0)) * t
+                c = I[I[COL] + I[I[COL_PTR] + move] + k]
+                W[f + c] += x
+                add_multiple(W, w, D + c * p, x, p)
                 if trace:
-                    line = S.C[c]
-                    for j in range(p):
-                        w_c[j] += x * line[j]
+                    add_multiple(W, w_c, C + c * p, x, p)
     if not moved:
         return value
     if criterion == SENSITIVITY:
         return value + v * a0 + 2.0 * c0
-    Q = (1.0 + c0) * (1.0 + c0) + a0 * (v - e)
-    if not Q > 1e-7:
-        return refresh(T, S, criterion, 0.0)
-    # inverse of [[a, 1 + c], [1 + c, e − v]]
-    y11, y12, y22 = (v - e) / Q, (1.0 + c0) / Q, -a0 / Q
+    ratio = (1.0 + c0) * (1.0 + c0) + a0 * (v - e)
+    if not ratio > 1e-7:
+        return refresh(I, W, criterion, 0.0)
+    # Y is the inverse of [[a, 1 + c], [1 + c, e − v]], P = D [δ, h] = [w, u] and D falls by P Y P'
+    y11, y12, y22 = (v - e) / ratio, (1.0 + c0) / ratio, -a0 / ratio
     if trace:
-        g11 = y11 * a_c0 + y12 * c_c0
-        g12 = y11 * c_c0 + y12 * e_c
-        g21 = y12 * a_c0 + y22 * c_c0
-        g22 = y12 * c_c0 + y22 * e_c
+        g11, g12 = y11 * a_c0 + y12 * c_c0, y11 * c_c0 + y12 * e_c
+        g21, g22 = y12 * a_c0 + y22 * c_c0, y12 * c_c0 + y22 * e_c
         k11, k12, k22 = g11 * y11 + g12 * y12, g11 * y12 + g12 * y22, g21 * y12 + g22 * y22
-        for r in range(p):
-            row = S.C[r]
-            one, two = w[r] * y11 + u[r] * y12, w[r] * y12 + u[r] * y22
-            three = k11 * w[r] + k12 * u[r] - (w_c[r] * y11 + u_c[r] * y12)
-            four = k12 * w[r] + k22 * u[r] - (w_c[r] * y12 + u_c[r] * y22)
-            for j in range(p):
-                row[j] += three * w[j] + four * u[j] - one * w_c[j] - two * u_c[j]
         value += y11 * a_c0 + 2.0 * y12 * c_c0 + y22 * e_c
     else:
-        value += np.log(Q)
+        value += np.log(ratio)
     for r in range(p):
-        row = S.D[r]
-        one, two = w[r] * y11 + u[r] * y12, w[r] * y12 + u[r] * y22
-        for j in range(p):
-            row[j] -= one * w[j] + two * u[j]
+        a, b = W[w + r], W[u + r]
+        one, two = a * y11 + b * y12, a * y12 + b * y22
+        add_two(W, D + r * p, w, -one, u, -two, p)
+        if trace:
+            a_c, b_c = W[w_c + r], W[u_c + r]
+            add_two(W, C + r * p, w_c, -one, u_c, -two, p)
+            three = k11 * a + k12 * b - (a_c * y11 + b_c * y12)
+            four = k12 * a + k22 * b - (a_c * y12 + b_c * y22)
+            add_two(W, C + r * p, w, three, u, four, p)
     return value
 
 
-@njit(types.void(TABLES, STATE, i8, i8), **_options)
-def group_terms(T, S, unit, move):
-    """Coefficients of M(t) − M when the runs of a unit move together, in terms[1:]; δ is in group_delta."""
-    start, stop = T.unit_ptr[unit], T.unit_ptr[unit + 1]
-    size, p = stop - start, S.F.shape[1]
-    deep = S.delta.shape[0]
-    degree = T.degree[move]
-    first = T.col_ptr[move]
-    for k in range(1, 2 * degree + 1):
-        for r in range(p):
-            row = S.terms[k, r]
-            for j in range(p):
-                row[j] = 0.0
+@njit(**_options)
+def group_terms(I, W, unit, move):
+    """Coefficients of M(t) − M when the runs of a unit move together, at TERMS + k p²; their δ are in GROUP_DELTA."""
+    start = I[I[UNIT_PTR] + unit]
+    size, p, deep = I[I[UNIT_PTR] + unit + 1] - start, I[COLUMNS], I[DEEP]
+    degree, col, counts = I[I[DEGREE] + move], I[COL] + I[I[COL_PTR] + move], I[COUNT] + move * I[DEEP]
+    terms, group = I[TERMS], I[GROUP_DELTA]
+    fill(W, terms + p * p, 0.0, 2 * degree * p * p)
     for s in range(size):
-        i = T.unit_run[start + s]
-        h = S.group_h[s]
-        related_row(T, S, i, h)
-        here, there = s * deep, (size + s) * deep
-        for g in range(1, degree + 1):
-            for k in range(T.count[move, 1]):
-                S.group_delta[there + g, k] = 0.0
-        for q in range(T.rel_ptr[i], T.rel_ptr[i + 1]):
-            other = -1
+        i = I[I[UNIT_RUN] + start + s]
+        h = I[GROUP_H] + s * p
+        related_row(I, W, i, h)
+        here, there = group + s * deep * p, group + (size + s) * deep * p
+        fill(W, there, 0.0, deep * p)
+        for q in range(I[I[REL_PTR] + i], I[I[REL_PTR] + i + 1]):
             for o in range(size):
-                if T.unit_run[start + o] == T.rel_run[q]:
-                    other = o
-            if other < 0:
-                continue
-            weight = T.rel_weight[q]
-            for g in range(1, degree + 1):
-                for k in range(T.count[move, g]):
-                    S.group_delta[there + g, k] += weight * S.group_delta[other * deep + g, k]
+                if I[I[UNIT_RUN] + start + o] == I[I[REL_RUN] + q]:
+                    for g in range(1, degree + 1):
+                        add_multiple(
+                            W, there + g * p, group + (o * deep + g) * p, W[I[REL_WEIGHT] + q], I[counts + g]
+                        )
         for g in range(1, degree + 1):
-            for k in range(T.count[move, g]):
-                x = S.group_delta[here + g, k]
+            for k in range(I[counts + g]):
+                x = W[here + g * p + k]
                 if x == 0.0:
                     continue
-                row = S.terms[g, T.col[first + k]]
-                for j in range(p):
-                    row[j] += x * h[j]
+                row = terms + g * p * p + I[col + k] * p
+                add_multiple(W, row, h, x, p)
                 for o in range(1, degree + 1):
-                    row = S.terms[g + o, T.col[first + k]]
-                    for j in range(T.count[move, o]):
-                        row[T.col[first + j]] += 0.5 * x * S.group_delta[there + o, j]
+                    row += p * p
+                    for j in range(I[counts + o]):
+                        W[row + I[col + j]] += 0.5 * x * W[there + o * p + j]
     for k in range(1, 2 * degree + 1):
-        G = S.terms[k]
+        G = terms + k * p * p
         for r in range(p):
             for j in range(r + 1):
-                x = G[r, j] + G[j, r]
-                G[r, j] = x
-                G[j, r] = x
+                x = W[G + r * p + j] + W[G + j * p + r]
+                W[G + r * p + j] = x
+                W[G + j * p + r] = x
 
 
-@njit(f8(STATE, i8, i8, f8), **_options)
-def group_value(S, criterion, degree, t):
-    """Value of the criterion at M(t), which is left in terms[0]."""
-    p = S.F.shape[1]
-    top = S.terms[0]
-    for r in range(p):
-        row, base = top[r], S.M[r]
-        for j in range(p):
-            row[j] = base[j]
+@njit(**_options)
+def group_value(I, W, criterion, degree, t):
+    """Value of the criterion at M(t)."""
+    p, terms = I[COLUMNS], I[TERMS]
+    if criterion == SENSITIVITY:
+        value, x = dot(W, I[AT_D], I[AT_M], p * p), 1.0
+        for k in range(1, 2 * degree + 1):
+            x *= t
+            value += x * dot(W, I[AT_D], terms + k * p * p, p * p)
+        return value
+    copy(W, terms, I[AT_M], p * p)
     x = 1.0
     for k in range(1, 2 * degree + 1):
         x *= t
-        for r in range(p):
-            row, part = top[r], S.terms[k, r]
-            for j in range(p):
-                row[j] += x * part[j]
-    work = S.terms[S.terms.shape[0] - 1]
+        add_multiple(W, terms, terms + k * p * p, x, p * p)
+    room = terms + (2 * I[DEEP] - 1) * p * p
     if criterion == D_CRITERION:
-        return log_determinant(top, work)
-    if invert(top, work) == -np.inf:
+        return log_determinant(W, terms, room, p)
+    if invert(W, terms, room, p) == -np.inf:
         return -np.inf
-    value = -trace_product(work, S.B)
+    value = -dot(W, room, I[MOMENTS], p * p)
     return value if value < 0.0 else -np.inf
 
 
-@njit(f8(STATE, i8, i8, f8, f8, f8, f8, _f1), **_options)
-def best_in_group(S, criterion, degree, low, high, step, present, answer):
-    """Search a line of a group: seven places, then parabolas through the best three. answer = [t, value]."""
-    best, top = 0.0, present
+@njit(**_options)
+def best_in_group(I, W, criterion, degree, low, high, step, present):
+    """Search a line of a group: seven places, then parabolas through the best three; the best t."""
     if step > 0.0:
         low, high = np.ceil(low / step - 1e-9) * step, np.floor(high / step + 1e-9) * step
-    if not low < high:
-        answer[0], answer[1] = 0.0, present
-        return 0.0
+        if not low < high:
+            return 0.0
+    best, top = 0.0, present
     width = (high - low) / 6.0
-    for k in range(7):
-        t = low + k * width if k < 6 else high
-        y = group_value(S, criterion, degree, t)
-        if y > top:
-            best, top = t, y
-    left, right = max(low, best - width), min(high, best + width)
-    if left < best < right:
-        at_left, at_right = group_value(S, criterion, degree, left), group_value(S, criterion, degree, right)
-        for _ in range(6):
-            if not (at_left > -np.inf and at_right > -np.inf):
+    left = right = 0.0
+    at_left = at_right = -np.inf
+    state = 0  # 0..6 places, then the two sides of the best, then parabolas
+    for k in range(15):
+        if k < 7:
+            t = low + k * width if k < 6 else high
+        elif k == 7:
+            left, right = max(low, best - width), min(high, best + width)
+            if not left < best < right:
                 break
+            t = left
+        elif k == 8:
+            t = right
+        else:
             one, two = best - left, right - best
             slope_left, slope_right = (top - at_left) / one, (at_right - top) / two
             bend = (slope_right - slope_left) / (one + two)
-            if not bend < 0.0:
+            if not (bend < 0.0 and bend > -1e300):
                 break
             t = best - 0.5 * (slope_left + bend * one) / bend
             if not left < t < right or abs(t - best) < 1e-6 * width:
                 break
-            y = group_value(S, criterion, degree, t)
+        y = group_value(I, W, criterion, degree, t)
+        if k < 7:
             if y > top:
-                if t > best:
-                    left, at_left = best, top
-                else:
-                    right, at_right = best, top
                 best, top = t, y
-            elif t > best:
-                right, at_right = t, y
+        elif k == 7:
+            at_left = y
+        elif k == 8:
+            at_right = y
+        elif y > top:
+            if t > best:
+                left, at_left = best, top
             else:
-                left, at_left = t, y
+                right, at_right = best, top
+            best, top = t, y
+        elif t > best:
+            right, at_right = t, y
+        else:
+            left, at_left = t, y
     if step > 0.0:
-        exact = best
-        best, top = 0.0, present
+        exact, best, top = best, 0.0, present
         for k in range(2):
-            t = (np.floor(exact / step) + k) * step
+            t = (np.floor(exact / step + 1e-9) + k) * step
             if low - 1e-12 <= t <= high + 1e-12:
-                y = group_value(S, criterion, degree, t)
+                y = group_value(I, W, criterion, degree, t)
                 if y > top:
                     best, top = t, y
-    answer[0], answer[1] = best, top
     return best
 
 
-@njit(f8(TABLES, STATE, i8, i8, f8), **_options)
-def visit_group(T, S, unit, criterion, value):
+@njit(**_options)
+def visit_group(I, W, unit, criterion, value):
     """Improve the settings that the runs of a unit share; needs M up to date and leaves M, D (and C) so."""
-    start, stop = T.unit_ptr[unit], T.unit_ptr[unit + 1]
-    size, p = stop - start, S.F.shape[1]
-    deep = S.delta.shape[0]
-    poly, ends, answer = S.poly, S.poly[7], S.poly[8]
-    k_class = T.unit_class[unit]
-    for at in range(T.class_ptr[k_class], T.class_ptr[k_class + 1]):
-        move = T.class_move[at]
-        degree, kind = T.degree[move], T.kind[move]
-        twice = 2 * degree
-        ends[0], ends[1] = -1e30, 1e30
+    start = I[I[UNIT_PTR] + unit]
+    size, p, m = I[I[UNIT_PTR] + unit + 1] - start, I[COLUMNS], I[VARIABLES]
+    ends, wide = I[POLY] + 7 * WIDTH, I[DEEP] * p
+    owner = I[CLASS_PTR] + I[I[UNIT_CLASS] + unit]
+    for at in range(I[owner], I[owner + 1]):
+        move = I[I[CLASS_MOVE] + at]
+        degree, kind = I[I[DEGREE] + move], I[I[KIND] + move]
+        W[ends], W[ends + 1] = -1e30, 1e30
         blocked = False
-        for s in range(size):
-            i = T.unit_run[start + s]
-            if T.facet[move] >= 0 and S.slack[i, T.facet[move]] > 1e-9:
-                blocked = True
-            if kind != TABLE:
-                interval(T, move, S.Z[i], S.slack[i], ends)
-                line_terms(T, move, S.Z[i], S.group_delta[s * deep : (s + 1) * deep])
-        if blocked or (kind != TABLE and ends[1] - ends[0] < 1e-10):
-            continue
         if kind != TABLE:
-            group_terms(T, S, unit, move)
-        chosen, best, top = -1, 0.0, value
-        if kind == LINE:
-            if criterion == SENSITIVITY:
-                poly[4, 0] = 0.0
-                for k in range(1, twice + 1):
-                    poly[4, k] = trace_product(S.D, S.terms[k])
-                best = summit(poly[4], twice, ends[0], ends[1], T.step[move], S.roots)
-                top = value + horner(poly[4], twice, best)
+            for s in range(size):
+                i = I[I[UNIT_RUN] + start + s]
+                facet = I[I[FACET] + move]
+                blocked |= facet >= 0 and W[I[SLACK] + i * I[CONSTRAINTS] + max(facet, 0)] > 1e-9
+                interval(I, W, move, i, ends)
+                line_terms(I, W, move, I[Z] + i * m, I[GROUP_DELTA] + s * wide)
+            if blocked or W[ends + 1] - W[ends] < 1e-10:
+                continue
+        here = W[I[Z] + I[I[UNIT_RUN] + start] * m + I[I[VAR] + I[I[VAR_PTR] + move]]]
+        first = I[I[LEV_PTR] + move]
+        chosen, best, top = first, 0.0, value
+        for row in range(first, I[I[LEV_PTR] + move + 1] if kind != LINE else first + 1):
+            if kind == TABLE:
+                for s in range(size):
+                    z = I[Z] + I[I[UNIT_RUN] + start + s] * m
+                    table_terms(I, W, move, row, z, I[GROUP_DELTA] + s * wide)
+            if kind == TABLE or row == first:
+                group_terms(I, W, unit, move)
+            if kind == LINE:
+                t = best_in_group(I, W, criterion, degree, W[ends], W[ends + 1], W[I[STEP] + move], value)
             else:
-                best_in_group(S, criterion, degree, ends[0], ends[1], T.step[move], value, answer)
-                best, top = answer[0], answer[1]
-        else:
-            here = S.Z[T.unit_run[start], T.var[T.var_ptr[move]]]
-            for row in range(T.lev_ptr[move], T.lev_ptr[move + 1]):
-                t = 1.0
-                if kind == LEVELS:
-                    t = T.level[row, 0] - here
-                    if t < ends[0] - 1e-12 or t > ends[1] + 1e-12 or abs(t) < 1e-12:
-                        continue
-                else:
-                    for s in range(size):
-                        table_terms(
-                            T, move, row, S.Z[T.unit_run[start + s]], S.trial, S.group_delta[s * deep : (s + 1) * deep]
-                        )
-                    group_terms(T, S, unit, move)
-                if criterion == SENSITIVITY:
-                    y, x = value, 1.0
-                    for k in range(1, twice + 1):
-                        x *= t
-                        y += x * trace_product(S.D, S.terms[k])
-                else:
-                    y = group_value(S, criterion, degree, t)
-                if y > top:
-                    top, best, chosen = y, t, row
-        if best == 0.0 or not top > value + 1e-10 * max(abs(value), 1.0):
+                t = W[I[LEVEL] + row * I[WIDEST]] - here if kind == LEVELS else 1.0
+                if t < W[ends] - 1e-12 or t > W[ends + 1] + 1e-12:
+                    continue
+            if t == 0.0:
+                continue
+            y = group_value(I, W, criterion, degree, t)
+            if y > top:
+                chosen, best, top = row, t, y
+        if best == 0.0 or not top - value > EXACT * max(abs(value), 1.0):
             continue
         for s in range(size):
-            i = T.unit_run[start + s]
-            z = S.Z[i]
-            for k in range(T.var_ptr[move], T.var_ptr[move + 1]):
-                x = T.var[k]
-                if kind == TABLE:
-                    z[x] = T.level[chosen, k - T.var_ptr[move]]
-                    continue
-                z[x] += best * T.rate[k]
-                if abs(z[x] - T.low[x]) < 1e-12:
-                    z[x] = T.low[x]
-                elif abs(z[x] - T.high[x]) < 1e-12:
-                    z[x] = T.high[x]
-            for k in range(T.con_ptr[move], T.con_ptr[move + 1]):
-                S.slack[i, T.con[k]] -= best * T.con_rate[k]
-            model_row(T, z, S.F[i])
-        if criterion == SENSITIVITY:
-            value = top
-        else:
-            value = refresh(T, S, criterion, 0.0)
+            take_step(I, W, I[I[UNIT_RUN] + start + s], move, best, chosen)
+        value = refresh(I, W, criterion, 0.0)
     return value
 
 
-@njit(f8(TABLES, STATE, i8, f8), **_options)
-def pass_repeats(T, S, criterion, value):
-    """Pass repeats of settings on to where they help most, one at a time while the criterion gains."""
-    n, p = S.F.shape
-    G = S.group_delta  # not in use now; has at least n rows where repeats may move
-    w = S.work[1]
-    for _ in range(n):
-        source, target, gain = -1, -1, 1e-9 * max(abs(value), 1.0)
-        for i in range(n):
-            for j in range(p):
-                x = 0.0
-                for k in range(p):
-                    x += S.F[i, k] * S.D[k, j]
-                G[i, j] = x
-        for a in range(n):
-            if S.repeats[a] < 2 or T.repeat_block[a] < 0:
+@njit(**_options)
+def pass_repeats(I, W, criterion, value):
+    """Pass one repeat of a setting on to where it helps most; the new value, the same where none helps."""
+    n, p = I[RUNS], I[COLUMNS]
+    D, C, F0, w, x = I[AT_D], I[AT_C], I[F], I[WORK], I[WORK] + 2 * p
+    source, target, gain = -1, -1, 1e-9 * max(abs(value), 1.0)
+    for a in range(n):
+        if I[I[REPEATS] + a] < 2 or I[I[REPEAT_BLOCK] + a] < 0:
+            continue
+        multiply(W, w, D, F0 + a * p, p)
+        multiply(W, w + p, C, F0 + a * p, p)
+        d_a, d_c = dot(W, w, F0 + a * p, p), dot(W, w + p, F0 + a * p, p)
+        for b in range(n):
+            if b == a or I[I[REPEAT_BLOCK] + b] != I[I[REPEAT_BLOCK] + a]:
                 continue
-            d_a = d_c = 0.0
-            for k in range(p):
-                w[k] = 0.0
-            for k in range(p):
-                x, row = S.F[a, k], S.C[k]
-                for j in range(p):
-                    w[j] += x * row[j]
-            for k in range(p):
-                d_a += G[a, k] * S.F[a, k]
-                d_c += w[k] * S.F[a, k]
-            for b in range(n):
-                if b == a or T.repeat_block[b] != T.repeat_block[a]:
+            multiply(W, x, D, F0 + b * p, p)
+            d_b, d_ab = dot(W, x, F0 + b * p, p), dot(W, w, F0 + b * p, p)
+            Q = (1.0 - d_a) * (1.0 + d_b) + d_ab * d_ab
+            if not Q > 1e-9:
+                continue
+            y = np.log(Q)
+            if criterion == TRACE_CRITERION:
+                multiply(W, x, C, F0 + b * p, p)
+                c_b, c_ab = dot(W, x, F0 + b * p, p), dot(W, w + p, F0 + b * p, p)
+                y = ((1.0 - d_a) * c_b + 2.0 * d_ab * c_ab - (1.0 + d_b) * d_c) / Q
+            if y > gain:
+                source, target, gain = a, b, y
+    if source < 0:
+        return value
+    I[I[REPEATS] + source] -= 1
+    I[I[REPEATS] + target] += 1
+    return refresh(I, W, criterion, 0.0)
+
+
+@njit(**_options)
+def scramble(I, W, unit):
+    """Move a unit at random along its own moves, within the region."""
+    ends = I[POLY] + 7 * WIDTH
+    owner = I[CLASS_PTR] + I[I[UNIT_CLASS] + unit]
+    start, stop = I[I[UNIT_PTR] + unit], I[I[UNIT_PTR] + unit + 1]
+    for turn in range(2):
+        for at in range(I[owner], I[owner + 1]):
+            move = I[I[CLASS_MOVE] + at]
+            kind = I[I[KIND] + move]
+            if I[I[FACET] + move] >= 0 or (turn > 0 and kind == TABLE):
+                continue
+            first = I[I[LEV_PTR] + move]
+            row = first + int(uniform(I) * (I[I[LEV_PTR] + move + 1] - first))
+            t = 0.0
+            if kind != TABLE:
+                W[ends], W[ends + 1] = -1e30, 1e30
+                for k in range(start, stop):
+                    interval(I, W, move, I[I[UNIT_RUN] + k], ends)
+                t = W[ends] + uniform(I) * (W[ends + 1] - W[ends])
+                if kind == LEVELS:
+                    z = I[Z] + I[I[UNIT_RUN] + start] * I[VARIABLES]
+                    t = W[I[LEVEL] + row * I[WIDEST]] - W[z + I[I[VAR] + I[I[VAR_PTR] + move]]]
+                elif W[I[STEP] + move] > 0.0:
+                    t = np.floor(t / W[I[STEP] + move]) * W[I[STEP] + move]
+                if t < W[ends] or t > W[ends + 1]:
                     continue
-                d_b = d_ab = c_b = c_ab = 0.0
-                for k in range(p):
-                    d_b += G[b, k] * S.F[b, k]
-                    d_ab += G[a, k] * S.F[b, k]
-                    c_ab += w[k] * S.F[b, k]
-                Q = (1.0 - d_a) * (1.0 + d_b) + d_ab * d_ab
-                if not Q > 1e-9:
-                    continue
-                if criterion == TRACE_CRITERION:
-                    for k in range(p):
-                        x = 0.0
-                        for j in range(p):
-                            x += S.C[k, j] * S.F[b, j]
-                        c_b += x * S.F[b, k]
-                    y = ((1.0 - d_a) * c_b + 2.0 * d_ab * c_ab - (1.0 + d_b) * d_c) / Q
-                else:
-                    y = np.log(Q)
-                if y > gain:
-                    source, target, gain = a, b, y
-        if source < 0:
-            return value
-        S.repeats[source] -= 1
-        S.repeats[target] += 1
-        value = refresh(T, S, criterion, 0.0)
+            for k in range(start, stop):
+                take_step(I, W, I[I[UNIT_RUN] + k], move, t, row)
+
+
+@njit(**_options)
+def visit_shared(I, W, criterion, value):
+    """Visit the units of several runs, then pass repeats on."""
+    for unit in range(I[UNITS]):
+        if I[I[UNIT_PTR] + unit + 1] - I[I[UNIT_PTR] + unit] > 1:
+            value = visit_group(I, W, unit, criterion, value)
     return value
 
 
-@njit(f8(TABLES, STATE, i8, f8), **_options)
-def one_pass(T, S, criterion, value):
-    """Visit every unit once, shared settings first."""
-    for unit in range(T.unit_class.shape[0]):
-        if T.unit_ptr[unit + 1] - T.unit_ptr[unit] > 1:
-            value = visit_group(T, S, unit, criterion, value)
-    for unit in range(T.unit_class.shape[0]):
-        if T.unit_ptr[unit + 1] - T.unit_ptr[unit] == 1:
-            value = visit_run(T, S, unit, criterion, value)
-    return value
-
-
-@njit(f8(TABLES, STATE, i8, f8, i8), **_options)
-def descend(T, S, criterion, tolerance, passes):
-    """Exchange until a pass gains less than `tolerance` (log|M|, or relative for a trace); the value reached."""
-    if criterion == SENSITIVITY:
-        information(T, S, 0.0)
-        value = trace_product(S.D, S.M)
-        for _ in range(passes):
-            old = value
-            value = one_pass(T, S, criterion, value)
-            if value - old <= tolerance * abs(value):
-                break
-            information(T, S, 0.0)
-        return value
-    p = S.F.shape[1]
-    value = refresh(T, S, criterion, 0.0)
-    if value == -np.inf:  # some terms cannot be told apart yet: exchange with a ridge until they can
-        size = 0.0
-        for k in range(p):
-            size += S.M[k, k]
-        for k in range(8):
-            ridged = refresh(T, S, D_CRITERION, 1e-3 * size / p)
-            one_pass(T, S, D_CRITERION, ridged)
-            value = refresh(T, S, criterion, 0.0)
-            if value > -np.inf:
-                break
-    if value == -np.inf:
-        return value
-    may_repeat = False
-    for i in range(S.repeats.shape[0]):
-        may_repeat |= S.repeats[i] > 1
-    for _ in range(passes):
-        old = value
-        value = one_pass(T, S, criterion, value)
-        value = refresh(T, S, criterion, 0.0)
-        if may_repeat and value > -np.inf:
-            value = pass_repeats(T, S, criterion, value)
-        if not value - old > tolerance * (1.0 if criterion == D_CRITERION else abs(value)):
+@njit(**_options)
+def settle_repeats(I, W, criterion, value):
+    """Pass repeats on while that helps."""
+    for _ in range(I[RUNS]):
+        before = value
+        value = pass_repeats(I, W, criterion, value)
+        if not value > before:
             break
     return value
 
 
-@njit(types.void(TABLES, STATE, i8), **_options)
-def scramble(T, S, unit):
-    """Move a unit at random along its own moves, within the region."""
-    k_class = T.unit_class[unit]
-    ends = S.poly[7]
-    for turn in range(2):
-        for at in range(T.class_ptr[k_class], T.class_ptr[k_class + 1]):
-            move = T.class_move[at]
-            kind = T.kind[move]
-            if T.facet[move] >= 0 or (turn > 0 and kind == TABLE):
-                continue
-            rows = T.lev_ptr[move + 1] - T.lev_ptr[move]
-            row = T.lev_ptr[move] + int(uniform(S.random) * rows)
-            t = 0.0
-            if kind != TABLE:
-                ends[0], ends[1] = -1e30, 1e30
-                for k in range(T.unit_ptr[unit], T.unit_ptr[unit + 1]):
-                    i = T.unit_run[k]
-                    interval(T, move, S.Z[i], S.slack[i], ends)
-                here = S.Z[T.unit_run[T.unit_ptr[unit]], T.var[T.var_ptr[move]]]
-                if kind == LINE:
-                    t = ends[0] + uniform(S.random) * (ends[1] - ends[0])
-                else:
-                    t = T.level[row, 0] - here
-                if T.step[move] > 0.0:
-                    t = np.floor(t / T.step[move]) * T.step[move]
-                if t < ends[0] or t > ends[1]:
-                    continue
-            for k in range(T.unit_ptr[unit], T.unit_ptr[unit + 1]):
-                z, slack = S.Z[T.unit_run[k]], S.slack[T.unit_run[k]]
-                for v in range(T.var_ptr[move], T.var_ptr[move + 1]):
-                    if kind == TABLE:
-                        z[T.var[v]] = T.level[row, v - T.var_ptr[move]]
-                    else:
-                        z[T.var[v]] += t * T.rate[v]
-                for q in range(T.con_ptr[move], T.con_ptr[move + 1]):
-                    slack[T.con[q]] -= t * T.con_rate[q]
+@njit(**_options)
+def loosen(I, W, group):
+    """Move at random what the runs of a group need not share, and keep ties."""
+    first, last, m = I[I[GROUP_PTR] + group], I[I[GROUP_PTR] + group + 1], I[VARIABLES]
+    for k in range(first, last):
+        i = I[I[GROUP_RUN] + k]
+        if last - first > 1 and I[I[RUN_UNIT] + i] >= 0:
+            slacks(I, W, i)
+            scramble(I, W, I[I[RUN_UNIT] + i])
+    for i in range(I[RUNS]):
+        root = I[I[TIES] + i]
+        for v in range(m):
+            if root != i and I[I[FREE] + v] != 0:
+                W[I[Z] + i * m + v] = W[I[Z] + root * m + v]
 
 
-@njit(types.void(TABLES, STATE, _f2, i8), **_options)
-def redraw(T, S, pool, group):
-    """Give the runs of a group settings drawn from the pool; what they need not share is then moved at random."""
-    point = pool[int(uniform(S.random) * pool.shape[0])]
-    alone = T.group_ptr[group + 1] - T.group_ptr[group] == 1
-    for k in range(T.group_ptr[group], T.group_ptr[group + 1]):
-        i = T.group_run[k]
-        if T.frozen[i] != 0:
-            continue
-        z = S.Z[i]
-        for v in range(z.shape[0]):
-            if T.free[v] != 0:
-                z[v] = point[v]
-        if alone or T.run_unit[i] < 0:
-            continue
-        for q in range(T.b.shape[0]):
-            x = T.b[q]
-            for v in range(z.shape[0]):
-                x -= T.A[q, v] * z[v]
-            S.slack[i, q] = x
-        scramble(T, S, T.run_unit[i])
+@njit(**_public)
+def explore(I, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance, passes, shared):
+    """Iterated local search: each step starts from the best plan so far with some groups of runs drawn anew.
 
+    Parameters
+    ----------
+    I, W : state (see `packing`)
+    pool : (points * m,) settings to draw from
+    draws : (steps, groups) the point that each group takes; −1 it stays; −2 − i only run i moves, at random
+    best_Z, best_repeats : (n m,), (n,) the best plan so far, brought up to date
+    criterion : 0 log|M|, 1 −trace(M^-1 B), 2 trace(D M) for a given D
+    best : value of the best plan so far, −inf where there is none
+    tolerance : exchange ends when a pass gains less (of log|M|, or relative), or cannot hope to reach the best
+    passes : at most
+    shared : None where every run moves alone and is made once (that code is then not even compiled), else True
 
-@njit(f8(TABLES, STATE, _f2, _f2, types.int64[::1], i8, f8, i8, i8, i8), **_options)
-def explore(T, S, pool, best_Z, best_repeats, criterion, best, steps, starts, passes):
-    """Iterated local search: `starts` random starts, then the best so far with a few runs drawn anew; keeps the best.
-
-    `best_Z`, `best_repeats` and `best` hold the best plan so far and are brought up to date; the new best value.
+    Returns
+    -------
+    float
+        The new best value.
     """
-    n, m = best_Z.shape
-    groups = T.group_ptr.shape[0] - 1
-    tolerance = 1e-5
-    given = best_repeats.copy()
-    for step in range(steps):
-        S.Z[:] = best_Z
-        S.repeats[:] = best_repeats
-        if step < starts or best == -np.inf:
-            S.repeats[:] = given
-            for group in range(groups):
-                redraw(T, S, pool, group)
-        else:
-            changes = 1 + int(uniform(S.random) * 4)
-            for _ in range(changes):
-                group = int(uniform(S.random) * groups)
-                size = T.group_ptr[group + 1] - T.group_ptr[group]
-                i = T.group_run[T.group_ptr[group] + int(uniform(S.random) * size)]
-                if size > 1 and uniform(S.random) < 0.6:
-                    if T.run_unit[i] >= 0 and T.frozen[i] == 0:
-                        for q in range(T.b.shape[0]):
-                            x = T.b[q]
-                            for v in range(m):
-                                x -= T.A[q, v] * S.Z[i, v]
-                            S.slack[i, q] = x
-                        scramble(T, S, T.run_unit[i])
-                else:
-                    redraw(T, S, pool, group)
+    n, m, p = I[RUNS], I[VARIABLES], I[COLUMNS]
+    Z0, R0 = I[Z], I[REPEATS]
+    for step in range(draws.shape[0]):
+        for k in range(n * m):
+            W[Z0 + k] = best_Z[k]
         for i in range(n):
-            if T.ties[i] != i:
-                for v in range(m):
-                    if T.free[v] != 0:
-                        S.Z[i, v] = S.Z[T.ties[i], v]
-        value = descend(T, S, criterion, tolerance, passes)
-        if value > best + 1e-9 * max(abs(best), 1.0) or (best == -np.inf and value > best):
+            I[R0 + i] = best_repeats[i]
+        for group in range(I[GROUPS]):
+            point = draws[step, group]
+            if point >= 0:
+                for k in range(I[I[GROUP_PTR] + group], I[I[GROUP_PTR] + group + 1]):
+                    i = I[I[GROUP_RUN] + k]
+                    for v in range(m):
+                        if I[I[FREE] + v] != 0 and I[I[FROZEN] + i] == 0:
+                            W[Z0 + i * m + v] = pool[point * m + v]
+            if shared is not None:
+                if point >= 0:
+                    loosen(I, W, group)
+                elif point < -1 and I[I[RUN_UNIT] - 2 - point] >= 0:
+                    slacks(I, W, -2 - point)
+                    scramble(I, W, I[I[RUN_UNIT] - 2 - point])
+        # while some terms cannot be told apart the first rounds exchange log|M + ridge|
+        ridge, rounds, used = 0.0, 0, criterion
+        value = refresh(I, W, criterion, 0.0)
+        for _ in range(passes):
+            if value == -np.inf:
+                if rounds == 8:
+                    break
+                size = 0.0
+                for k in range(p):
+                    size += W[I[AT_M] + k * p + k]
+                ridge, used = 1e-3 * size / p, D_CRITERION
+                value = refresh(I, W, used, ridge)
+                rounds += 1
+            old = value
+            if shared is not None:
+                value = visit_shared(I, W, used, value)
+            for unit in range(I[UNITS]):
+                if I[I[UNIT_PTR] + unit + 1] - I[I[UNIT_PTR] + unit] == 1:
+                    value = visit_run(I, W, unit, used, value)
+            value = refresh(I, W, criterion, 0.0)
+            if ridge > 0.0:
+                ridge, used = 0.0, criterion
+                continue
+            if shared is not None:
+                value = settle_repeats(I, W, criterion, value)
+            gain, scale = value - old, 1.0 if criterion == D_CRITERION else abs(value)
+            if not gain > tolerance * scale:
+                break
+            if gain < 0.02 * scale and value + HOPE * gain < best:
+                break
+        if value > best + 1e-9 * max(abs(best), 1.0) or best == -np.inf:
             best = value
-            best_Z[:] = S.Z
-            best_repeats[:] = S.repeats
+            for k in range(n * m):
+                best_Z[k] = W[Z0 + k]
+            for i in range(n):
+                best_repeats[i] = I[R0 + i]
     return best

@@ -148,8 +148,8 @@ def line_moves(region: Region, most: int = MOST_DIRECTIONS) -> list[Move]:
     return moves
 
 
-def compiled(moves: list[Move], exponents: NDArray[np.int64], A: NDArray[np.float64]) -> dict[str, NDArray[np.generic]]:
-    """The moves as flat tables for the kernels (fields of `kernels.Tables`)."""
+def compiled(moves: list[Move], exponents: NDArray[np.int64], A: NDArray[np.float64]) -> tuple[dict[str, NDArray[np.int64]], dict[str, NDArray[np.float64]]]:
+    """The moves as flat tables for the kernels (see `packing`): whole numbers and reals by name."""
     p, m = exponents.shape
     degrees: list[int] = []
     col: list[int] = []
@@ -199,23 +199,26 @@ def compiled(moves: list[Move], exponents: NDArray[np.int64], A: NDArray[np.floa
     def reals(values: object) -> NDArray[np.float64]:
         return np.array(values, dtype=np.float64)
 
-    return {
+    whole = {
         "kind": ints([move.kind for move in moves]),
         "degree": ints(degrees),
-        "step": reals([move.step for move in moves]),
         "facet": ints([move.facet for move in moves]),
         "col_ptr": ints(col_ptr),
         "col": ints(col),
         "count": ints([c + [0] * (deepest + 1 - len(c)) for c in counts]).reshape(len(moves), deepest + 1),
         "fac_ptr": ints(fac_ptr),
         "fac_var": ints(fac_var),
-        "fac_rate": reals(fac_rate),
         "var_ptr": ints(var_ptr),
         "var": ints(var),
-        "rate": reals(rate),
         "con_ptr": ints(con_ptr),
         "con": ints(con),
-        "con_rate": reals(con_rate),
         "lev_ptr": ints(lev_ptr),
+    }
+    real = {
+        "step": reals([move.step for move in moves]),
+        "fac_rate": reals(fac_rate),
+        "rate": reals(rate),
+        "con_rate": reals(con_rate),
         "level": reals([row + [0.0] * (widest - len(row)) for row in level]).reshape(len(level), widest),
     }
+    return whole, real

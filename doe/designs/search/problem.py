@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from doe.designs.search.moves import Move, compiled, line_moves
-
-if TYPE_CHECKING:
-    from doe.designs.search.kernels import State, Tables
+from doe.designs.search.packing import WIDTH, packed
 
 Reals = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -281,16 +279,17 @@ class Problem:
                 X[:, c] *= Z[:, v] ** row[v]
         return X
 
-    def tables(self) -> Tables:
-        """Everything that stays the same during a search."""
-        from doe.designs.search.kernels import Tables
-
-        region, layout, n, m = self.region, self.layout, self.layout.n, self.region.m
+    def state(self, seed: tuple[int, ...] = (0,)) -> tuple[Ints, Reals]:
+        """Tables and fresh work space for the kernels, the generator keyed by `seed` (see `packing`)."""
+        region, layout, n, m, p = self.region, self.layout, self.layout.n, self.region.m, self.p
         moves = list(self.lattice) if self.lattice is not None else region.moves()
-        parts: dict[str, Any] = dict(compiled(moves, self.exponents, region.A))
+        integers, reals = compiled(moves, self.exponents, region.A)
+        deep = integers["count"].shape[1]
+        widest_table = reals["level"].shape[1]
         hard = set(layout.hard)
         frozen = np.zeros(n, dtype=bool) if layout.frozen is None else layout.frozen
         ties = np.arange(n) if layout.ties is None else layout.ties
+        repeats = np.ones(n, dtype=np.int64) if layout.repeats is None else layout.repeats
         shared = [k for k, move in enumerate(moves) if hard & set(move.variables)]
         own = [k for k, move in enumerate(moves) if not hard & set(move.variables)]
         classes = [own, shared, shared + own]
@@ -298,9 +297,9 @@ class Problem:
         unit_class: list[int] = []
         groups: list[list[int]] = []
         run_unit = np.full(n, -1)
-        plots = [] if layout.whole_plot is None or not hard else sorted(set(layout.whole_plot.tolist()))
-        members = [np.flatnonzero(layout.whole_plot == w).tolist() for w in plots]
-        if not hard:
+        if hard and layout.whole_plot is not None:
+            members = [np.flatnonzero(layout.whole_plot == w).tolist() for w in sorted(set(layout.whole_plot.tolist()))]
+        else:
             members = [[i] for i in range(n) if ties[i] == i]
         for runs in members:
             alone = len(runs) == 1
@@ -310,9 +309,8 @@ class Problem:
             for i in runs:
                 if frozen[i] or ties[i] != i:
                     continue
-                followers = [int(j) for j in np.flatnonzero(ties == i)]
                 run_unit[i] = len(units)
-                units.append(followers)
+                units.append([int(j) for j in np.flatnonzero(ties == i)])
                 unit_class.append(2 if hard and alone else 0)
             if not frozen[runs].all():
                 groups.append(runs)
@@ -321,6 +319,7 @@ class Problem:
         mon = [[v for v in range(m) for _ in range(row[v])] for row in self.exponents]
         free = np.ones(m, dtype=np.int64)
         free[list(region.given)] = 0
+        widest = max((len(u) for u in units), default=1)
 
         def pointers(rows: list[Any]) -> Ints:
             return np.concatenate([[0], np.cumsum([len(r) for r in rows])]).astype(np.int64)
@@ -328,13 +327,9 @@ class Problem:
         def flat(rows: list[Any]) -> Ints:
             return np.array([x for r in rows for x in r], dtype=np.int64)
 
-        parts |= {
+        integers |= {
             "mon_ptr": pointers(mon),
             "mon": flat(mon),
-            "low": np.ascontiguousarray(region.low, dtype=float),
-            "high": np.ascontiguousarray(region.high, dtype=float),
-            "A": np.ascontiguousarray(region.A, dtype=float).reshape(-1, m),
-            "b": np.ascontiguousarray(region.b, dtype=float),
             "unit_ptr": pointers(units),
             "unit_run": flat(units),
             "unit_class": np.array(unit_class, dtype=np.int64),
@@ -342,45 +337,48 @@ class Problem:
             "class_move": flat(classes),
             "rel_ptr": pointers(rel),
             "rel_run": flat(rel),
-            "rel_weight": np.concatenate([inverse[i, r] for i, r in enumerate(rel)]),
-            "diagonal": np.ascontiguousarray(np.diag(inverse)),
             "group_ptr": pointers(groups),
             "group_run": flat(groups),
             "free": free,
-            "frozen": frozen.astype(np.int64),
-            "repeat_block": np.full(n, -1) if layout.repeat_block is None else layout.repeat_block.astype(np.int64),
-            "ties": ties.astype(np.int64),
-            "run_unit": run_unit.astype(np.int64),
+            "frozen": frozen,
+            "repeat_block": np.full(n, -1) if layout.repeat_block is None else layout.repeat_block,
+            "ties": ties,
+            "run_unit": run_unit,
+            "repeats": repeats,
         }
-        return Tables(**parts)
-
-    def state(self, tables: Tables, seed: tuple[int, ...]) -> State:
-        """Fresh work space, its generator keyed by `seed`."""
-        from doe.designs.search.kernels import State
-
-        n, m, p = self.layout.n, self.region.m, self.p
-        deep = tables.count.shape[1]
-        widest = int(np.diff(tables.unit_ptr).max(initial=1))
-        key = np.random.SeedSequence(list(seed)).generate_state(1, np.uint64)
-        repeats = np.ones(n) if self.layout.repeats is None else self.layout.repeats
-        return State(
-            Z=np.zeros((n, m)) if self.layout.given is None else np.array(self.layout.given, dtype=float, order="C"),
-            F=np.zeros((n, p)),
-            slack=np.zeros((n, len(self.region.b))),
-            M=np.zeros((p, p)),
-            D=np.zeros((p, p)),
-            C=np.zeros((p, p)),
-            B=np.eye(p) if self.moments is None else np.ascontiguousarray(self.moments, dtype=float),
-            prior=np.zeros((p, p)) if self.prior is None else np.ascontiguousarray(self.prior, dtype=float),
-            work=np.zeros((8, p)),
-            delta=np.zeros((deep, p)),
-            group_delta=np.zeros((max(2 * widest * deep, n), p)),
-            group_h=np.zeros((widest, p)),
-            terms=np.zeros((2 * deep, p, p)),
-            scratch=np.zeros((p, p)),
-            poly=np.zeros((10, 2 * deep + 2)),
-            roots=np.zeros((4, 2 * deep + 4)),
-            trial=np.zeros(m),
-            repeats=repeats.astype(np.int64),
-            random=key,
-        )
+        square = np.zeros(p * p)
+        reals |= {
+            "low": region.low,
+            "high": region.high,
+            "a": region.A,
+            "b": region.b,
+            "rel_weight": np.concatenate([inverse[i, r] for i, r in enumerate(rel)]),
+            "diagonal": np.diag(inverse),
+            "moments": np.eye(p) if self.moments is None else self.moments,
+            "prior": square if self.prior is None else self.prior,
+            "z": np.zeros(n * m) if layout.given is None else layout.given,
+            "f": np.zeros(n * p),
+            "slack": np.zeros(n * len(region.b)),
+            "at_m": square,
+            "at_d": square,
+            "at_c": square,
+            "work": np.zeros(8 * p),
+            "delta": np.zeros(deep * p),
+            "group_delta": np.zeros(2 * widest * deep * p),
+            "group_h": np.zeros(widest * p),
+            "terms": np.zeros(2 * deep * p * p),
+            "poly": np.zeros(12 * WIDTH),
+            "trial": np.zeros(m),
+        }
+        sizes = {
+            "runs": n,
+            "variables": m,
+            "columns": p,
+            "constraints": len(region.b),
+            "deep": deep,
+            "units": len(units),
+            "groups": len(groups),
+            "widest": widest_table,
+            "random": int(np.random.SeedSequence(list(seed)).generate_state(1, np.uint64).view(np.int64)[0]),
+        }
+        return packed(sizes, integers, reals)
