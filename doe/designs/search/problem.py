@@ -279,6 +279,32 @@ class Problem:
                 X[:, c] *= Z[:, v] ** row[v]
         return X
 
+    def repeats(self) -> Ints:
+        """How often each run is made at the start of a search."""
+        given = self.layout.repeats
+        return np.ones(self.layout.n, dtype=np.int64) if given is None else given.astype(np.int64)
+
+    def shared(self) -> bool:
+        """Whether some runs move together or are made more than once."""
+        tied = self.layout.ties is not None and bool((self.layout.ties != np.arange(self.layout.n)).any())
+        return bool(self.layout.hard) or tied or bool((self.repeats() > 1).any())
+
+    def groups(self) -> list[list[int]]:
+        """Runs that a start draws together: whole plots where settings are shared, else single runs; ties follow."""
+        frozen = np.zeros(self.layout.n, dtype=bool) if self.layout.frozen is None else self.layout.frozen
+        return [runs for runs in self._members() if not frozen[runs].all()]
+
+    def _members(self) -> list[list[int]]:
+        plots, ties = self.layout.whole_plot, self.layout.ties
+        if self.layout.hard and plots is not None:
+            return [np.flatnonzero(plots == w).tolist() for w in sorted(set(plots.tolist()))]
+        return [[i] for i in range(self.layout.n) if ties is None or ties[i] == i]
+
+    def pool(self, seed: int) -> Reals:
+        """Settings that starts draw from, flat: (points * m,)."""
+        points = self.region.draw(int(np.clip(64 * self.layout.n, 1024, 4096)), np.random.default_rng([seed, 1 << 20]))
+        return points.ravel()
+
     def state(self, seed: tuple[int, ...] = (0,)) -> tuple[Ints, Reals]:
         """Tables and fresh work space for the kernels, the generator keyed by `seed` (see `packing`)."""
         region, layout, n, m, p = self.region, self.layout, self.layout.n, self.region.m, self.p
@@ -289,7 +315,6 @@ class Problem:
         hard = set(layout.hard)
         frozen = np.zeros(n, dtype=bool) if layout.frozen is None else layout.frozen
         ties = np.arange(n) if layout.ties is None else layout.ties
-        repeats = np.ones(n, dtype=np.int64) if layout.repeats is None else layout.repeats
         shared = [k for k, move in enumerate(moves) if hard & set(move.variables)]
         own = [k for k, move in enumerate(moves) if not hard & set(move.variables)]
         classes = [own, shared, shared + own]
@@ -297,11 +322,7 @@ class Problem:
         unit_class: list[int] = []
         groups: list[list[int]] = []
         run_unit = np.full(n, -1)
-        if hard and layout.whole_plot is not None:
-            members = [np.flatnonzero(layout.whole_plot == w).tolist() for w in sorted(set(layout.whole_plot.tolist()))]
-        else:
-            members = [[i] for i in range(n) if ties[i] == i]
-        for runs in members:
+        for runs in self._members():
             alone = len(runs) == 1
             if hard and not alone and not frozen[runs].any() and shared:
                 units.append(runs)
@@ -344,7 +365,7 @@ class Problem:
             "repeat_block": np.full(n, -1) if layout.repeat_block is None else layout.repeat_block,
             "ties": ties,
             "run_unit": run_unit,
-            "repeats": repeats,
+            "repeats": self.repeats(),
         }
         square = np.zeros(p * p)
         reals |= {
