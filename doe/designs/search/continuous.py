@@ -25,7 +25,7 @@ from doe.designs.search.chains import kernels
 from doe.designs.search.packing import AT_D
 from doe.designs.search.problem import Layout, Problem, Reals, Region
 
-MOST_CELLS = 60_000
+MOST_WORK = 4e7
 MOST_COEFFICIENTS = 3_200
 PROVED, SEARCHED = "proved", "best search found"
 
@@ -264,7 +264,7 @@ def _bernstein(A: Reals, exponents: NDArray[np.int64], region: Region, target: f
         base = np.zeros(region.m)
         for variables, row in combo:
             base[list(variables)] = row
-        top = _cells(A, exponents, region, base, kept, solved, degree, target, MOST_CELLS // len(combos))
+        top = _cells(A, exponents, region, base, kept, solved, degree, target, int(MOST_WORK / np.prod(degree + 1.0) / len(combos)))
         if top is None:
             return None
         worst = max(worst, top)
