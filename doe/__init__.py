@@ -1,7 +1,27 @@
 """Design of experiments for the bench chemist: from a described trial to a robust operating window and a report."""
 
+from doe import bench, designs, fits, study, virtual, window
+from doe.fits import fit, fit_all
 from doe.study import Categorical, Component, Continuous, Discrete, Response, Study, StudyError
+from doe.window import find_window
 
 __version__ = "0.1.0"
 
-__all__ = ["Categorical", "Component", "Continuous", "Discrete", "Response", "Study", "StudyError"]
+__all__ = [
+    "Categorical",
+    "Component",
+    "Continuous",
+    "Discrete",
+    "Response",
+    "Study",
+    "StudyError",
+    "bench",
+    "designs",
+    "find_window",
+    "fit",
+    "fit_all",
+    "fits",
+    "study",
+    "virtual",
+    "window",
+]

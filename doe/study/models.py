@@ -75,7 +75,7 @@ class Model(Shown):
                     row[place[variable]] = power
                 rows.append(row)
                 owner.append(index)
-                texts.append(_column_text(part, self.study))
+                texts.append(column_text(part, self.study))
         return (
             tuple(texts),
             np.array(owner, dtype=np.int64),
@@ -173,7 +173,7 @@ class Model(Shown):
         return [Section(f"Model {self.name}: {len(self.terms)} terms, {self.p} coefficients", table, note)]
 
 
-def _column_text(part: Sequence[tuple[str, int]], study: Study) -> str:
+def column_text(part: Sequence[tuple[str, int]], study: Study) -> str:
     from doe.study.terms import quoted
 
     names = set(study.names)

@@ -1,0 +1,126 @@
+"""Columns of a sheet: how their heads are written, and what a head that comes back means."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from doe.study import Response, Study
+from doe.study.errors import nearest
+
+MADE = "made / failed"
+FIXED = {
+    # heads that every sheet or table may have, as they come back
+    "run": "run",
+    "order": "order",
+    "block": "block",
+    "whole plot": "whole_plot",
+    "whole_plot": "whole_plot",
+    "batch": "batch",
+    "replicate": "replicate",
+    MADE: "made",
+    "remark": "remark",
+    "remarks": "remark",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """What a column holds: its kind (a value of `FIXED`, "factor" or "response"), whose it is, and which reading of a batch."""
+
+    kind: str
+    name: str = ""
+    reading: int = 1
+
+
+def reading_head(response: Response, reading: int, readings: int) -> str:
+    """Head of an entry column; later readings say that they are of the same batch."""
+    if readings == 1:
+        return response.label
+    again = " (same batch read again)" if reading > 1 else ""
+    return f"{response.label}, reading {reading}{again}"
+
+
+class Heads:
+    """Tells what a column's head means in a study.
+
+    Factors and responses are known by name and by label, whatever the letter case where that is unambiguous.
+    """
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+        exact: dict[str, Column] = {}
+        for item in (*study.factors, *study.responses):
+            kind = "response" if isinstance(item, Response) else "factor"
+            for text in (item.name, item.label):
+                exact.setdefault(_plain(text), Column(kind, item.name))
+        for text, kind in FIXED.items():
+            exact.setdefault(text, Column(kind))
+        folded: dict[str, Column | None] = {}
+        for text, column in exact.items():
+            key = text.casefold()
+            folded[key] = column if folded.get(key, column) == column else None  # two names that differ in case only
+        self._exact, self._folded = exact, folded
+
+    def column(self, head: object) -> Column | None:
+        """What this head means; None where it means nothing known."""
+        if not isinstance(head, str):
+            return None
+        text = _plain(head)
+        if text in self._exact:
+            return self._exact[text]
+        found = self._folded.get(text.casefold())
+        if found is not None:
+            return found
+        match = re.fullmatch(
+            r"(?P<of>.+), reading (?P<number>[1-9][0-9]?)( \(same batch read again\))?", text, flags=re.IGNORECASE
+        )
+        if match:
+            of = self.column(match["of"])
+            if of is not None and of.kind == "response":
+                return Column("response", of.name, int(match["number"]))
+        return None
+
+    def known(self, row: Sequence[object]) -> int:
+        """How many different known columns a row heads."""
+        return len({c for c in map(self.column, row) if c is not None})
+
+    def closest(self, head: str) -> str:
+        """Words that point from an unknown head to the closest known name."""
+        return nearest(
+            head, [*self.study.names, *(r.name for r in self.study.responses), *dict.fromkeys(FIXED.values())]
+        ).rstrip("?")
+
+    def meant(self, head: str, names: Sequence[str]) -> str | None:
+        """Which of these factors or responses an unknown head nearly spells, by name or label."""
+        spelled = {
+            item.label.casefold(): item.name
+            for item in (*self.study.factors, *self.study.responses)
+            if item.name in names
+        }
+        spelled |= {name.casefold(): name for name in names}
+        close = difflib.get_close_matches(_plain(head).casefold(), spelled, n=1, cutoff=0.75)
+        return spelled[close[0]] if close else None
+
+    def row_of_heads(self, rows: Sequence[Sequence[object]]) -> int | None:
+        """Position of the row that heads the most known columns, the first of equals; None where no row names a response or factor."""
+        counts = [self.known(row) for row in rows]
+        if not counts or max(counts) == 0:
+            return None
+        at = counts.index(max(counts))
+        kinds = {c.kind for c in map(self.column, rows[at]) if c is not None}
+        return at if kinds & {"factor", "response"} else None
+
+
+def columns_of(heads: Heads, row: Sequence[object]) -> Iterator[tuple[int, str, Column | None]]:
+    """Position, text and meaning of every head in a row that is not empty."""
+    for position, head in enumerate(row):
+        text = "" if head is None else _plain(str(head))
+        if text:
+            yield position, text, heads.column(head)
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).removeprefix("'")

@@ -1,0 +1,144 @@
+"""Layout of a run sheet: its columns, its rows in the order of making, and the words that stand on it, whatever it is written as."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from doe.bench.columns import MADE, reading_head
+from doe.designs import Plan
+from doe.designs.plan import column_text
+from doe.study import Categorical, Response, StudyError
+
+FINGERPRINT = "Plan fingerprint"
+MOST_READINGS = 20
+CAUTIONS = (
+    # common practice, no source
+    "Powders (carbomer, silica, pigments): do not breathe the dust. Weigh in extraction or with a fitted particle mask, add low and slowly, "
+    "keep away from flames; spilt polymer is slippery when wet: sweep dry first.",
+    "Bases: sodium and potassium hydroxide burn skin and eyes, amines irritate them. Goggles and gloves; base into water, never water onto "
+    "solid.",
+    "Impeller: clamp the beaker, start slowly, no loose sleeves or hair; stop it before sampling or scraping down.",
+    "Hot plate, warm oil and wax: burns and fire. Never leave them unattended.",
+    "Skin contact: gloves with neat preservatives, solubilisers and bases. No test on skin without a qualified safety assessor and consent.",
+    "Failed or unpreserved batches: label and discard them in time, do not use them.",
+)
+LAST_WORD = "Safety data sheets, local rules and licensed practice have the last word over anything printed here."
+HOW_TO = (
+    "Make the batches in the order listed; it was drawn by lot, and sorting it by setting would mix drift into the effects.",
+    "Fill in the entry cells only. Leave a cell blank where nothing was read, and say why as a remark.",
+    "Mark as failed a batch that could not be made or measured. If it is made again, its row takes the new batch; say so as a remark.",
+    "If a setting was missed, note what was made as a remark: the planned settings stay as they are.",
+)
+AGAIN = "Columns marked “same batch read again” are further readings of the same batch, not a batch made again."
+
+
+@dataclass(frozen=True)
+class SheetColumn:
+    """One column: its head, what it is, the unit or limits it takes, and how many decimals its numbers show."""
+
+    head: str
+    kind: str  # order, run, block, whole plot, factor, response, made, remark
+    decimals: int | None = None
+    response: Response | None = None
+
+
+@dataclass(frozen=True)
+class SheetLayout:
+    """What stands on a run sheet."""
+
+    plan: Plan  # in the order of making
+    seed: int | None
+    columns: tuple[SheetColumn, ...]
+    rows: tuple[tuple[object, ...], ...]  # design cells; None where an entry goes
+    starts: tuple[bool, ...]  # whether a block or whole plot begins with this row
+
+    @property
+    def order_text(self) -> str:
+        """How the order came about."""
+        return "order as in the plan" if self.seed is None else f"order drawn with seed {self.seed}"
+
+    @property
+    def identity(self) -> str:
+        """The words by which the sheet is known again."""
+        return f"{FINGERPRINT}: {self.plan.fingerprint}"
+
+    @property
+    def instructions(self) -> tuple[str, ...]:
+        """How to fill the sheet in."""
+        lines = list(HOW_TO)
+        if self.plan.block is not None:
+            lines.append(
+                "Block: batches made under like conditions (a day, a lot, one operator). Finish one block before the next."
+            )
+        if self.plan.whole_plot is not None:
+            hard = " and ".join(self.plan.study.hard_to_change) or "what its batches share"
+            lines.append(
+                f"Whole plot: set {hard} once for all its batches, and anew for the next whole plot even at the same level."
+            )
+        if any(c.response is not None and "read again" in c.head for c in self.columns):
+            lines.append(AGAIN)
+        return tuple(lines)
+
+
+def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
+    """Lay out the sheet of a plan.
+
+    Raises
+    ------
+    StudyError
+        If there is nothing to measure, readings is no whole number from 1, or two columns would bear one head.
+    """
+    if not isinstance(plan, Plan):
+        raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs")
+    if isinstance(readings, bool) or not isinstance(readings, int | np.integer) or not 1 <= readings <= MOST_READINGS:
+        raise StudyError(
+            "readings", readings, f"a whole number from 1 to {MOST_READINGS}", "say how often each batch is read"
+        )
+    study = plan.study
+    if not study.responses:
+        raise StudyError("study: responses", [], "at least one response", "say what will be measured")
+    made = plan if seed is None else plan.randomised(seed)
+    columns = [SheetColumn("order", "order", 0), SheetColumn("run", "run", 0)]
+    labels = [(head, s) for head, s in (("block", made.block), ("whole plot", made.whole_plot)) if s is not None]
+    columns += [SheetColumn(head, head) for head, _ in labels]
+    columns += [SheetColumn(f.label, "factor", setting_decimals(plan).get(f.name)) for f in study.factors]
+    for response in study.responses:
+        heads = [reading_head(response, k, int(readings)) for k in range(1, int(readings) + 1)]
+        columns += [SheetColumn(head, "response", response.decimals, response) for head in heads]
+    columns += [SheetColumn(MADE, "made"), SheetColumn("remark", "remark")]
+    heads = [c.head for c in columns]
+    for head in heads:
+        if heads.count(head) > 1:
+            raise StudyError(
+                "sheet: column", head, "the head of one column", "rename the factor or response that bears it"
+            )
+    rows, starts, before = [], [], None
+    for place, (run, settings) in enumerate(
+        zip(made.runs.index, made.runs.itertuples(index=False, name=None), strict=True), start=1
+    ):
+        group = tuple(s.loc[run] for _, s in labels)
+        starts.append(before is not None and group != before)
+        before = group
+        design = (place, run, *group, *settings)
+        rows.append((*design, *[None] * (len(columns) - len(design))))
+    return SheetLayout(made, seed, tuple(columns), tuple(rows), tuple(starts))
+
+
+def setting_decimals(plan: Plan) -> dict[str, int]:
+    """Decimals that show the settings of each numeric factor and component: those of its step, more where the plan needs them."""
+    out = {}
+    for factor in plan.study.factors:
+        if isinstance(factor, Categorical):
+            continue
+        step = getattr(factor, "step", None)
+        own = 0 if step is None else next((d for d in range(10) if abs(step - round(step, d)) < 1e-9 * step), 10)
+        needed = len(column_text(plan.runs[factor.name].to_numpy(dtype=float))[0].partition(".")[2])
+        out[factor.name] = max(own, needed)
+    return out
+
+
+def setting_tolerance(plan: Plan) -> dict[str, float]:
+    """How far a setting that comes back may lie from the planned one: half of the last decimal that the sheet shows."""
+    return {name: 0.5000001 * 10.0**-decimals for name, decimals in setting_decimals(plan).items()}

@@ -1,0 +1,102 @@
+"""The run sheet as a page to print and write on by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from doe.bench.layout import CAUTIONS, LAST_WORD, SheetLayout
+from doe.study.trial import specification_text
+
+_PAGE = """<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<title>Run sheet: {{ study.name }}</title>
+<style>
+  @page { size: A4 landscape; margin: 12mm 10mm; }
+  body { font: 10pt/1.35 "DejaVu Sans", Arial, Helvetica, sans-serif; color: #000; background: #fff; margin: 1em; }
+  h1 { font-size: 15pt; margin: 0 0 2pt; }
+  h2 { font-size: 11pt; margin: 8pt 0 2pt; }
+  p { margin: 2pt 0; }
+  ul { margin: 2pt 0; padding-left: 14pt; }
+  .notes { white-space: pre-line; }
+  .two { display: grid; grid-template-columns: 1fr 1fr; column-gap: 18pt; }
+  .cautions { border: 1.5pt solid #000; padding: 4pt 8pt; margin: 8pt 0; break-inside: avoid; }
+  .cautions h2 { margin-top: 0; }
+  table { border-collapse: collapse; width: 100%; margin-top: 8pt; }
+  thead { display: table-header-group; }
+  tr { break-inside: avoid; }
+  th, td { border: 0.6pt solid #555; padding: 2pt 4pt; text-align: center; }
+  th { background: #e6e6e6; font-size: 9pt; vertical-align: bottom; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
+  td { height: 22pt; font-variant-numeric: tabular-nums; }
+  td.entry { min-width: 52pt; background: #fff; }
+  td.head { border: none; height: auto; text-align: left; padding-left: 0; font-size: 9pt; }
+  td.made { font-size: 8.5pt; white-space: pre-line; text-align: left; }
+  td.remark { min-width: 110pt; }
+  table.dense th { font-size: 7pt; padding: 2pt; }
+  table.dense td { font-size: 8pt; padding: 2pt; }
+  table.dense td.entry { min-width: 30pt; }
+  table.dense td.remark { min-width: 70pt; }
+  tr.starts td { border-top: 2pt solid #000; }
+  .sign { margin-top: 12pt; }
+  @media print { body { margin: 0; } .fill { break-before: page; } }
+</style>
+</head>
+<body>
+<h1>Run sheet: {{ study.name }}</h1>
+<p>{{ rows|length }} batches; {{ layout.order_text }}. {{ layout.identity }}.</p>
+{% if study.notes %}<p class="notes">{{ study.notes }}</p>{% endif %}
+<div class="two">
+<div><h2>How to fill it in</h2><ul>{% for line in layout.instructions %}<li>{{ line }}</li>{% endfor %}</ul></div>
+<div><h2>What is measured</h2><ul>{% for r, spec in responses %}<li>{{ r.label }}{% if spec %}: specification {{ spec }}{% endif %}</li>{% endfor %}</ul></div>
+</div>
+<div class="cautions"><h2>Cautions</h2><ul>{% for line in cautions %}<li>{{ line }}</li>{% endfor %}</ul><p><strong>{{ last_word }}</strong></p></div>
+<div class="fill">
+<table{% if layout.columns|length > 12 %} class="dense"{% endif %}>
+<thead>
+<tr><td class="head" colspan="{{ layout.columns|length }}">{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }} &nbsp;·&nbsp; {{ layout.order_text }}</td></tr>
+<tr>{% for c in layout.columns %}<th>{{ c.head }}</th>{% endfor %}</tr></thead>
+<tbody>
+{% for starts, cells in rows %}<tr{% if starts %} class="starts"{% endif %}>
+{%- for kind, text in cells %}<td{% if kind in ("response", "made", "remark") %} class="entry {{ kind }}"{% endif %}>{{ text }}</td>{% endfor -%}
+</tr>
+{% endfor %}</tbody>
+</table>
+<p class="sign">Made by: ______________________ &emsp; Measured by: ______________________ &emsp; Dates: ______________________</p>
+</div>
+</body>
+</html>
+"""
+
+
+def page_text(layout: SheetLayout) -> str:
+    """The page, as the content of its .html file; every word of the user's escaped."""
+    from jinja2 import Environment
+
+    rows = []
+    for row, starts in zip(layout.rows, layout.starts, strict=True):
+        cells = []
+        for column, value in zip(layout.columns, row, strict=True):
+            if column.kind == "made":
+                text = "☐ made\n☐ failed"
+            elif value is None:
+                text = ""
+            elif column.kind == "factor" and isinstance(value, float | np.floating):
+                text = f"{value:.{column.decimals}f}"
+            else:
+                text = str(value)
+            cells.append((column.kind, text))
+        rows.append((starts, cells))
+    study = layout.plan.study
+    return (
+        Environment(autoescape=True)
+        .from_string(_PAGE)
+        .render(
+            layout=layout,
+            study=study,
+            rows=rows,
+            responses=[(r, specification_text(r) if r.has_specification else "") for r in study.responses],
+            cautions=CAUTIONS,
+            last_word=LAST_WORD,
+        )
+    )

@@ -1,0 +1,20 @@
+"""Users' texts in cells that a spreadsheet program might take for a formula."""
+
+from __future__ import annotations
+
+_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def neutral(text: str) -> str:
+    """A text as a .csv cell that no spreadsheet program runs: an apostrophe before one that would start a formula."""
+    return f"'{text}" if text.startswith(_STARTS) else text
+
+
+def bare(text: str) -> str:
+    """The text that `neutral` was given."""
+    return text[1:] if text[:1] == "'" and text[1:].startswith(_STARTS) else text
+
+
+def exact(value: float) -> str:
+    """A number as the shortest text that reads back as the same."""
+    return repr(float(value)).removesuffix(".0")

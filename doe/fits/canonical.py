@@ -1,0 +1,598 @@
+"""The shape of a second-order surface: stationary point, principal directions, ridge analysis, path of steepest ascent.
+
+Distances are in coded units: a numeric factor from −1 to +1, and a component likewise over its own low and high, along the
+plane on which the components add up to their total.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import linalg, optimize
+
+from doe.fits.arrays import Floats
+from doe.fits.tables import Noted
+from doe.study import Categorical, Component, Continuous, Discrete, Section, Shown, StudyError
+from doe.study.constraints import parse_constraint
+from doe.study.errors import nearest
+from doe.study.shown import number_text
+
+if TYPE_CHECKING:
+    from doe.fits.result import Fit
+
+FLAT = 1e-9  # an eigenvalue or slope below this share of the largest is none
+GOALS = ("high", "low")
+
+
+@dataclass(frozen=True)
+class Quadratic:
+    """b0 + b'u + u'Bu, with the part each of p coefficients has in it: B = Σ β_j parts[j]."""
+
+    b0: float
+    b: Floats
+    B: Floats
+    parts: Floats
+
+    @cached_property
+    def axes(self) -> tuple[Floats, Floats]:
+        """Eigenvalues from the largest down, and their vectors as columns."""
+        values, vectors = np.linalg.eigh(self.B)
+        vectors = vectors[:, ::-1]
+        # a sign that does not hang on the arithmetic: the largest entry is positive
+        top = vectors[np.abs(vectors).argmax(axis=0), np.arange(vectors.shape[1])]
+        return values[::-1], vectors * np.where(top < 0, -1.0, 1.0)
+
+    @cached_property
+    def flat(self) -> NDArray[np.bool_]:
+        """Which principal directions have no curvature."""
+        values, _ = self.axes
+        scale = max(float(np.abs(values).max()), float(np.abs(self.b).max()), 1e-300)
+        return np.asarray(np.abs(values) <= FLAT * scale)
+
+    @cached_property
+    def stationary(self) -> Floats | None:
+        """Where the gradient is zero (the nearest such point to the centre); None where it never is."""
+        values, vectors = self.axes
+        slopes = vectors.T @ self.b
+        scale = max(float(np.abs(slopes).max()), 1e-300)
+        if self.flat.all() or (np.abs(slopes[self.flat]) > FLAT * scale).any():
+            return None
+        curved = ~self.flat
+        return np.asarray(vectors[:, curved] @ (-0.5 * slopes[curved] / values[curved]))
+
+    @property
+    def kind(self) -> str:
+        """What kind of point the stationary point is, or why there is none."""
+        values = self.axes[0][~self.flat]
+        if not len(values):
+            return "plane"
+        if self.stationary is None:
+            return "rising ridge"
+        if self.flat.any():
+            return "stationary ridge"
+        if (values < 0).all():
+            return "maximum"
+        return "minimum" if (values > 0).all() else "saddle"
+
+    def highest_at(self, radius: float, sign: float = 1.0) -> Floats:
+        """The highest point (sign 1) or the lowest (−1) at a distance from the centre.
+
+        References
+        ----------
+        Draper, N. R. (1963). "Ridge analysis" of response surfaces. Technometrics 5(4), 469-479.
+        """
+        values, vectors = self.axes
+        lam, c = sign * values, sign * (vectors.T @ self.b)
+        if radius == 0.0:
+            return np.zeros(len(lam))
+        top = float(lam.max())
+        scale = max(float(np.abs(lam).max()), float(np.abs(c).max()), 1e-300)
+        leading = lam >= top - FLAT * scale
+
+        def point(mu: float) -> Floats:
+            return 0.5 * c / (mu - lam)
+
+        if np.abs(c[leading]).max() <= FLAT * scale:
+            # the gradient has no part along the steepest curvature: beyond a distance the path turns into it
+            rest = np.zeros(len(lam))
+            rest[~leading] = 0.5 * c[~leading] / (top - lam[~leading])
+            left = radius**2 - float(rest @ rest)
+            if left >= 0.0:
+                rest[int(np.flatnonzero(leading)[0])] = np.sqrt(left)
+                return np.asarray(vectors @ rest)
+        length = float(np.linalg.norm(c))
+        upper = top + length / (2.0 * radius)
+        lower = top + float(np.abs(c[leading]).max()) / (2.0 * radius) if np.abs(c[leading]).max() > 0 else top
+        lower = max(lower, top + 1e-15 * scale)
+
+        def gap(mu: float) -> float:
+            return 1.0 / float(np.linalg.norm(point(mu))) - 1.0 / radius
+
+        if gap(lower) >= 0.0:
+            mu = lower
+        else:
+            mu = float(optimize.brentq(gap, lower, upper * (1 + 1e-12) + 1e-300, xtol=1e-14 * max(scale, 1e-300)))
+        u = point(mu)
+        return np.asarray(vectors @ (u * radius / float(np.linalg.norm(u))))
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Surface(Shown):
+    """The shape of a fitted second-order surface; made by `Fit.surface`.
+
+    Attributes
+    ----------
+    kind : str
+        "maximum", "minimum", "saddle", "stationary ridge", "rising ridge" (curved, yet climbing without end) or "plane".
+    at : dict
+        Levels at which categorical factors are held; the others stand at their average.
+    """
+
+    fit: Fit = field(repr=False)
+    at: dict[str, str]
+    names: tuple[str, ...]
+    quadratic: Quadratic = field(repr=False)
+    centre: Floats = field(repr=False)
+    half: Floats = field(repr=False)
+    origin: Floats = field(repr=False)
+    plane: Floats = field(repr=False)
+
+    # ---- where
+
+    def _natural(self, u: Floats) -> Floats:
+        """Points along the plane (rows) in natural units."""
+        return self.centre + self.half * (self.origin + np.atleast_2d(u) @ self.plane.T)
+
+    def _settings(self, u: Floats) -> pd.DataFrame:
+        return pd.DataFrame(self._natural(u), columns=list(self.names))
+
+    def _full(self, settings: pd.DataFrame) -> pd.DataFrame:
+        """Settings with every factor of the study: those the model leaves out at their middle."""
+        out = pd.DataFrame(index=settings.index)
+        for f in self.fit.study.factors:
+            if f.name in settings.columns:
+                out[f.name] = settings[f.name]
+            elif isinstance(f, Categorical):
+                out[f.name] = self.at.get(f.name, f.levels[0])
+            else:
+                out[f.name] = (f.low + f.high) / 2.0
+        return out
+
+    def _inside(self, settings: pd.DataFrame) -> NDArray[np.bool_]:
+        full = self._full(settings)
+        for f in self.fit.study.factors:
+            if isinstance(f, Discrete):  # between two levels of a discrete factor is not outside
+                levels, values = np.array(f.levels), full[f.name].to_numpy(dtype=float)
+                nearest_level = levels[np.abs(values[:, None] - levels).argmin(axis=1)]
+                full[f.name] = np.where((values >= f.low) & (values <= f.high), nearest_level, values)
+        return self.fit.study.region.contains(full)
+
+    def _table(self, settings: pd.DataFrame) -> pd.DataFrame:
+        """Settings with what the fit foretells there and whether they lie inside the region."""
+        Z = _encoded(self.fit, settings, self.at)
+        said = self.fit._foretell(self.fit.model.matrix_of(Z), 0.95, "mean")
+        said.index = settings.index
+        return pd.concat(
+            [settings, said, pd.Series(self._inside(settings), index=settings.index, name="inside")], axis=1
+        )
+
+    @property
+    def kind(self) -> str:
+        """What kind of point the stationary point is, or why there is none."""
+        return self.quadratic.kind
+
+    @cached_property
+    def stationary(self) -> pd.Series[float] | None:
+        """The stationary point in natural units, by factor; None where the surface has none."""
+        u = self.quadratic.stationary
+        return None if u is None else pd.Series(self._natural(u)[0], index=list(self.names), name="stationary point")
+
+    @cached_property
+    def stationary_coded(self) -> pd.Series[float] | None:
+        """The stationary point in coded units, by factor (components over their own low and high)."""
+        u = self.quadratic.stationary
+        return None if u is None else pd.Series(self.origin + self.plane @ u, index=list(self.names), name="coded")
+
+    @cached_property
+    def prediction(self) -> pd.DataFrame | None:
+        """What the fit foretells at the stationary point: one row, the factors, estimate, std_error, low, high, inside."""
+        u = self.quadratic.stationary
+        return None if u is None else self._table(self._settings(u))
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether the stationary point lies inside the region studied; None where there is none."""
+        return None if self.prediction is None else bool(self.prediction["inside"].iloc[0])
+
+    @property
+    def eigenvalues(self) -> Floats:
+        """Curvature along each principal direction, from the largest down, fitted scale per squared coded unit."""
+        return self.quadratic.axes[0]
+
+    @cached_property
+    def vectors(self) -> pd.DataFrame:
+        """Principal directions in coded units: one row a factor, one column an eigenvalue, in the same order."""
+        V = self.plane @ self.quadratic.axes[1]
+        return pd.DataFrame(V, index=pd.Index(self.names, name="factor"), columns=range(1, V.shape[1] + 1))
+
+    @cached_property
+    def curvature(self) -> pd.DataFrame:
+        """Eigenvalues with their standard errors and 95 % intervals: axis, eigenvalue, std_error, low, high.
+
+        References
+        ----------
+        Bisgaard, S. & Ankenman, B. (1996). Standard errors for the eigenvalues in second-order response surface models.
+        Technometrics 38(3), 238-246: the errors of the squares in a model refitted along the axes, which are these.
+        """
+        V = self.quadratic.axes[1]
+        rows = np.array([[v @ part @ v for part in self.quadratic.parts] for v in V.T])
+        error = self.fit.sigma * np.linalg.norm(rows @ self.fit.solution.R_inverse[: self.fit.model.p], axis=1)
+        half = self.fit._critical() * error
+        return pd.DataFrame(
+            {
+                "axis": range(1, len(error) + 1),
+                "eigenvalue": self.eigenvalues,
+                "std_error": error,
+                "low": self.eigenvalues - half,
+                "high": self.eigenvalues + half,
+            }
+        )
+
+    # ---- ways
+
+    def ridge(self, radii: Iterable[float], goal: str = "high") -> Noted:
+        """The best point at each distance from the centre.
+
+        Parameters
+        ----------
+        radii : iterable of float
+            Distances from the centre of the region, coded units, 0 or above.
+        goal : "high" or "low"
+
+        Returns
+        -------
+        DataFrame
+            radius, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside.
+
+        Raises
+        ------
+        StudyError
+            If a radius or the goal cannot be used.
+
+        References
+        ----------
+        Hoerl, A. E. (1959). Chemical Engineering Progress 55(11), 69-78. Draper, N. R. (1963). Technometrics 5(4), 469-479.
+        """
+        sign = _sign(goal)
+        if isinstance(radii, str) or not isinstance(radii, Iterable):
+            raise StudyError("ridge: radii", radii, "a list of distances", "write [0, 0.5, 1]")
+        sizes = [_distance("ridge: radius", r, least=0.0) for r in radii]
+        if not sizes:
+            raise StudyError("ridge: radii", [], "at least one distance", "write [0, 0.5, 1]")
+        u = np.array([self.quadratic.highest_at(r, sign) for r in sizes])
+        table = self._table(self._settings(u))
+        table.insert(0, "radius", sizes)
+        table = table.rename_axis(None)
+        return Noted.made(
+            table, f"{'Highest' if sign > 0 else 'Lowest'} {self.fit.response.name} at each distance." + self._held()
+        )
+
+    def ascent(self, step: float | Mapping[str, float], goal: str = "high", steps: int = 10) -> Noted:
+        """Settings along the path of steepest ascent (or descent) from the centre.
+
+        Parameters
+        ----------
+        step : float or mapping of one factor -> float
+            Length of a step in coded units, or the change of one factor in its own unit that makes a step.
+        goal : "high" or "low"
+        steps : int
+            How many steps; fewer come where a factor's limits, the amounts of a mixture or a constraint would be crossed.
+
+        Returns
+        -------
+        DataFrame
+            step, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside. The `note` says where
+            the path ends and why.
+
+        Raises
+        ------
+        StudyError
+            If an argument cannot be used, or the surface has no slope at its centre.
+
+        References
+        ----------
+        Box, G. E. P. & Wilson, K. B. (1951). On the experimental attainment of optimum conditions. J. R. Stat. Soc. B 13, 1-45.
+        """
+        sign = _sign(goal)
+        if isinstance(steps, bool) or not isinstance(steps, int) or steps < 1:
+            raise StudyError("ascent: steps", steps, "a whole number from 1", "say how many steps to list")
+        slope = self.quadratic.b
+        size = float(np.linalg.norm(slope))
+        if size <= FLAT * max(float(np.abs(self.fit.beta).max()), 1e-300):
+            raise StudyError(
+                "ascent: slope at the centre", 0.0, "different from 0", "use ridge(radii), which follows the curvature"
+            )
+        direction = sign * slope / size
+        length = self._step_length(step, direction)
+        u = np.outer(np.arange(steps + 1) * length, direction)
+        settings = self._settings(u)
+        stop, why = self._crossing(settings)
+        settings = settings.iloc[:stop]
+        table = self._table(settings)
+        table.insert(0, "step", np.arange(stop))
+        lines = [
+            f"Steepest {'ascent' if sign > 0 else 'descent'} of {self.fit.response.name} from the centre."
+            + self._held()
+        ]
+        if why:
+            lines.append(f"It ends there: one step more, and {why}.")
+        if not self.quadratic.flat.all():
+            lines.append(
+                "The surface is curved, so the straight path is the steepest only at its start: see ridge(radii)."
+            )
+        if not table["inside"].all():
+            lines.append("Settings with inside False lie beyond the region studied: make them one at a time and look.")
+        return Noted.made(table, "\n".join(lines))
+
+    def _step_length(self, step: float | Mapping[str, float], direction: Floats) -> float:
+        if not isinstance(step, Mapping):
+            return _distance("ascent: step", step, least=None)
+        if len(step) != 1:
+            raise StudyError(
+                "ascent: step", dict(step), "one factor with its change", 'write {"speed": 50}, the others follow'
+            )
+        ((name, change),) = step.items()
+        if name not in self.names:
+            raise StudyError(
+                "ascent: step",
+                name,
+                "a numeric factor or component of the model",
+                nearest(str(name), self.names).rstrip("?"),
+            )
+        change = _distance(f"ascent: step of {name!r}", change, least=None)
+        moved = abs(float((self.half * (self.plane @ direction))[self.names.index(name)]))
+        if moved <= FLAT * float(self.half[self.names.index(name)]):
+            raise StudyError(
+                "ascent: step", name, "a factor that the path moves", "choose another factor, or give a coded length"
+            )
+        return change / moved
+
+    def _crossing(self, settings: pd.DataFrame) -> tuple[int, str]:
+        """How many settings come before the first that must not be made, and why."""
+        study = self.fit.study
+        first, why = len(settings), ""
+        for name in self.names:
+            f = study.factor(name)
+            least, most = -np.inf, np.inf
+            if isinstance(f, Continuous):
+                least, most = (v if v is not None else b for v, b in zip(f.limits, (-np.inf, np.inf), strict=True))
+            elif isinstance(f, Discrete):
+                least, most = f.low, f.high
+            elif isinstance(f, Component):
+                least, most = 0.0, study.mixture_total or 100.0
+            unit = getattr(f, "unit", "")
+            room = 1e-9 * (1.0 + abs(f.high if not isinstance(f, Categorical) else 1.0))
+            values = settings[name].to_numpy(dtype=float)
+            for bound, crossed in ((least, values < least - room), (most, values > most + room)):
+                if crossed.any() and int(crossed.argmax()) < first:
+                    first, why = int(crossed.argmax()), f"{name} would pass {number_text(bound)} {unit}".rstrip()
+        broken, which = self._constraint_broken(settings)
+        if broken < first:
+            first, why = broken, f'"{which}" would be broken'
+        return first, why
+
+    def _constraint_broken(self, settings: pd.DataFrame) -> tuple[int, str]:
+        """First setting that breaks a constraint, and the constraint; beyond the ranges even one that never mattered can."""
+        study = self.fit.study
+        names = [f.name for f in study.factors if not isinstance(f, Categorical)]
+        full = self._full(settings)
+        first, which = len(settings), ""
+        for text in study.constraints:
+            for c in parse_constraint(text, names, {}, "study: constraint"):
+                total = sum(value * full[name].to_numpy(dtype=float) for name, value in c.coefficients)
+                excess = {"<=": total - c.bound, ">=": c.bound - total, "==": np.abs(total - c.bound)}[c.sense]
+                broken = np.asarray(excess > 1e-9 * (1.0 + abs(c.bound)))
+                if broken.any() and int(broken.argmax()) < first:
+                    first, which = int(broken.argmax()), c.part
+        return first, which
+
+    def _held(self) -> str:
+        words = []
+        for f in self.fit.study.categorical:
+            if any(f.name == name for term in self.fit.model.parsed for name, _ in term):
+                words.append(f"{f.name} at {self.at.get(f.name, 'the average of its levels')}")
+        return f" Held: {', '.join(words)}." if words else ""
+
+    # ---- shown
+
+    def _sections(self) -> list[Section]:
+        fit, kind = self.fit, self.kind
+        title = f"Surface of {fit.response.label}, {fit.model.name}: {kind}"
+        no_point = {
+            "plane": "A model without curvature has no stationary point: follow ascent(step).",
+            "rising ridge": "It climbs without end along a direction that has no curvature: there is no stationary point.",
+        }
+        sections: list[Section] = []
+        if self.stationary is None or self.stationary_coded is None or self.prediction is None:
+            sections.append(Section(title, None, no_point[kind] + self._held()))
+        else:
+            table = pd.DataFrame(
+                {
+                    "factor": [fit.study.factor(n).label for n in self.names],
+                    "natural": [number_text(float(v)) for v in self.stationary],
+                    "coded": [number_text(float(v), digits=3) for v in self.stationary_coded],
+                }
+            )
+            row = self.prediction.iloc[0]
+            where = "inside" if self.inside else "outside"
+            lines = [
+                f"There {fit.response.name} is foretold at {number_text(float(row['estimate']), float(row['std_error']))} (95 % for the "
+                f"mean: {number_text(float(row['low']), float(row['std_error']))} to "
+                f"{number_text(float(row['high']), float(row['std_error']))})."
+                if fit.df_residual
+                else f"There {fit.response.name} is foretold at {number_text(float(row['estimate']))}.",
+                f"The point lies {where} the region studied"
+                + ("." if self.inside else ": do not trust it, see ridge(radii)."),
+            ]
+            if kind == "stationary ridge":
+                lines.append("The surface is flat along a direction through it: any point there is as good.")
+            sections.append(Section(title, table, "\n".join(lines) + self._held()))
+        sections.append(self._axes_section())
+        return sections
+
+    def _axes_section(self) -> Section:
+        c = self.curvature
+        table = pd.DataFrame(
+            {
+                "axis": [str(a) for a in c["axis"]],
+                "eigenvalue": [
+                    number_text(float(v), float(e)) for v, e in zip(c["eigenvalue"], c["std_error"], strict=True)
+                ],
+                "95 % low": [number_text(float(v), float(e)) for v, e in zip(c["low"], c["std_error"], strict=True)],
+                "95 % high": [number_text(float(v), float(e)) for v, e in zip(c["high"], c["std_error"], strict=True)],
+                **{n: [f"{v:.3f}" for v in self.vectors.loc[n]] for n in self.names},
+            }
+        )
+        unsure = c[(c["low"] < 0) & (c["high"] > 0) & ~self.quadratic.flat]
+        lines = [f"Fitted scale ({self.fit.response.fitted_label}) per squared coded unit; directions in coded units."]
+        if len(unsure):
+            axes = " and ".join(str(a) for a in unsure["axis"])
+            lines.append(
+                f"The sign along axis {axes} is not sure (its interval includes 0): the surface may be a ridge there."
+            )
+        return Section("Principal directions", table, "\n".join(lines))
+
+
+def _sign(goal: str) -> float:
+    if goal not in GOALS:
+        raise StudyError("goal", goal, '"high" or "low"', "say which way the response should go")
+    return 1.0 if goal == "high" else -1.0
+
+
+def _distance(where: str, value: object, least: float | None) -> float:
+    allowed = "a finite number above 0" if least is None else f"a finite number from {least:g}"
+    ok = (
+        isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool) and np.isfinite(value)
+    )
+    if not ok or (value <= 0 if least is None else value < least):  # type: ignore[operator]
+        raise StudyError(where, value, allowed, "give a distance")
+    return float(value)  # type: ignore[arg-type]
+
+
+def _encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
+    """Encoded settings with categorical factors at a level or at their average, where every contrast is 0."""
+    study = fit.study
+    columns: list[Floats] = []
+    for f in study.factors:
+        if isinstance(f, Categorical):
+            level = at.get(f.name)
+            values = [0.0 if level is None else float((level == v) - (level == f.levels[-1])) for v in f.levels[:-1]]
+            columns += [np.full(len(settings), v) for v in values]
+        elif f.name not in settings.columns:
+            columns.append(np.full(len(settings), 0.0))  # not in the model: any value gives the same
+        elif isinstance(f, Component):
+            columns.append(settings[f.name].to_numpy(dtype=float) / (study.mixture_total or 100.0))
+        else:
+            columns.append((settings[f.name].to_numpy(dtype=float) - (f.low + f.high) / 2.0) / ((f.high - f.low) / 2.0))
+    return np.column_stack(columns)
+
+
+def surface_of(fit: Fit, at: Mapping[str, str] | None) -> Surface:
+    """The work of `Fit.surface`."""
+    study, model = fit.study, fit.model
+    held = _checked_levels(fit, at)
+    kinds = {f.name: f for f in study.factors}
+    for term, text in zip(model.parsed, model.terms, strict=True):
+        if sum(q for name, q in term if not isinstance(kinds[name], Categorical)) > 2:
+            raise StudyError(
+                "surface: term",
+                text,
+                "of the first or second degree in numeric factors and components",
+                "fit a quadratic model, or look for the best settings with doe.find_window",
+            )
+    used = {name for term in model.parsed for name, _ in term}
+    mixed = any(c.name in used for c in study.components)
+    moving: list[Any] = [
+        f
+        for f in study.factors
+        if not isinstance(f, Categorical) and (f.name in used or (mixed and isinstance(f, Component)))
+    ]
+    if not moving:
+        raise StudyError(
+            "surface: model",
+            ", ".join(model.terms),
+            "a model with a numeric factor or a component",
+            "compare the levels with predict() instead",
+        )
+    centre = np.array([(f.low + f.high) / 2.0 for f in moving])
+    half = np.array([(f.high - f.low) / 2.0 for f in moving])
+    origin, plane = _plane(fit, moving, centre, half)
+    # encoded = shift + scale * w for the moving variables, w in coded units over each factor's own range
+    total = study.mixture_total or 100.0
+    shift = np.array([c / total if isinstance(f, Component) else 0.0 for f, c in zip(moving, centre, strict=True)])
+    scale = np.array([h / total if isinstance(f, Component) else 1.0 for f, h in zip(moving, half, strict=True)])
+    v0, J = shift + scale * origin, scale[:, None] * plane
+    Z = _encoded(fit, pd.DataFrame(columns=[], index=[0]), held)[0]
+    place = {v: i for i, v in enumerate(study.variables)}
+    index = [place[f.name] for f in moving]
+    fixed = [i for i in range(len(place)) if i not in index]
+    m = len(moving)
+    c0, g, H = np.zeros(model.p), np.zeros((model.p, m)), np.zeros((model.p, m, m))
+    for j, e in enumerate(model.exponents):
+        factor = float(np.prod(Z[fixed] ** e[fixed]))
+        hit = [k for k, i in enumerate(index) for _ in range(int(e[i]))]
+        if not hit:
+            c0[j] = factor
+        elif len(hit) == 1:
+            g[j, hit[0]] = factor
+        else:
+            H[j, hit[0], hit[1]] += factor / 2.0
+            H[j, hit[1], hit[0]] += factor / 2.0
+    parts = np.einsum("ka,jkl,lb->jab", J, H, J)
+    beta = fit.beta
+    slope = np.tensordot(beta, g, 1) + 2.0 * np.tensordot(beta, H, 1) @ v0
+    b0 = float(beta @ c0 + np.tensordot(beta, g, 1) @ v0 + v0 @ np.tensordot(beta, H, 1) @ v0)
+    quadratic = Quadratic(b0, J.T @ slope, np.tensordot(beta, parts, 1), parts)
+    return Surface(fit, held, tuple(f.name for f in moving), quadratic, centre, half, origin, plane)
+
+
+def _checked_levels(fit: Fit, at: Mapping[str, str] | None) -> dict[str, str]:
+    known = {f.name: f for f in fit.study.categorical}
+    out: dict[str, str] = {}
+    for name, level in (at or {}).items():
+        if name not in known:
+            raise StudyError("surface: at", name, "a categorical factor", nearest(str(name), known).rstrip("?"))
+        if level not in known[name].levels:
+            raise StudyError(
+                f"surface: at {name!r}",
+                level,
+                "one of " + ", ".join(known[name].levels),
+                nearest(str(level), known[name].levels).rstrip("?"),
+            )
+        out[name] = level
+    return out
+
+
+def _plane(fit: Fit, moving: list[Any], centre: Floats, half: Floats) -> tuple[Floats, Floats]:
+    """Where equalities leave room: a point of the plane nearest the centre, and orthonormal directions along it."""
+    study = fit.study
+    order = [f for f in study.factors if not isinstance(f, Categorical)]
+    E = study.region.E
+    f = study.region.f
+    names = [m.name for m in moving]
+    rest = [i for i, o in enumerate(order) if o.name not in names]
+    middle = np.array([(order[i].low + order[i].high) / 2.0 for i in rest])
+    take = [i for i, o in enumerate(order) if o.name in names]
+    rows = np.abs(E[:, take]).max(axis=1, initial=0.0) > 0
+    A = E[rows][:, take] * half
+    c = f[rows] - E[rows][:, take] @ centre - (E[rows][:, rest] @ middle if rest else 0.0)
+    if not len(A):
+        return np.zeros(len(names)), np.eye(len(names))
+    origin = np.linalg.lstsq(A, c, rcond=None)[0]
+    return origin, linalg.null_space(A)

@@ -1,0 +1,160 @@
+"""Fitting by least squares: `fit` for one response, `fit_all` for all of a study's."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from doe.fits.readings import Batches, gather
+from doe.fits.result import Fit, assembled
+from doe.fits.side_by_side import Fits
+from doe.study import Model, Study, StudyError
+from doe.study.errors import nearest
+
+METHODS = ("least squares",)
+Spec = str | Sequence[str] | Model
+
+
+def fit(
+    study: Study,
+    data: Any,
+    response: str,
+    model: Spec = "quadratic",
+    method: str | None = None,
+    without: Mapping[Any, str] | None = None,
+) -> Fit:
+    """Fit a model to one response.
+
+    Parameters
+    ----------
+    study : Study
+    data : Records or DataFrame
+        Records, or one row a reading: the factors in natural units, the response, and any of the columns run, block, whole_plot,
+        replicate, batch. Readings of one batch (same run and batch) are averaged. Rows without a reading are left out and listed.
+    response : str
+        Name of the response.
+    model : str, list of str or Model
+        As for `Study.model`.
+    method : "least squares", optional
+        None picks it where every batch was made by itself; with a hard-to-change factor or whole plots it must be asked for.
+    without : mapping of run -> reason, optional
+        Runs to leave out; every report shows them with the reason.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    StudyError
+        If the data, the model or the method cannot be used, or the runs cannot tell the terms apart.
+
+    Examples
+    --------
+    >>> import doe, pandas as pd
+    >>> gel = doe.Study("gel", [doe.Continuous("polymer", 0.2, 0.6, "%")], [doe.Response("viscosity", "Pa·s")])
+    >>> data = pd.DataFrame({"polymer": [0.2, 0.4, 0.4, 0.6], "viscosity": [8.0, 11.9, 12.3, 16.1]})
+    >>> print(doe.fit(gel, data, "viscosity", "linear").equation())
+    viscosity = 3.975 + 20.25·polymer
+    With polymer in %.
+    Written with the digits that keep a prediction within 0.01 σ.
+    """
+    _check_study(study)
+    found = study.response(response)
+    built = study.model(model)
+    batches = gather(study, data, response, without)
+    why = _method(study, batches, method)
+    return assembled(built, found, batches, why)
+
+
+def fit_all(
+    study: Study,
+    data: Any,
+    model: Spec | Mapping[str, Spec] = "quadratic",
+    method: str | None = None,
+    without: Mapping[Any, str] | None = None,
+) -> Fits:
+    """Fit every response of a study.
+
+    Parameters
+    ----------
+    study, data, method, without
+        As for `fit`.
+    model : str, list of str, Model, or a mapping of response -> one of these
+        One model for all responses, or one for each.
+
+    Returns
+    -------
+    Fits
+        Mapping of response -> Fit, in the study's order.
+
+    Raises
+    ------
+    StudyError
+        As for `fit`; also if the mapping names no response of the study, or misses one.
+    """
+    _check_study(study)
+    names = [r.name for r in study.responses]
+    if not names:
+        raise StudyError("study: responses", [], "at least one response", "add doe.Response(…) to the study")
+    specs: dict[str, Any] = dict.fromkeys(names, model)
+    if isinstance(model, Mapping):
+        for name in model:
+            if name not in names:
+                raise StudyError("model", name, "a response of the study", nearest(str(name), names).rstrip("?"))
+        missing = [n for n in names if n not in model]
+        if missing:
+            raise StudyError(
+                "model",
+                list(model),
+                "a model for every response",
+                f"add one for {', '.join(repr(n) for n in missing)}",
+            )
+        specs = dict(model)
+    return Fits(study, {n: fit(study, data, n, specs[n], method, without) for n in names})
+
+
+def _check_study(study: object) -> None:
+    if not isinstance(study, Study):
+        raise StudyError(
+            "study", type(study).__name__, "a doe.Study", "make it with doe.Study(name, factors, responses)"
+        )
+
+
+def _method(study: Study, batches: Batches, method: str | None) -> str:
+    """Whether least squares will do; why, for the print."""
+    if method is not None and method not in METHODS:
+        raise StudyError("method", method, '"least squares" or None', "leave it out to have it picked")
+    shared = batches.whole_plot is not None and len(set(batches.whole_plot)) < len(batches.whole_plot)
+    hard = study.hard_to_change
+    alone = batches.whole_plot is not None and not shared
+    if method is None:
+        if shared:
+            raise StudyError(
+                "method",
+                None,
+                '"least squares", in so many words, where batches share a whole plot',
+                "batches of one whole plot are alike, so least squares calls the whole-plot effects surer than they are; "
+                'write method="least squares" to accept that',
+            )
+        if hard and not alone:
+            raise StudyError(
+                "method",
+                None,
+                f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and the data have no '
+                "column 'whole_plot'",
+                'add the column, or write method="least squares" to treat every batch as set up anew',
+            )
+        if alone:
+            return "Least squares, since every whole plot holds one batch."
+        return "Least squares, since every batch was set up by itself."
+    if shared or (hard and not alone):
+        return (
+            "Least squares as asked, though batches share whole plots: the standard errors of whole-plot effects are then too "
+            "small."
+            if shared
+            else f"Least squares as asked, though {', '.join(hard)} "
+            f"{'is' if len(hard) == 1 else 'are'} hard to change: unless every batch was set up anew, the standard errors of "
+            "whole-plot effects are then too small."
+        )
+    return "Least squares as asked."

@@ -1,0 +1,23 @@
+"""Pictures of results, drawn with Matplotlib and shown by notebooks of themselves; no statistics of their own.
+
+May import study, designs, quality, bench, fits, virtual and window. Functions of one panel take `ax=` and return Axes, those of
+several take `figure=` and return a Figure; nothing touches pyplot or the global settings of Matplotlib.
+"""
+
+from doe.plots.chances import probability_by_response, probability_map
+from doe.plots.checking import residuals
+from doe.plots.curves import interactions, main_effects
+from doe.plots.look import words
+from doe.plots.ranking import factor_effects
+from doe.plots.slices import contours
+
+__all__ = [
+    "contours",
+    "factor_effects",
+    "interactions",
+    "main_effects",
+    "probability_by_response",
+    "probability_map",
+    "residuals",
+    "words",
+]

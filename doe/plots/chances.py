@@ -1,0 +1,249 @@
+"""Where to run: the chance that one new batch meets every specification, over two factors."""
+
+from __future__ import annotations
+
+from math import ceil
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure, SubFigure
+from matplotlib.patches import Rectangle
+from numpy.typing import NDArray
+
+from doe.plots import look, slices
+from doe.plots.holding import setting_text
+from doe.plots.runs import observed
+from doe.study import Categorical
+from doe.study.trial import specification_text
+
+if TYPE_CHECKING:
+    from doe.window import Window
+
+Floats = NDArray[np.float64]
+LEVELS = (0.01, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99)
+FILLED = np.linspace(0.0, 1.0, 121)
+
+
+def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, ax: Axes | None = None) -> Axes:
+    """Chance that one new batch meets every specification, over two factors.
+
+    Parameters
+    ----------
+    win : Window
+        As `doe.find_window` gives it.
+    x, y : str
+        Numeric factors or components.
+    at : mapping or Series, optional
+        Settings at which the other factors are held; what is left out is held at the set point, and the title says where.
+    n : int
+        Grid points along each axis.
+    ax : Axes, optional
+        Axes to draw in; a new figure if left out.
+
+    Returns
+    -------
+    Axes
+        One continuous scale from 0 to 1, lines of equal chance (that of the target heavier), settings outside the region left blank and
+        hatched. The diamond is the set point and the dashed outline the ranges that hold together, where they meet this slice.
+
+    Raises
+    ------
+    StudyError
+        If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
+    """
+    cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
+    found = win.probability(cut.table[cut.inside])
+    z = cut.grid(found["probability"].to_numpy(dtype=float))
+    ax = look.axes_for(ax, 6.2, 5.0)
+    slices.frame(ax, cut)
+    drawn = slices.fill(ax, cut, z, Normalize(0.0, 1.0), FILLED)
+    slices.bar(ax, drawn, "chance of meeting every specification", np.linspace(0.0, 1.0, 6).tolist())
+    marks = _batches(win)
+    slices.put_batches(ax, cut, marks)
+    boxed, pointed = _outline(ax, win, cut), _set_point(ax, win, cut)
+    second = f"held: {cut.path.text}" if cut.path.text else ""
+    look.framed(ax, "Chance that one new batch meets every specification", second, _map_words(win, cut, found, marks, boxed, pointed))
+    taken = [look.Discs(), slices.mark_places(ax, cut, marks)]
+    if pointed:
+        point = np.array([[float(win.set_point[name]) for name in (x, y)]])
+        boxes: list[Any] = []
+        look.name_beside(ax, *point[0], "set point", marks[[x, y]].to_numpy(dtype=float), boxes, "set point name")
+        taken[0].add_box(boxes[0])
+        taken[0].add(ax.transData.transform(point), 7.0)
+    slices.draw_lines(ax, cut, z, _lines(win), 1, taken)
+    return ax
+
+
+def probability_by_response(
+    win: Window, x: str, y: str, at: Any = None, n: int = 61, figure: Figure | SubFigure | None = None
+) -> Figure | SubFigure:
+    """Chance of meeting each specification by itself, over two factors: which response limits where.
+
+    Parameters
+    ----------
+    win, x, y, at, n
+        As for `probability_map`.
+    figure : Figure, optional
+        Figure to draw in; a new one if left out.
+
+    Returns
+    -------
+    Figure
+        One small panel a response, and one for all together where there are several, on one scale from 0 to 1.
+
+    Raises
+    ------
+    StudyError
+        As for `probability_map`.
+    """
+    cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
+    settings = cut.table[cut.inside]
+    chances = win.by_response(settings)
+    names = [str(c) for c in chances.columns]
+    columns = {name: chances[name].to_numpy(dtype=float) for name in names}
+    titles = {name: f"{win.fits[name].response.name}: {specification_text(win.fits[name].response)}" for name in names}
+    if len(names) > 1:
+        columns["every specification"] = win.probability(settings)["probability"].to_numpy(dtype=float)
+        titles["every specification"] = "every specification"
+    across = min(len(columns), 3)
+    down = ceil(len(columns) / across)
+    figure = look.figure_for(figure, 1.6 + 2.35 * across, 0.6 + 2.5 * down)
+    marks = _batches(win)
+    panels, drawn = [], None
+    for i, (key, chance) in enumerate(columns.items()):
+        ax = look.dress(figure.add_subplot(down, across, i + 1))
+        slices.frame(ax, cut)
+        drawn = slices.fill(ax, cut, cut.grid(chance), Normalize(0.0, 1.0), FILLED)
+        slices.put_batches(ax, cut, marks)
+        _set_point(ax, win, cut)
+        ax.set_title(look.folded(titles[key], 30), fontsize=look.SMALL + 0.5, color=look.INK)
+        ax.title.set(ha="left", x=0.0)
+        if i % across:
+            ax.set_ylabel("")
+            ax.tick_params(axis="y", labelleft=False)
+        if i + across < len(columns):
+            ax.set_xlabel("")
+        panels.append(ax)
+    slices.bar(panels, drawn, "chance", np.linspace(0.0, 1.0, 6).tolist())  # type: ignore[arg-type]
+    second = f"held: {cut.path.text}" if cut.path.text else ""
+    look.headed(figure, "Which response limits where?", second, _response_words(win, cut, columns, names, marks))
+    for ax, chance in zip(panels, columns.values(), strict=True):
+        slices.draw_lines(ax, cut, cut.grid(chance), _lines(win), 1, [look.Discs(), slices.mark_places(ax, cut, marks)])
+    return figure
+
+
+def _point(win: Window) -> dict[str, Any]:
+    return {str(k): v for k, v in win.set_point.items()}
+
+
+def _batches(win: Window) -> pd.DataFrame:
+    """The batches of the response that has most of them."""
+    return observed(max(win.fits.values(), key=lambda fit: len(fit.runs)))
+
+
+def _lines(win: Window) -> list[tuple[float, str]]:
+    others = [v for v in LEVELS if abs(v - win.target) > 0.02]
+    return [(win.target, f"target {win.target:g}"), *((v, f"{v:g}") for v in others)]
+
+
+def _set_point(ax: Axes, win: Window, cut: slices.Slice) -> bool:
+    """The set point, where it lies on the slice."""
+    x, y = cut.path.free
+    if not cut.path.matching(pd.DataFrame([_point(win)]))[0]:
+        return False
+    ax.plot(
+        [float(win.set_point[x])],
+        [float(win.set_point[y])],
+        marker="D",
+        markersize=6.5,
+        markerfacecolor=look.PAPER,
+        markeredgecolor=look.INK,
+        markeredgewidth=1.4,
+        linestyle="none",
+        zorder=6,
+        gid="set point",
+    )
+    return True
+
+
+def _outline(ax: Axes, win: Window, cut: slices.Slice) -> bool:
+    """The default box, where the slice passes through it and it is one on these axes."""
+    ranges = win.ranges
+    if not len(ranges) or (cut.path.takers and set(cut.path.takers) != {win.study.balance}):
+        return False
+    span = {str(row["factor"]): (row["low"], row["high"]) for _, row in ranges.iterrows()}
+    for f in win.study.factors:
+        if f.name in cut.path.free or f.name in cut.path.takers:
+            continue
+        low, high = span[f.name]
+        value = cut.path.base[f.name]
+        if isinstance(f, Categorical):
+            if value != low:
+                return False
+        elif not low - 1e-9 * abs(low) <= float(value) <= high + 1e-9 * abs(high):
+            return False
+    (x0, x1), (y0, y1) = (span[name] for name in cut.path.free)
+    ax.add_patch(
+        Rectangle(
+            (float(x0), float(y0)),
+            float(x1) - float(x0),
+            float(y1) - float(y0),
+            fill=False,
+            edgecolor=look.INK,
+            linewidth=1.5,
+            linestyle=(0, (4, 2)),
+            zorder=3.5,
+            path_effects=look.halo(3.2),
+            gid="ranges",
+        )
+    )
+    return True
+
+
+def _map_words(win: Window, cut: slices.Slice, found: pd.DataFrame, marks: pd.DataFrame, boxed: bool, pointed: bool) -> str:
+    inside = cut.table[cut.inside]
+    chance = found["probability"].to_numpy(dtype=float)
+    out = []
+    for word, at in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
+        error = float(found["mc_error"].iloc[at])
+        out.append(f"{word}: {chance[at]:.3f} (Monte-Carlo error {error:.3f}) at {slices.place_text(cut, inside.iloc[at])}")
+    reached = float((chance >= win.target).mean())
+    share = "none of it reaches" if reached == 0 else f"{100 * reached:.0f} % of it reaches" if reached >= 0.005 else "less than 1 % of it reaches"
+    lines = [f"{out[0]}; {out[1]}. Of this slice, {share} the target of {win.target:g}."]
+    if boxed:
+        lines.append("Dashed: the ranges that hold together.")
+    elif not len(win.ranges):
+        lines.append("No ranges hold the target.")
+    if not pointed:
+        lines.append(f"The set point lies off this slice: {', '.join(setting_text(f, win.set_point[f.name]) for f in win.study.factors)}.")
+    here = cut.path.matching(marks)
+    still = len(cut.path.study.names) - 2 - len(cut.path.takers)
+    lines.append(slices.marks_text(int(here.sum()), int((~here).sum()), still))
+    if not cut.inside.all():
+        lines.append("Hatched: outside the region studied.")
+    return " ".join(lines)
+
+
+def _response_words(win: Window, cut: slices.Slice, columns: dict[str, Floats], names: list[str], marks: pd.DataFrame) -> str:
+    spans = [f"{name} from {columns[name].min():.3f} to {columns[name].max():.3f}" for name in names]
+    lines = [f"Worst to best on this slice: {'; '.join(spans)}."]
+    if len(names) > 1:
+        together = columns["every specification"]
+        at = int(np.argmax(together))
+        least = min(names, key=lambda name: columns[name][at])
+        lines.append(
+            f"Where all together are likeliest ({together[at]:.3f}, at {slices.place_text(cut, cut.table[cut.inside].iloc[at])}), "
+            f"{least} limits: {columns[least][at]:.3f} by itself."
+        )
+    here = cut.path.matching(marks)
+    lines.append(slices.marks_text(int(here.sum()), int((~here).sum()), len(cut.path.study.names) - 2 - len(cut.path.takers)))
+    if cut.path.matching(pd.DataFrame([_point(win)]))[0]:
+        lines.append("Diamond: the set point.")
+    if not cut.inside.all():
+        lines.append("Hatched: outside the region studied.")
+    return " ".join(lines)
+
+

@@ -1,0 +1,226 @@
+"""Can the fit be trusted: residuals against everything that should leave them alone, and what each batch does to the fit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure, SubFigure
+from numpy.typing import NDArray
+from scipy import stats
+
+from doe.plots import look
+from doe.plots.runs import observed
+from doe.study import StudyError
+
+if TYPE_CHECKING:
+    from doe.fits import Fit
+
+Floats = NDArray[np.float64]
+ENVELOPE_DRAWS = 1000
+ENVELOPE_SEED = 20240  # of the simulated envelope; the same picture every time
+
+
+def residuals(
+    fit: Fit, order: Mapping[Any, int] | None = None, figure: Figure | SubFigure | None = None
+) -> Figure | SubFigure:
+    """Residual diagnostics of one fit, in six panels.
+
+    Parameters
+    ----------
+    fit : Fit
+        As `doe.fit` gives it.
+    order : mapping of run to place, optional
+        In which order the batches were made, as `Records.order` holds it; without it they stand by run number.
+    figure : Figure, optional
+        Figure to draw in; a new one if left out.
+
+    Returns
+    -------
+    Figure
+        Externally studentised residuals against fitted values, against the order of making, and against normal quantiles with a
+        simulated 95 % envelope; observed against predicted on the response's own scale; leverage; Cook's distance. Dotted: the
+        limits of `fit.diagnostics()`. Runs beyond one are named.
+
+    Raises
+    ------
+    StudyError
+        If the fit has fewer than two residual degrees of freedom, or `order` misses a run.
+
+    References
+    ----------
+    Cook, R. D. & Weisberg, S. (1982). Residuals and influence in regression. Chapman & Hall.
+    Atkinson, A. C. (1985). Plots, transformations and regression, section 4.2 (simulated envelopes). Oxford University Press.
+    """
+    if fit.df_residual < 2:
+        raise StudyError(
+            f"fit of {fit.response.name!r}: residual degrees of freedom",
+            int(fit.df_residual),
+            "at least 2",
+            "fit a smaller model or add batches; residuals say nothing where the model passes through every batch",
+        )
+    table = fit.diagnostics()
+    runs = [str(r) for r in fit.runs]
+    places = _places(fit, order)
+    figure = look.figure_for(figure, 9.4, 5.6)
+    panels = [look.dress(figure.add_subplot(2, 3, i + 1)) for i in range(6)]
+    t, fitted, leverage, cook = (table[c].to_numpy(dtype=float) for c in ("studentised", "fitted", "leverage", "cooks_distance"))
+    n, p = fit.X.shape
+    limit = float(stats.t.isf(0.05 / (2 * n), fit.df_residual - 1))
+    out, heavy, strong = (table["flags"].astype(str).str.contains(word).to_numpy() for word in ("outlier", "leverage", "Cook"))
+    _cloud(panels[0], fitted, t, f"fitted {_fitted_name(fit)}", limit)
+    _cloud(panels[1], places, t, "order of making" if order else "run number (order of making not given)", limit)
+    quantiles = _normal(panels[2], fit, t)
+    predicted, read = _observed(panels[3], fit)
+    x = np.arange(1.0, n + 1.0)
+    twice = 2.0 * p / n
+    _stems(panels[4], leverage, runs, "leverage", twice if twice < 1 else None)
+    _stems(panels[5], cook, runs, "Cook's distance", 1.0 if np.nanmax(cook) > 0.4 else None)
+    second = f"{n} batches, {fit.df_residual} residual df; dotted: limits beyond which a batch is named by its run number"
+    under = _words(t, leverage, cook, runs, limit, out, heavy, strong)
+    look.headed(figure, f"{fit.response.label}: can the fit be trusted?", second, under)
+    marked = [(fitted, t, out), (places, t, out), (quantiles, t, out), (predicted, read, out), (x, leverage, heavy), (x, cook, strong)]
+    for ax, (across, up, which) in zip(panels, marked, strict=True):
+        _named(ax, across, up, runs, which)
+    return figure
+
+
+def _fitted_name(fit: Fit) -> str:
+    return fit.response.fitted_label if fit.response.transform is not None else fit.response.label
+
+
+def _places(fit: Fit, order: Mapping[Any, int] | None) -> Floats:
+    if not order:
+        return np.arange(1.0, len(fit.runs) + 1.0)
+    if not isinstance(order, Mapping):
+        raise StudyError("order", type(order).__name__, "a mapping from run to its place", "give records.order")
+    by_text = {str(k): v for k, v in order.items()}
+    out = []
+    for run in fit.runs:
+        key = str(run)
+        if key not in by_text:
+            raise StudyError("order", f"without run {key}", "a place for every run of the fit", "add its place, or leave order out")
+        out.append(float(by_text[key]))
+    return np.array(out)
+
+
+def _named(ax: Axes, x: Floats, y: Floats, runs: list[str], which: NDArray[np.bool_]) -> None:
+    """Run numbers beside the marks that are flagged."""
+    boxes: list[Any] = []
+    for i in np.flatnonzero(which & np.isfinite(y)):
+        look.name_beside(ax, float(x[i]), float(y[i]), f"run {runs[i]}", np.column_stack([x, y]), boxes, "flag")
+
+
+def _limits(ax: Axes, *values: float) -> None:
+    for value in values:
+        ax.axhline(value, color=look.INK, linewidth=1.0, linestyle=(0, (2, 2)), zorder=1.5, gid="limit")
+
+
+def _cloud(ax: Axes, x: Floats, t: Floats, label: str, limit: float) -> None:
+    ax.axhline(0.0, color=look.SOFT, linewidth=0.9)
+    _limits(ax, -limit, limit)
+    look.batches(ax, x, t)
+    top = 1.12 * max(limit, float(np.nanmax(np.abs(t))))
+    ax.set_ylim(-top, top)
+    ax.margins(x=0.06)
+    ax.set_xlabel(look.folded(label, 30))
+    ax.set_ylabel("studentised residual")
+
+
+def _normal(ax: Axes, fit: Fit, t: Floats) -> Floats:
+    """Normal quantile panel; returns where each run stands along it."""
+    seen = np.isfinite(t)
+    ranks = np.argsort(t[seen], kind="stable")
+    n = int(seen.sum())
+    # Blom's plotting positions
+    quantiles = stats.norm.ppf((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    low, high = envelope(fit, seen)
+    ax.fill_between(quantiles, low, high, color=look.DEEP, alpha=look.BAND, linewidth=0, gid="interval")
+    ends = quantiles[[0, -1]]
+    ax.plot(ends, ends, color=look.DEEP, linewidth=1.2)
+    look.batches(ax, quantiles, t[seen][ranks])
+    ax.margins(x=0.06, y=0.08)
+    ax.set_xlabel("normal quantile")
+    ax.set_ylabel("studentised residual")
+    x = np.full(len(t), np.nan)
+    x[np.flatnonzero(seen)[ranks]] = quantiles
+    return x
+
+
+def envelope(fit: Fit, seen: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Pointwise 95 % envelope of the ordered studentised residuals of this design under normal noise, simulated with a fixed seed."""
+    n, p = fit.X.shape
+    Q, _ = np.linalg.qr(fit.X)
+    h = np.einsum("ij,ij->i", Q, Q)
+    noise = np.random.default_rng(ENVELOPE_SEED).standard_normal((ENVELOPE_DRAWS, n))
+    e = noise - (noise @ Q) @ Q.T
+    rss = np.einsum("ij,ij->i", e, e)[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = e**2 / (1.0 - h)
+        t = np.sign(e) * np.sqrt(part * (n - p - 1) / (rss - part))
+    ordered = np.sort(t[:, seen], axis=1)
+    low, high = np.quantile(ordered, [0.025, 0.975], axis=0)
+    return low, high
+
+
+def _observed(ax: Axes, fit: Fit) -> tuple[Floats, Floats]:
+    read = observed(fit)["reading"].to_numpy(dtype=float)
+    predicted = fit.response.inverse(fit.diagnostics()["fitted"].to_numpy(dtype=float))
+    both = np.concatenate([read, predicted])
+    ends = np.array([both.min(), both.max()])
+    ax.plot(ends, ends, color=look.DEEP, linewidth=1.2)
+    look.batches(ax, predicted, read)
+    look.own_scale(ax, fit.response, both)
+    if ax.get_yscale() == "log":
+        look.log_x(ax)
+    name = look.folded(fit.response.label, 26)
+    ax.set_xlabel(f"predicted {name}")
+    ax.set_ylabel(f"observed {name}")
+    return predicted, read
+
+
+def _stems(ax: Axes, values: Floats, runs: list[str], label: str, limit: float | None) -> None:
+    x = np.arange(1.0, len(values) + 1.0)
+    ax.vlines(x, 0.0, values, color=look.SOFT, linewidth=1.0)
+    look.batches(ax, x, values)
+    top = float(np.nanmax(values))
+    if limit is not None:
+        _limits(ax, limit)
+        top = max(top, limit)
+    ax.set_ylim(0.0, 1.15 * top)
+    ax.margins(x=0.06)
+    step = -(-len(runs) // 8)
+    ax.set_xticks(x[::step], [look.plain(r) for r in runs[::step]])
+    ax.set_xlabel("run")
+    ax.set_ylabel(label)
+    ax.grid(False, axis="x")
+
+
+def _words(
+    t: Floats,
+    leverage: Floats,
+    cook: Floats,
+    runs: list[str],
+    limit: float,
+    out: NDArray[np.bool_],
+    heavy: NDArray[np.bool_],
+    strong: NDArray[np.bool_],
+) -> str:
+    far = int(np.nanargmax(np.abs(t)))
+    lines = [f"Farthest from the fit: run {runs[far]}, {look.figures(float(t[far]), 3)} (limit ±{limit:.2f})."]
+    named = [runs[i] for i in np.flatnonzero(out)]
+    lines.append(f"Out of line: run {', '.join(named)}." if named else "No run is out of line.")
+    lean = int(np.nanargmax(leverage))
+    lines.append(f"The fit leans most on run {runs[lean]} (leverage {leverage[lean]:.2f}).")
+    if heavy.any():
+        lines.append(f"High leverage: run {', '.join(runs[i] for i in np.flatnonzero(heavy))}.")
+    most = int(np.nanargmax(cook))
+    lines.append(f"Largest Cook's distance: run {runs[most]}, {look.figures(float(cook[most]), 2)}.")
+    if strong.any():
+        lines.append("Leaving such a batch out would change the fit markedly.")
+    lines.append("Shaded: where ordered residuals lie in 95 % of simulated trials.")
+    return " ".join(lines)
+
+

@@ -1,0 +1,9 @@
+"""A virtual bench: an invented gel with a known truth, to practise on and to test the statistics against.
+
+Floor 4: imports study, designs, quality and bench, nothing above.
+"""
+
+from doe.virtual.after_sun import AfterSunGel
+from doe.virtual.titration import gel_ph, ionisation
+
+__all__ = ["AfterSunGel", "gel_ph", "ionisation"]

@@ -1,0 +1,307 @@
+"""Fits turned into draws of new batches: which posterior, noise and setting error folded in, chances at any table of settings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from doe.study import Component, Study, StudyError
+from doe.window.chance import Draws, chance_and_error, inside_counts, smooth_chance, standardised
+from doe.window.conforming import conforming_rates, cube_rule, lower_quantile
+from doe.window.folding import Floats, Terms, fold, shared_basis, well_scaled
+from doe.window.posterior import BURN_IN, THIN, Posterior, gibbs_draws, joint_draws, separate_draws
+from doe.window.settings import SLACK, Settings
+
+if TYPE_CHECKING:
+    from doe.fits import Fit
+
+CHUNK = 1 << 14  # settings whose terms are held at a time
+LEAST_DF = 4  # fewer degrees of freedom for the joint t leave its tails to guesswork
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Draws of coefficients and covariance as conforming rates need them."""
+
+    coefficients: Floats  # (r, q, D), without noise
+    factor: Floats  # (D, r, r), lower Cholesky factors of the covariance
+    effective: float
+
+
+class Predictive:
+    """The posterior predictive distribution of one new batch, over responses with a specification.
+
+    Parameters
+    ----------
+    study : Study
+        What the fits were made of.
+    fits : sequence of Fit
+        Least-squares fits of responses with a limit.
+    noise : bool
+        Whether a new batch's own error is added.
+    jitter : mapping of factor to standard deviation
+        Setting error, natural units.
+    seed : int
+        Seed of every draw.
+    """
+
+    def __init__(self, study: Study, fits: list[Fit], noise: bool, jitter: Mapping[str, float], seed: int) -> None:
+        self.study, self.fits, self.noise, self.jitter, self.seed = study, fits, noise, dict(jitter), seed
+        self.settings = Settings(study)
+        limits = [fit.response.fitted_limits() for fit in fits]
+        self.low, self.high = (np.array(side) for side in zip(*limits, strict=True))
+        self.exponents = [np.asarray(fit.model.exponents, dtype=np.int64) for fit in fits]
+        held = np.zeros(len(study.variables), dtype=bool)
+        if self.jitter:
+            moved = [f.name for f in study.components] if self._jitters_mixture else []
+            for name in {*self.jitter, *moved}:
+                held[study.variables.index(name)] = True
+        self.basis = shared_basis(self.exponents, held)
+        self.monomials = Terms(self.basis)
+        self._choose()
+        sample = study.region.sample(256, seed=seed)
+        self._sample = study.encode(sample)
+        self.onto, self.back = well_scaled(self.monomials, self._sample)
+
+    # ---- which posterior
+
+    def _choose(self) -> None:
+        fits = self.fits
+        r = len(fits)
+        for fit in fits:
+            _check_noise(fit)
+        first = fits[0]
+        runs = [[str(run) for run in fit.runs] for fit in fits]
+        same = all(
+            fit.model.columns == first.model.columns and run == runs[0] for fit, run in zip(fits, runs, strict=True)
+        )
+        same = same and all(np.allclose(fit.X, first.X, rtol=1e-9, atol=1e-9) for fit in fits)
+        common = set(runs[0]).intersection(*runs[1:])
+        widest = max(fit.X.shape[1] for fit in fits)
+        self.df = len(common) - widest - r + 1
+        if r == 1:
+            self.kind, self.df = "joint", fits[0].df_residual
+        elif self.df < LEAST_DF:
+            self.kind = "separate"
+        else:
+            self.kind = "joint" if same else "gibbs"
+        if self.kind == "gibbs":
+            self.missing = any(len(set(run)) > len(common) for run in runs)
+            places = {run: i for i, run in enumerate(dict.fromkeys(run for rs in runs for run in rs))}
+            self.rows = [np.array([places[run] for run in rs]) for rs in runs]
+        if self.kind == "joint":
+            residual = np.column_stack([fit.solution.residuals for fit in fits])
+            self.cross = residual.T @ residual
+            correlation = self.cross / np.sqrt(np.outer(np.diag(self.cross), np.diag(self.cross)))
+            if r > 1 and np.linalg.eigvalsh(correlation)[0] < 1e-10:
+                raise StudyError(
+                    "fits: residuals of " + ", ".join(fit.response.name for fit in fits),
+                    "tied to each other exactly",
+                    "separate measurements",
+                    "leave out the response that follows from the others",
+                )
+
+    @property
+    def method(self) -> str:
+        """How the draws are made, in words."""
+        r = len(self.fits)
+        if self.kind == "joint" and r == 1:
+            return f"Posterior predictive t with {self.df:g} degrees of freedom."
+        if self.kind == "joint":
+            return f"Joint posterior predictive multivariate t of {r} responses with {self.df:g} degrees of freedom."
+        if self.kind == "separate":
+            return (
+                f"Each response by itself, with its own t: the joint t of {r} responses would have only "
+                f"{self.df:g} degrees of freedom, fewer than {LEAST_DF}, so their correlation is left out."
+            )
+        same = len({fit.model.columns for fit in self.fits}) == 1
+        why = " and ".join(
+            word for word, so in (("different terms", not same), ("missing readings", self.missing)) if so
+        )
+        return (
+            f"Joint posterior of {r} responses with {why}, by Gibbs sampling: {BURN_IN} rounds of every chain thrown away, "
+            f"then one in {THIN} kept."
+        )
+
+    @property
+    def fresh_factor(self) -> int:
+        """How many times as many draws judge what was found; Gibbs draws cost more."""
+        return 2 if self.kind == "gibbs" else 10
+
+    @property
+    def warnings(self) -> list[str]:
+        """What a reader should know of the fits behind the chances."""
+        said = []
+        chosen = [fit.response.name for fit in self.fits if fit.choice is not None]
+        if chosen:
+            said.append(
+                f"Terms of {', '.join(chosen)} were chosen from these same readings: the chances do not carry that choice."
+            )
+        if any(fit.block_columns for fit in self.fits):
+            said.append("Blocks: a new batch is taken to be one of an average block.")
+        if any(fit.batches.whole_plot is not None for fit in self.fits):
+            said.append(
+                "Fitted by least squares across whole plots: what a whole plot adds is not told apart from the batch's own error."
+            )
+        return said
+
+    def posterior(self, stream: int, draws: int) -> Posterior:
+        """Fresh draws for every stream number, the same for the same seed."""
+        rng = np.random.default_rng([self.seed, stream, 0])
+        fits = self.fits
+        columns = [fit.model.p for fit in fits]
+        if self.kind == "gibbs":
+            found = gibbs_draws([f.X for f in fits], [f.y for f in fits], self.rows, draws, rng)
+            kept = tuple(c[:, :p] for c, p in zip(found.coefficients, columns, strict=True))
+            return Posterior(kept, found.root, found.effective)
+        beta = [np.asarray(fit.beta, dtype=float) for fit in fits]
+        if self.kind == "joint":
+            first = fits[0]
+            return joint_draws(np.column_stack(beta), first.cov_unscaled, self.cross, first.df_residual, draws, rng)
+        squares = [fit.solution.rss for fit in fits]
+        degrees = [fit.df_residual for fit in fits]
+        return separate_draws(beta, [fit.cov_unscaled for fit in fits], squares, degrees, draws, rng)
+
+    # ---- setting error
+
+    @property
+    def _jitters_mixture(self) -> bool:
+        return any(isinstance(self.study.factor(name), Component) for name in self.jitter)
+
+    def setting_errors(self, normals: Floats) -> tuple[Floats, Floats | None]:
+        """Errors and scale of the encoded variables from standard normals, one column a jittered factor.
+
+        Without a balance every weighed amount has its own error and the shares are those of what was weighed: z becomes
+        (z + ε) / (1 + Σ ε). With a balance, that component takes up the errors of the others.
+        """
+        study = self.study
+        errors = np.zeros((len(normals), len(study.variables)))
+        place = study.variables.index
+        for column, (name, sd) in enumerate(self.jitter.items()):
+            errors[:, place(name)] = normals[:, column] * sd * self.settings.scale[self.settings.names.index(name)]
+        if not self._jitters_mixture:
+            return errors, None
+        parts = [place(c.name) for c in study.components]
+        if study.balance is not None:
+            errors[:, place(study.balance)] = -errors[:, parts].sum(axis=1)
+            return errors, None
+        scale = np.ones_like(errors)
+        scale[:, parts] = 1.0 / (1.0 + errors[:, parts].sum(axis=1, keepdims=True))
+        return errors, scale
+
+    def outside(self, setting: pd.DataFrame, draws: int = 4000) -> float:
+        """Share of batches that setting error puts outside the region at one setting, a table of one row."""
+        normals = np.random.default_rng([self.seed, 9, 1]).standard_normal((draws, len(self.jitter)))
+        errors, scale = self.setting_errors(normals)
+        s = self.settings
+        made = s.array(setting) * s.scale + errors[:, s.variables]
+        if scale is not None:
+            made *= scale[:, s.variables]
+        x = made / s.scale
+        slack = SLACK * s.width
+        inside = np.column_stack(
+            [x >= s.low - slack, x <= s.high + slack, x @ s.A.T <= s.b + SLACK * np.abs(s.A) @ s.width]
+        )
+        return float(1.0 - inside.all(axis=1).mean())
+
+    # ---- draws
+
+    def draw(self, stream: int, draws: int) -> Draws:
+        """Folded draws, ready to be counted."""
+        posterior = self.posterior(stream, draws)
+        rng = np.random.default_rng([self.seed, stream, 1])
+        errors, scale = (None, None)
+        if self.jitter:
+            errors, scale = self.setting_errors(rng.standard_normal((draws, len(self.jitter))))
+        folded = [
+            fold(self.basis, powers, coefficients, errors, scale)
+            for powers, coefficients in zip(self.exponents, posterior.coefficients, strict=True)
+        ]
+        if self.noise:
+            noise = np.einsum("dij,dj->di", posterior.root, rng.standard_normal((draws, len(folded))))
+            for j, c in enumerate(folded):
+                c[:, 0] += noise[:, j]
+        seen = self.monomials(self._sample[:64])
+        spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in folded])
+        return standardised(folded, self.low, self.high, spread, posterior.effective, self.back)
+
+    def rates(self, stream: int, draws: int) -> Rates:
+        """Draws for conforming rates: coefficients over the well-scaled terms, and the covariance."""
+        posterior = self.posterior(stream, draws)
+        coefficients = np.stack(
+            [
+                self.back @ fold(self.basis, powers, c).T
+                for powers, c in zip(self.exponents, posterior.coefficients, strict=True)
+            ]
+        )
+        factor = np.asarray(np.linalg.cholesky(posterior.covariance), dtype=np.float64)
+        return Rates(coefficients, factor, posterior.effective)
+
+    # ---- answers
+
+    def terms(self, Z: Floats) -> NDArray[np.float32]:
+        """Terms of encoded settings, well scaled, in single precision."""
+        return np.asarray(self.monomials(Z) @ self.onto, dtype=np.float32)
+
+    def chance(self, Z: Floats, draws: Draws) -> tuple[Floats, Floats]:
+        """Chance of meeting every limit at encoded settings, and its Monte-Carlo error."""
+        counts = np.empty(len(Z), dtype=np.int64)
+        for start in range(0, len(Z), CHUNK):
+            counts[start : start + CHUNK] = inside_counts(self.terms(Z[start : start + CHUNK]), draws)
+        return chance_and_error(counts, draws)
+
+    def chance_by_response(self, Z: Floats, draws: Draws) -> Floats:
+        """Chance of each response by itself, (N, r)."""
+        return inside_counts(self.terms(Z), draws, each=True) / draws.draws
+
+    def smooth(
+        self, s: Settings, free: Floats, levels: Mapping[str, str], draws: Draws, width: float, slope: bool = True
+    ) -> tuple[Floats, Floats]:
+        """The smooth stand-in for the chance at settings given by their free axes, and its slope by those axes, (N, f)."""
+        Z = s.encoded(s.complete(free), levels)
+        value, by_terms = smooth_chance(self.terms(Z), draws, width, slope)
+        if not slope:
+            return value, by_terms
+        by_basis = by_terms @ self.onto.T
+        by_axis = np.einsum("nkq,nq->nk", self.monomials.slopes(Z, s.variables), by_basis) * s.scale
+        return value, by_axis[:, s.free] + by_axis[:, s.bound] @ s.by
+
+    def claim(self, Z: Floats, rates: Rates, confidence: float) -> tuple[Floats, Floats]:
+        """Lower bound of the true conforming rate at encoded settings, and its Monte-Carlo error."""
+        nodes, weights = cube_rule(len(self.fits) - 1 + len(self.jitter))
+        inner = nodes[:, len(self.jitter) :]
+        value, error = np.empty(len(Z)), np.empty(len(Z))
+        for i, z in enumerate(Z):
+            at = z[None, :]
+            if self.jitter:
+                shift, scale = self.setting_errors(ndtri(nodes[:, : len(self.jitter)]))
+                at = (at + shift) if scale is None else (at + shift) * scale
+            terms = self.monomials(at) @ self.onto
+            found = conforming_rates(terms, rates.coefficients, rates.factor, self.low, self.high, inner, weights)
+            value[i], error[i] = lower_quantile(found, confidence, rates.effective)
+        return value, error
+
+
+def _check_noise(fit: Fit) -> None:
+    """Refuse a fit that cannot say how large the noise is."""
+    name = fit.response.name
+    if fit.df_residual < 1:
+        raise StudyError(
+            f"fit of {name!r}: residual degrees of freedom",
+            fit.df_residual,
+            "at least 1",
+            "fit a smaller model, or add batches, so that the noise can be estimated",
+        )
+    if fit.solution.exact_to_rounding:
+        raise StudyError(
+            f"fit of {name!r}: residual standard deviation",
+            0.0,
+            "above 0",
+            "the model passes through every batch: check that the readings were measured, or fit a smaller model",
+        )

@@ -1,0 +1,591 @@
+"""The window: where one new batch is likely to meet every specification, the best setting, and the ranges that hold."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from doe.fits import Fit
+from doe.fits.tables import Noted
+from doe.study import Categorical, Discrete, Section, Shown, Study, StudyError
+from doe.study.errors import nearest
+from doe.study.factors import as_number
+from doe.study.shown import number_text
+from doe.study.trial import specification_text
+from doe.window.best_setting import Best, best_setting
+from doe.window.box_search import BoxSearch, Level
+from doe.window.chance import Draws
+from doe.window.folding import Floats
+from doe.window.predictive import Predictive
+from doe.window.settings import SLACK, Settings
+
+EVIDENCE = (
+    "This rests on the responses measured in this trial and on nothing else: it is no evidence of preservation, safety, stability or "
+    "shelf life beyond what was measured."
+)
+SHOWN, CHECK, FRESH, BOX = 0, 1, 2, 3  # streams of draws; box verification takes BOX, BOX + 1, …
+TRIES = 5  # boxes tried on ever new draws before none is offered
+COSTLY = 12  # settings at which a claim is evaluated in every round of a box search
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Window(Shown):
+    """Where every specification is met, with what chance; made by `doe.find_window`.
+
+    Attributes
+    ----------
+    study : Study
+    fits : mapping of response -> Fit
+        Those that have a specification.
+    target : float
+        Chance that the ranges must hold.
+    draws : int
+        Posterior draws behind every chance.
+    set_point : Series
+        The settable setting with the highest chance found, by factor, natural units.
+    set_point_probability, mc_error : float
+        Its chance on draws that had no part in finding it, and the Monte-Carlo error of that.
+    method : str
+        Which posterior, in words.
+    not_judged : tuple of str
+        Responses of the fits that have no specification.
+    """
+
+    study: Study
+    fits: Mapping[str, Fit]
+    target: float
+    draws: int
+    set_point: pd.Series[Any]
+    set_point_probability: float
+    mc_error: float
+    method: str
+    not_judged: tuple[str, ...]
+    _predictive: Predictive = field(repr=False)
+
+    # ---- how it was found, for titles and provenance
+
+    @property
+    def noise(self) -> bool:
+        """Whether a new batch carries its own error."""
+        return self._predictive.noise
+
+    @property
+    def jitter(self) -> dict[str, float]:
+        """Standard deviation of the setting error added, by factor, natural units."""
+        return dict(self._predictive.jitter)
+
+    @property
+    def seed(self) -> int:
+        """Seed of every draw."""
+        return self._predictive.seed
+
+    # ---- chances at given settings
+
+    def probability(self, df: pd.DataFrame) -> Noted:
+        """Chance that one new batch made at each setting meets every specification.
+
+        Parameters
+        ----------
+        df : DataFrame
+            One column a factor, natural units.
+
+        Returns
+        -------
+        DataFrame
+            The index of `df`; columns probability, mc_error (its Monte-Carlo standard error) and extrapolated (True outside the
+            study's region, where the models were never tried).
+
+        Raises
+        ------
+        StudyError
+            If a factor's column is missing or a cell cannot be used.
+        """
+        table = self.study.frame(df)
+        value, error = self._predictive.chance(self.study.encode(table), self._shown)
+        outside = ~self.study.region.contains(table)
+        return Noted.made(
+            pd.DataFrame({"probability": value, "mc_error": error, "extrapolated": outside}, index=df.index),
+            self._extrapolated(outside),
+        )
+
+    def by_response(self, df: pd.DataFrame) -> pd.DataFrame:
+        """The same chance for each response by itself, one column a response."""
+        Z = self.study.encode(df)
+        return pd.DataFrame(
+            self._predictive.chance_by_response(Z, self._shown), columns=list(self.fits), index=df.index
+        )
+
+    def claim(self, df: pd.DataFrame, confidence: float = 0.9) -> Noted:
+        """Lower bound of the true conforming rate: another question than the chance of one new batch.
+
+        At each setting the share of all future batches that meet every specification is a fixed, unknown number. The posterior of
+        that number exceeds the bound with the stated confidence. Batches carry their own error whatever `noise` was.
+
+        Parameters
+        ----------
+        df : DataFrame
+            One column a factor, natural units.
+        confidence : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+            The index of `df`; columns claim, mc_error (Monte-Carlo error of the bound) and extrapolated.
+
+        Raises
+        ------
+        StudyError
+            If the confidence is not between 0 and 1, or a cell cannot be used.
+
+        Notes
+        -----
+        For one response with one limit this is the normal-theory one-sided tolerance bound, by the noncentral t (ISO 16269-6).
+        """
+        _share("claim: confidence", confidence, "0.9")
+        table = self.study.frame(df)
+        value, error = self._predictive.claim(self.study.encode(table), self._rates, confidence)
+        outside = ~self.study.region.contains(table)
+        note = f"The true conforming rate exceeds the claim with {confidence:.3g} confidence."
+        return Noted.made(
+            pd.DataFrame({"claim": value, "mc_error": error, "extrapolated": outside}, index=df.index),
+            "\n".join(filter(None, [note, self._extrapolated(outside)])),
+        )
+
+    def map(self, x: str, y: str, at: Mapping[str, Any] | None = None, n: int = 101) -> Noted:
+        """Chance over a grid of two factors, the others held.
+
+        Parameters
+        ----------
+        x, y : str
+            Names of two factors that are numbers: continuous, discrete or components.
+        at : mapping of factor to setting, optional
+            Other settings to hold than those of the set point.
+        n : int
+            Grid points along each factor (a discrete factor gives its levels).
+
+        Returns
+        -------
+        DataFrame
+            Columns x, y, probability, extrapolated; x varies fastest. The probability is NaN where the mixture cannot be made. Its
+            `note` says what is held and, in a mixture, which components make room.
+
+        Raises
+        ------
+        StudyError
+            If a name is not such a factor, or a held setting cannot be used.
+        """
+        axes = [self._axis("x", x), self._axis("y", y)]
+        if x == y:
+            raise StudyError("map: y", y, f"another factor than x ({x!r})", "name two different factors")
+        if isinstance(n, bool) or not isinstance(n, int | np.integer) or n < 2:
+            raise StudyError("map: n", n, "a whole number of at least 2", "leave it out for 101")
+        settings = self._predictive.settings
+        base, given = self._held(dict(at or {}), (x, y))
+        lines = []
+        for factor in axes:
+            i = settings.names.index(factor.name)
+            levels = isinstance(factor, Discrete)
+            lines.append(np.array(factor.levels) if levels else np.linspace(settings.low[i], settings.high[i], n))
+        grid = np.stack([g.ravel() for g in np.meshgrid(*lines)], axis=1)
+        changes = pd.DataFrame({x: grid[:, 0], y: grid[:, 1], **given})
+        table, possible = settings.changed(base, changes)
+        probability = np.full(len(grid), np.nan)
+        inside = np.zeros(len(grid), dtype=bool)
+        if possible.any():
+            made = table[possible]
+            probability[possible] = self._predictive.chance(self.study.encode(made), self._shown)[0]
+            inside[possible] = self.study.region.contains(made)
+        moving = settings.gives_room([name for name in changes.columns if name in settings.mixture])
+        held = {name: base[name] for name in self.study.names if name not in (x, y, *moving)} | given
+        words = ["Held: " + ", ".join(self._setting(name, value) for name, value in held.items()) + "."] if held else []
+        if moving:
+            several = len(moving) > 1
+            words.append(
+                f"{' and '.join(moving)} make{'' if several else 's'} room{', keeping proportions' if several else ''}."
+            )
+        out = pd.DataFrame({x: grid[:, 0], y: grid[:, 1], "probability": probability, "extrapolated": ~inside})
+        return Noted.made(out, " ".join(words))
+
+    # ---- ranges
+
+    @property
+    def ranges(self) -> Noted:
+        """The default box: ranges of the factors that hold the target together."""
+        return self._default_box[0]
+
+    @property
+    def worst(self) -> pd.DataFrame:
+        """The worst setting inside `ranges`: one row, the factors, then probability and mc_error; no row without ranges."""
+        return self._default_box[1]
+
+    def box(
+        self,
+        pin: Mapping[str, Any] | None = None,
+        weights: Mapping[str, float] | None = None,
+        confidence: float | None = None,
+    ) -> Noted:
+        """The widest ranges around the set point that hold the target together.
+
+        Widest means the greatest Σ w log(width/range) over the factors. Every setting inside lies in the study's region, and at
+        the worst one the chance less two Monte-Carlo errors reaches the target, on draws that had no part in the search. In a
+        mixture one component gives way (the balance, where there is one); its implied range is given too.
+
+        Parameters
+        ----------
+        pin : mapping of factor to setting or (low, high), optional
+            Factors held at a setting, or whose range is given. Where the set point does not lie there, the box is built around
+            the best setting that does.
+        weights : mapping of factor to number above 0, optional
+            How much a factor's width counts; 1 where not given.
+        confidence : float, optional
+            Hold the claim at this confidence instead of the chance of one new batch.
+
+        Returns
+        -------
+        DataFrame
+            Columns factor, low, high, one row a factor; no row where no box holds. Its `note` says the worst setting inside, or why
+            there is none.
+
+        Raises
+        ------
+        StudyError
+            If a name is unknown or a figure cannot be used.
+        """
+        return self._box(pin, weights, confidence)[0]
+
+    # ---- inside
+
+    @cached_property
+    def _shown(self) -> Draws:
+        return self._predictive.draw(SHOWN, self.draws)
+
+    @cached_property
+    def _check(self) -> Draws:
+        return self._predictive.draw(CHECK, self.draws * self._predictive.fresh_factor)
+
+    @cached_property
+    def _rates(self) -> Any:
+        return self._predictive.rates(SHOWN, self.draws)
+
+    @cached_property
+    def _default_box(self) -> tuple[Noted, pd.DataFrame]:
+        return self._box(None, None, None)
+
+    def _extrapolated(self, outside: Any) -> str:
+        if not outside.any():
+            return ""
+        return f"{int(outside.sum())} of {len(outside)} settings lie outside the study's region: there the models only extrapolate."
+
+    def _axis(self, which: str, name: object) -> Any:
+        if not isinstance(name, str) or name not in self.study.names:
+            raise StudyError(f"map: {which}", name, "a factor of the study", nearest(str(name), self.study.names))
+        factor = self.study.factor(name)
+        if isinstance(factor, Categorical):
+            numbers = [f.name for f in self.study.factors if not isinstance(f, Categorical)]
+            raise StudyError(
+                f"map: {which}",
+                name,
+                "a factor with numbers, not a categorical one",
+                f"hold it with at={{{name!r}: {factor.levels[0]!r}}}, and choose the axes among {', '.join(numbers)}",
+            )
+        return factor
+
+    def _held(self, at: dict[str, Any], axes: tuple[str, str]) -> tuple[pd.Series[Any], dict[str, Any]]:
+        """The set point with the categorical and numeric settings of `at`, and those of its components apart."""
+        base = self.set_point.copy()
+        parts = {}
+        for name, value in at.items():
+            factor = self._known("map: at", name)
+            if name in axes:
+                raise StudyError("map: at", name, "another factor than the axes", "leave it out: it varies")
+            if isinstance(factor, Categorical):
+                base[name] = _level(f"map: at, {name!r}", factor, value)
+            elif name in self._predictive.settings.mixture:
+                parts[name] = as_number(f"map: at, {name!r}", value, factor.unit)
+            else:
+                base[name] = as_number(f"map: at, {name!r}", value, factor.unit)
+        return base, parts
+
+    def _known(self, where: str, name: object) -> Any:
+        if name not in self.study.names:
+            raise StudyError(where, name, "a factor of the study", nearest(str(name), self.study.names))
+        return self.study.factor(str(name))
+
+    def _setting(self, name: str, value: Any) -> str:
+        factor = self.study.factor(name)
+        if isinstance(factor, Categorical):
+            return f"{name} {value}"
+        return f"{name} {number_text(float(value))} {factor.unit}".rstrip()
+
+    def _pins(self, pin: Mapping[str, Any]) -> tuple[dict[str, tuple[float, float]], dict[str, str]]:
+        numbers: dict[str, tuple[float, float]] = {}
+        levels: dict[str, str] = {}
+        for name, value in pin.items():
+            factor = self._known("box: pin", name)
+            where = f"box: pin, {name!r}"
+            if isinstance(factor, Categorical):
+                levels[name] = _level(where, factor, value)
+                continue
+            pair = isinstance(value, tuple | list) and len(value) == 2
+            ends = [as_number(where, v, factor.unit) for v in (value if pair else (value, value))]
+            for end in ends:
+                slack = SLACK * (factor.high - factor.low)
+                if not factor.low - slack <= end <= factor.high + slack:
+                    unit = f" {factor.unit}".rstrip()
+                    raise StudyError(
+                        where,
+                        end,
+                        f"from {factor.low:g} to {factor.high:g}{unit}, the range studied",
+                        "pin it inside its range",
+                    )
+                if isinstance(factor, Discrete) and min(abs(end - v) for v in factor.levels) > slack:
+                    raise StudyError(
+                        where,
+                        end,
+                        "one of the levels " + ", ".join(f"{v:g}" for v in factor.levels),
+                        "pin it at a level",
+                    )
+            if ends[0] > ends[1] or (pair and ends[0] == ends[1]):
+                raise StudyError(where, tuple(ends), "a number, or a pair whose low is below its high", "swap the two")
+            numbers[name] = (ends[0], ends[1])
+        return numbers, levels
+
+    def _box(
+        self, pin: Mapping[str, Any] | None, weights: Mapping[str, float] | None, confidence: float | None
+    ) -> tuple[Noted, pd.DataFrame]:
+        pins, fixed = self._pins(pin or {})
+        if confidence is not None:
+            _share("box: confidence", confidence, "0.9")
+        predictive = self._predictive
+        settings = Settings(self.study, pins) if pins else predictive.settings
+        given = {}
+        for name, w in (weights or {}).items():
+            self._known("box: weights", name)
+            if name not in settings.names or name in pins or settings.names.index(name) in settings.bound:
+                raise StudyError("box: weights", name, "a factor whose range is sought", "leave it out")
+            given[name] = as_number(f"box: weights, {name!r}", w)
+            if given[name] <= 0:
+                raise StudyError(f"box: weights, {name!r}", w, "above 0", "hold a factor with pin instead")
+        best, moved = self._anchor(settings, fixed)
+        search = BoxSearch(
+            predictive,
+            settings,
+            best.levels,
+            best.free,
+            self._shown,
+            np.array([given.get(settings.names[i], 1.0) for i in settings.free]),
+            predictive.seed,
+            self._level(CHECK, confidence),
+            *([COSTLY] if confidence is not None else []),
+        )
+        at = settings.encoded(settings.complete(best.free[None, :]), best.levels)
+        what = "the chance" if confidence is None else f"the claim at {confidence:.3g} confidence"
+        where = "the best setting with what is pinned" if moved else "the set point"
+        chance, error = self._level(FRESH, confidence)(at)
+        if chance[0] - 2 * error[0] < self.target:
+            return self._no_box(
+                f"No box: at {where} itself {what} is {chance[0]:.4f} (Monte-Carlo error {error[0]:.4f}), "
+                f"not surely {self.target:g} or more."
+            )
+        # three errors of the search's draws, so that two errors of fresh ones are mostly cleared at the first try
+        goal = self.target + 3.0 * (self._error_at_target() if confidence is None else float(error[0]))
+        few = None if confidence is None else 4 * COSTLY
+        found = None
+        for attempt in range(TRIES):
+            found = search.find(goal, near=found)
+            if found is None:
+                break
+            low, high = ((end - search.origin) / search.width for end in found)
+            worst, value, error_at = search.worst(low, high, self._level(BOX + attempt, confidence), few)
+            if value - 2 * error_at >= self.target:
+                return self._held_box(settings, best, found, worst, value, error_at, what, where)
+            goal = min(goal + self.target - (value - 2 * error_at) + 0.5 * error_at, 1.0 - 1e-6)
+        return self._no_box(
+            f"No box: {where} reaches the target, but no ranges around it do within two Monte-Carlo errors; more draws may find some."
+        )
+
+    def _error_at_target(self) -> float:
+        return float(np.sqrt(self.target * (1.0 - self.target) / self._check.effective))
+
+    def _level(self, stream: int, confidence: float | None) -> Level:
+        """What a box must hold, on the draws of one stream."""
+        predictive = self._predictive
+        if confidence is None:
+            draws = self._check if stream == CHECK else predictive.draw(stream, self.draws * predictive.fresh_factor)
+            return lambda Z: predictive.chance(Z, draws)
+        rates = predictive.rates(stream, max(1000, self.draws // 4) if stream == CHECK else self.draws)
+        return lambda Z: predictive.claim(Z, rates, confidence)
+
+    def _anchor(self, settings: Settings, fixed: Mapping[str, str]) -> tuple[Best, bool]:
+        """The setting that a box must contain: the set point, or the best one that respects the pins."""
+        x = np.array([float(self.set_point[name]) for name in settings.names])
+        levels = {f.name: str(self.set_point[f.name]) for f in self.study.categorical}
+        slack = SLACK * settings.width
+        here = ((x >= settings.low - slack) & (x <= settings.high + slack)).all()
+        if here and all(levels[name] == level for name, level in fixed.items()):
+            return Best(x[settings.free], levels), False
+        return best_setting(self._predictive, settings, self._shown, self._check, self._predictive.seed, fixed), True
+
+    def _no_box(self, reason: str) -> tuple[Noted, pd.DataFrame]:
+        empty = pd.DataFrame({"factor": [], "low": [], "high": []}, dtype=object)
+        columns = [*self.study.names, "probability", "mc_error"]
+        return Noted.made(empty, reason), pd.DataFrame({name: [] for name in columns})
+
+    def _held_box(
+        self,
+        settings: Settings,
+        best: Best,
+        found: tuple[Floats, Floats],
+        worst: Floats,
+        value: float,
+        error: float,
+        what: str,
+        where: str,
+    ) -> tuple[Noted, pd.DataFrame]:
+        low, high = np.empty(len(settings.names)), np.empty(len(settings.names))
+        low[settings.free], high[settings.free] = found
+        low[settings.bound] = settings.at + np.minimum(settings.by * found[0], settings.by * found[1]).sum(axis=1)
+        high[settings.bound] = settings.at + np.maximum(settings.by * found[0], settings.by * found[1]).sum(axis=1)
+        rows: list[tuple[str, Any, Any]] = []
+        for name in self.study.names:
+            if name in best.levels:
+                rows.append((name, best.levels[name], best.levels[name]))
+            else:
+                i = settings.names.index(name)
+                rows.append((name, _tidy(low[i]), _tidy(high[i])))
+        setting = settings.frame(settings.complete(worst[None, :]), best.levels)
+        words = (
+            f"Every setting inside holds: at the worst one, "
+            f"{', '.join(self._setting(name, setting[name].iloc[0]) for name in self.study.names)}, {what} is {value:.4f} "
+            f"(Monte-Carlo error {error:.4f}); target {self.target:g}. Built around {where}."
+        )
+        implied = [settings.names[i] for i in settings.bound if settings.names[i] not in settings.pins]
+        if implied:
+            words += f" {' and '.join(implied)} takes up what the others leave: its range follows from theirs."
+        table = pd.DataFrame(rows, columns=["factor", "low", "high"])
+        return Noted.made(table, words), setting.assign(probability=value, mc_error=error)
+
+    # ---- shown
+
+    def _sections(self) -> list[Section]:
+        p, error = self.set_point_probability, self.mc_error
+        reached = p - 2 * error >= self.target
+        at = pd.DataFrame([self.set_point.to_dict()])
+        alone = self.by_response(at).iloc[0]
+        specs = pd.DataFrame(
+            [
+                {
+                    "response": fit.response.label,
+                    "specification": specification_text(fit.response),
+                    "chance at the set point": f"{alone[name]:.3f}",
+                }
+                for name, fit in self.fits.items()
+            ]
+        )
+        predictive = self._predictive
+        notes = [self.method]
+        own = "A new batch carries its own error, as measured in the trial."
+        notes.append(own if predictive.noise else "The mean response is judged, without a new batch's own error.")
+        if predictive.jitter:
+            held = ", ".join(self._setting(name, sd) for name, sd in predictive.jitter.items())
+            outside = predictive.outside(at)
+            notes.append(
+                f"Setting error added (SD): {held}; it puts {outside:.1%} of batches at the set point outside the region."
+            )
+        if self.not_judged:
+            notes.append(f"Not judged, for want of a specification: {', '.join(self.not_judged)}.")
+        notes += predictive.warnings
+        title = f"Chance that one new batch meets every specification; target {self.target:g}, {self.draws} draws"
+        sections = [Section(title, specs, "\n".join(notes))]
+        rows = pd.DataFrame(
+            [
+                {"factor": f.name, "setting": _cell(self.set_point[f.name]), "unit": getattr(f, "unit", "")}
+                for f in self.study.factors
+            ]
+        )
+        chance = f"Chance there: {p:.4f} (Monte-Carlo error {error:.4f}, fresh draws)."
+        if not reached:
+            limiting = str(alone.idxmin())
+            sections.append(
+                Section(
+                    f"No window: no setting surely reaches {self.target:g}; the best found",
+                    rows,
+                    f"{chance} {limiting} limits it: by itself its chance there is {alone[limiting]:.3f}.",
+                )
+            )
+        else:
+            sections.append(Section("Set point", rows, chance))
+            ranges = self.ranges
+            units = [getattr(self.study.factor(name), "unit", "") for name in ranges["factor"]]
+            table = pd.DataFrame(
+                {
+                    "factor": ranges["factor"],
+                    "low": [_cell(v) for v in ranges["low"]],
+                    "high": [_cell(v) for v in ranges["high"]],
+                    "unit": units,
+                }
+            )
+            sections.append(Section("Ranges that hold together", table, ranges.note))
+        sections.append(Section("What this does not say", None, EVIDENCE))
+        return sections
+
+
+def _share(where: str, value: object, example: str) -> None:
+    if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not 0 < value < 1:
+        raise StudyError(where, value, "a number between 0 and 1", f"write {example}, say")
+
+
+def _level(where: str, factor: Categorical, value: object) -> str:
+    if value not in factor.levels:
+        raise StudyError(where, value, "one of " + ", ".join(factor.levels), nearest(str(value), factor.levels))
+    return str(value)
+
+
+def _tidy(value: float) -> float:
+    return float(f"{value:.10g}")
+
+
+def _cell(value: Any) -> str:
+    return value if isinstance(value, str) else number_text(float(value), digits=5)
+
+
+def make_window(
+    study: Study,
+    fits: Mapping[str, Fit],
+    not_judged: tuple[str, ...],
+    target: float,
+    draws: int,
+    predictive: Predictive,
+) -> Window:
+    """Find the set point and put the window together; the ranges are found when first asked for."""
+    settings = predictive.settings
+    search = predictive.draw(SHOWN, draws)
+    check = predictive.draw(CHECK, draws * predictive.fresh_factor)
+    best = best_setting(predictive, settings, search, check, predictive.seed)
+    setting = settings.frame(settings.complete(best.free[None, :]), best.levels)
+    fresh = predictive.draw(FRESH, draws * predictive.fresh_factor)
+    chance, error = predictive.chance(study.encode(setting), fresh)
+    point = pd.Series(
+        {name: _tidy(v) if not isinstance(v := setting[name].iloc[0], str) else v for name in study.names},
+        name="set point",
+    )
+    window = Window(
+        study,
+        dict(fits),
+        float(target),
+        int(draws),
+        point,
+        float(chance[0]),
+        float(error[0]),
+        predictive.method,
+        not_judged,
+        predictive,
+    )
+    window.__dict__.update(_shown=search, _check=check)
+    return window
