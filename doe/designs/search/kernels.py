@@ -569,7 +569,8 @@ def visit_run(I, W, unit, criterion, value):
             start, stop = first, last
         else:
             interval(I, W, move, i, ends)
-            if W[ends + 1] - W[ends] < 1e-10:
+            # a run beside the lattice or the region's rounding error cannot take this move
+            if W[ends + 1] - W[ends] < 1e-10 or W[ends] > 1e-9 or W[ends + 1] < -1e-9:
                 continue
             line_terms(I, W, move, z, delta)
         for row in range(start, stop):
@@ -798,7 +799,7 @@ def visit_group(I, W, unit, criterion, value):
                 blocked |= facet >= 0 and W[I[SLACK] + i * I[CONSTRAINTS] + max(facet, 0)] > 1e-9
                 interval(I, W, move, i, ends)
                 line_terms(I, W, move, I[Z] + i * m, I[GROUP_DELTA] + s * wide)
-            if blocked or W[ends + 1] - W[ends] < 1e-10:
+            if blocked or W[ends + 1] - W[ends] < 1e-10 or W[ends] > 1e-9 or W[ends + 1] < -1e-9:
                 continue
         here = W[I[Z] + I[I[UNIT_RUN] + start] * m + I[I[VAR] + I[I[VAR_PTR] + move]]]
         first = I[I[LEV_PTR] + move]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import combinations
+from math import gcd, lcm
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -146,6 +149,48 @@ def line_moves(region: Region, most: int = MOST_DIRECTIONS) -> list[Move]:
         for direction in embedded(np.vstack([base, row[free]])):
             add(direction, g)
     return moves
+
+
+def lattice_moves(
+    moves: list[Move], step: NDArray[np.float64], values: Mapping[int, NDArray[np.float64]]
+) -> tuple[Move, ...]:
+    """The same moves over settings that the bench can make.
+
+    Parameters
+    ----------
+    moves : list of Move
+    step : ndarray, shape (m,)
+        Smallest change of each variable, 0 where any value can be set.
+    values : mapping of int to ndarray
+        All values of a variable that moves alone, where they are few enough to be tried one by one.
+
+    Returns
+    -------
+    tuple of Move
+        Lines whose variables have no common lattice of steps are left out.
+    """
+    found: list[Move] = []
+    for move in moves:
+        if move.kind:
+            found.append(move)
+            continue
+        if len(move.variables) == 1 and move.variables[0] in values:
+            found.append(Move(move.variables, (1.0,), values[move.variables[0]].reshape(-1, 1)))
+            continue
+        lengths = [
+            Fraction(float(step[v] / abs(r))).limit_denominator(10**9)
+            for v, r in zip(move.variables, move.rates, strict=True)
+            if step[v] > 0
+        ]
+        common = 0.0
+        if lengths:
+            # the least t that is a whole number of steps of every variable
+            ratios = [(x / lengths[0]).limit_denominator(10_000) for x in lengths]
+            if any(abs(float(r * lengths[0] / x) - 1.0) > 1e-9 for r, x in zip(ratios, lengths, strict=True)):
+                continue
+            common = float(lengths[0]) * lcm(*(r.numerator for r in ratios)) / gcd(*(r.denominator for r in ratios))
+        found.append(replace(move, step=common))
+    return tuple(found)
 
 
 def compiled(moves: list[Move], exponents: NDArray[np.int64], A: NDArray[np.float64]) -> tuple[dict[str, NDArray[np.int64]], dict[str, NDArray[np.float64]]]:

@@ -79,7 +79,11 @@ class Region:
     def moves(self) -> list[Move]:
         """Every move a run may make: lines, levels, tables."""
         found = line_moves(self)
-        found += [Move((v,), (1.0,), np.asarray(x, dtype=float).reshape(-1, 1)) for v, x in self.levels.items()]
+        found += [
+            Move((v,), (1.0,), np.asarray(x, dtype=float).reshape(-1, 1))
+            for v, x in self.levels.items()
+            if not np.abs(self.E[:, v]).any()  # such a level is held by the equality
+        ]
         found += [
             Move(tuple(v), (1.0,) * len(v), np.asarray(x, dtype=float))
             if len(v) > 1
