@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from doe.study import Response, Study
-from doe.study.errors import nearest
 
 MADE = "made / failed"
 FIXED = {
@@ -87,11 +86,17 @@ class Heads:
         """How many different known columns a row heads."""
         return len({c for c in map(self.column, row) if c is not None})
 
-    def closest(self, head: str) -> str:
-        """Words that point from an unknown head to the closest known name."""
-        return nearest(
-            head, [*self.study.names, *(r.name for r in self.study.responses), *dict.fromkeys(FIXED.values())]
-        ).rstrip("?")
+    def advice(self, head: str) -> str:
+        """Words that say what to do about an unknown head: the known name it nearly spells, where there is one."""
+        names = [*self.study.names, *(r.name for r in self.study.responses)]
+        close = self.meant(head, names) or next(
+            iter(difflib.get_close_matches(_plain(head).casefold(), FIXED, n=1, cutoff=0.75)), None
+        )
+        return (
+            f"did you mean {close!r}? Rename it"
+            if close
+            else "rename it if it is a factor, a response, run, block or remark"
+        )
 
     def meant(self, head: str, names: Sequence[str]) -> str | None:
         """Which of these factors or responses an unknown head nearly spells, by name or label."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from math import isclose
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from doe.designs import Plan
 from doe.study import Categorical, Response
 
 DATA = ("run", "batch", "replicate", "response", "value", "cell")
+SPLIT = "a decimal comma may have split a number: save the file with semicolons, or as .xlsx"
 MADE_WORDS = {"made", "yes", "y", "ok"}
 FAILED_WORDS = {"failed", "fail", "no", "n", "lost"}
 
@@ -40,6 +42,8 @@ class Table:
         The row at which the file breaks off, if it seems to.
     mark : str, optional
         The decimal mark its cells use, as `number_from` takes it.
+    width : int
+        How many cells a row of a .csv must have; 0 for a sheet, where a cell cannot slip.
     """
 
     title: str
@@ -48,6 +52,7 @@ class Table:
     spreadsheet: bool = True
     cut_short: str = ""
     mark: str | None = None
+    width: int = 0
 
     def cell(self, row: str, position: int) -> str:
         """Name of a cell."""
@@ -58,6 +63,15 @@ class Table:
     def positions(self, kind: str) -> list[tuple[int, Column]]:
         """Where the columns of one kind stand."""
         return [(p, c) for p, _, c in self.heads if c is not None and c.kind == kind]
+
+    def slipped(self, cells: Sequence[object]) -> str:
+        """What is wrong with the number of cells in a row of a .csv; empty where nothing is.
+
+        One cell too many is a number split by its decimal comma, and what follows stands in the wrong column. The last columns may be left
+        out where they hold no readings.
+        """
+        least = max((p for p, _, c in self.heads if c is not None and c.kind not in ("remark", "made")), default=-1) + 1
+        return f"{len(cells)} cells" if self.width and not least <= len(cells) <= self.width else ""
 
     def position(self, kind: str, name: str = "") -> int | None:
         """Where the column of this kind (and name) stands; None where there is none."""
@@ -102,7 +116,15 @@ def table_from_grid(grid: Grid, heads: Heads, header: int) -> Table:
     mark = _mark(rows, found)
     if grid.delimiter == ";" and mark is None:
         mark = "both"  # semicolons speak for decimal commas: neither "12,345" nor "12.345" is then clear
-    return Table(grid.sheet, found, rows, True, rows[-1][0] if broken else "", mark)
+    return Table(
+        grid.sheet,
+        found,
+        rows,
+        True,
+        rows[-1][0] if broken else "",
+        mark,
+        len(grid.rows[header]) if grid.delimiter else 0,
+    )
 
 
 def table_from_frame(df: pd.DataFrame, heads: Heads) -> Table:
@@ -130,7 +152,7 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
     for position, text, column in table.heads:
         if column is None:
             problems.add(
-                f"column {letters(position)}", text, "a column of this study", f"not used; {heads.closest(text)}"
+                f"column {letters(position)}", text, "a column of this study", f"not used; {heads.advice(text)}"
             )
         else:
             places.setdefault(column, []).append(position)
@@ -159,25 +181,21 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
 # ---- rows whose runs are those of a plan
 
 
-def entries_of_plan(table: Table, plan: Plan, tolerance: dict[str, float], problems: Problems) -> list[Entry]:
+def entries_of_plan(table: Table, plan: Plan, decimals: dict[str, int], problems: Problems) -> list[Entry]:
     """Find each row's run by its number, else by its settings, and hold the settings against the plan."""
     run_at, batch_at, replicate_at = (table.position(kind) for kind in ("run", "batch", "replicate"))
-    width = max((p for p, _, _ in table.heads), default=-1) + 1
     entries: list[Entry] = []
     count: dict[tuple[int, Hashable], int] = {}
     unused: list[int] = sorted(int(run) for run in plan.runs.index)
     for row, cells in table.rows:
-        if table.spreadsheet and any(not _empty(c) for c in cells[width:]):
+        if table.slipped(cells):
             problems.add(
-                f"row {row}",
-                f"{len(cells)} cells",
-                f"{width} cells, one a column",
-                "not taken; a decimal comma may have split a number",
+                f"row {row}", table.slipped(cells), f"{table.width} cells, one a column", f"not taken; {SPLIT}"
             )
             continue
         settings = _settings(table, plan, row, cells, problems)
         if run_at is None:
-            matches = [run for run in unused if _same(plan, run, settings, tolerance)]
+            matches = [run for run in unused if _same(plan, run, settings, decimals)]
             if not matches:
                 problems.add(
                     f"row {row}",
@@ -193,7 +211,7 @@ def entries_of_plan(table: Table, plan: Plan, tolerance: dict[str, float], probl
             if found is None:
                 continue
             run = found
-            if not _settings_agree(table, plan, row, cells, run, settings, tolerance, problems):
+            if not _settings_agree(table, plan, row, cells, run, settings, decimals, problems):
                 continue
         replicate = _replicate(table, row, cells, replicate_at, problems)
         if replicate is None:
@@ -268,18 +286,20 @@ def _settings(table: Table, plan: Plan, row: str, cells: list[object], problems:
     return out
 
 
-def _agrees(plan: Plan, run: int, name: str, value: object, tolerance: dict[str, float]) -> bool:
+def _agrees(plan: Plan, run: int, name: str, value: object, decimals: dict[str, int]) -> bool:
     planned = plan.runs.at[run, name]
     if isinstance(value, str):
         return value == bare(str(planned).strip())
     assert isinstance(value, float)
-    return abs(value - float(planned)) <= tolerance[name]  # type: ignore[arg-type]
+    exact = float(planned)  # type: ignore[arg-type]
+    # a spreadsheet program that saves what it shows returns the planned setting as it was shown
+    return any(isclose(value, shown, rel_tol=1e-9, abs_tol=1e-12) for shown in (exact, round(exact, decimals[name])))
 
 
-def _same(plan: Plan, run: int, settings: dict[str, object], tolerance: dict[str, float]) -> bool:
+def _same(plan: Plan, run: int, settings: dict[str, object], decimals: dict[str, int]) -> bool:
     """Whether the row has every setting of this run."""
     return all(
-        settings.get(name) is not None and _agrees(plan, run, name, settings[name], tolerance)
+        settings.get(name) is not None and _agrees(plan, run, name, settings[name], decimals)
         for name in plan.study.names
     )
 
@@ -295,14 +315,14 @@ def _settings_agree(
     cells: list[object],
     run: int,
     settings: dict[str, object],
-    tolerance: dict[str, float],
+    decimals: dict[str, int],
     problems: Problems,
 ) -> bool:
     """List edited settings; False where they are those of another run, so that nobody knows whose the readings are."""
-    edited = [name for name, v in settings.items() if v is not None and not _agrees(plan, run, name, v, tolerance)]
+    edited = [name for name, v in settings.items() if v is not None and not _agrees(plan, run, name, v, decimals)]
     if not edited:
         return True
-    other = next((int(r) for r in plan.runs.index if r != run and _same(plan, int(r), settings, tolerance)), None)
+    other = next((int(r) for r in plan.runs.index if r != run and _same(plan, int(r), settings, decimals)), None)
     if other is not None:
         mend = f"not taken, since its settings are those of run {other}; correct the run number or the settings"
         problems.add(

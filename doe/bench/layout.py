@@ -137,8 +137,3 @@ def setting_decimals(plan: Plan) -> dict[str, int]:
         needed = len(column_text(plan.runs[factor.name].to_numpy(dtype=float))[0].partition(".")[2])
         out[factor.name] = max(own, needed)
     return out
-
-
-def setting_tolerance(plan: Plan) -> dict[str, float]:
-    """How far a setting that comes back may lie from the planned one: half of the last decimal that the sheet shows."""
-    return {name: 0.5000001 * 10.0**-decimals for name, decimals in setting_decimals(plan).items()}

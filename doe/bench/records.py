@@ -14,7 +14,7 @@ import pandas as pd
 
 from doe.bench.columns import MADE, Heads
 from doe.bench.intake import DATA, Table, Taken, data_frame, entries_of_plan, settle_columns, table_from_frame, take
-from doe.bench.layout import setting_tolerance
+from doe.bench.layout import setting_decimals
 from doe.bench.problems import COLUMNS, Problems
 from doe.bench.texts import exact, neutral
 from doe.designs import Plan
@@ -243,6 +243,7 @@ class Records(Shown):
 
 def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) -> Records:
     """Records of a table whose rows are runs of a plan, every problem of it listed."""
+    need_responses(table, heads, plan.study, problems)
     table = settle_columns(table, heads, problems)
     factors = {c.name for _, c in table.positions("factor")}
     lacking = [name for name in plan.study.names if name not in factors]
@@ -253,8 +254,7 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
             "there, or a column for every factor",
             f"add it, or the columns {lacking}",
         )
-    need_responses(table, heads, plan.study, problems)
-    entries = entries_of_plan(table, plan, setting_tolerance(plan), problems)
+    entries = entries_of_plan(table, plan, setting_decimals(plan), problems)
     taken = take(table, entries, plan.study.responses, problems)
     seen = {entry.run for entry in entries}
     lost = [int(run) for run in sorted(plan.runs.index) if run not in seen]
@@ -270,7 +270,7 @@ def need_responses(table: Table, heads: Heads, study: Study, problems: Problems)
     if not there:
         unknown = [t for _, t, c in table.heads if c is None]
         said = (
-            f"{unknown[0]!r} is unknown: {heads.closest(unknown[0])}"
+            f"{unknown[0]!r} is unknown: {heads.advice(unknown[0])}"
             if unknown
             else f"add {[r.label for r in study.responses]}"
         )

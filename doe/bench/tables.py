@@ -10,7 +10,7 @@ import pandas as pd
 
 from doe.bench.columns import Heads
 from doe.bench.grids import read_grids
-from doe.bench.intake import Entry, Table, at, batch_label, settle_columns, table_from_grid, take
+from doe.bench.intake import SPLIT, Entry, Table, at, batch_label, settle_columns, table_from_grid, take
 from doe.bench.numerals import DoubtError, is_blank, number_from
 from doe.bench.problems import Problems, cell_text
 from doe.bench.records import Records, need_responses
@@ -63,6 +63,9 @@ def read_table(path: str | os.PathLike[str], study: Study) -> Records:
     table = settle_columns(table, heads, problems)
     if not table.rows:
         raise StudyError(where, "without a row under its heads", "a table of at least one batch", "fill it in")
+    for row, cells in table.rows:
+        if table.slipped(cells):
+            raise StudyError(f"{where}, row {row}", table.slipped(cells), f"{table.width} cells, one a column", SPLIT)
     plan, entries = _made_plan(table, study, where, problems)
     taken = take(table, entries, study.responses, problems)
     if not taken.data:
@@ -216,9 +219,7 @@ def _row_content(table: Table, study: Study, row: str, cells: list[object], wher
         if isinstance(factor, Categorical):
             level = bare(str(cell).strip())
             if level not in factor.levels:
-                raise StudyError(
-                    name, level, "one of " + ", ".join(factor.levels), nearest(level, factor.levels).rstrip("?")
-                )
+                raise StudyError(name, level, "one of " + ", ".join(factor.levels), nearest(level, factor.levels))
             content[factor.name] = level
         else:
             try:

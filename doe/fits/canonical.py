@@ -106,18 +106,14 @@ class Quadratic:
             if left >= 0.0:
                 rest[int(np.flatnonzero(leading)[0])] = np.sqrt(left)
                 return np.asarray(vectors @ rest)
-        length = float(np.linalg.norm(c))
-        upper = top + length / (2.0 * radius)
-        lower = top + float(np.abs(c[leading]).max()) / (2.0 * radius) if np.abs(c[leading]).max() > 0 else top
-        lower = max(lower, top + 1e-15 * scale)
+        # with μ this far above the largest eigenvalue the point is no farther out, and no nearer, than the radius asks
+        lower = max(top + float(np.abs(c[leading]).max()) / (2.0 * radius), top + 1e-15 * scale)
+        upper = top + float(np.linalg.norm(c)) / (2.0 * radius) + 1e-9 * scale
 
         def gap(mu: float) -> float:
             return 1.0 / float(np.linalg.norm(point(mu))) - 1.0 / radius
 
-        if gap(lower) >= 0.0:
-            mu = lower
-        else:
-            mu = float(optimize.brentq(gap, lower, upper * (1 + 1e-12) + 1e-300, xtol=1e-14 * max(scale, 1e-300)))
+        mu = lower if gap(lower) >= 0.0 else float(optimize.brentq(gap, lower, upper, xtol=1e-14 * scale))
         u = point(mu)
         return np.asarray(vectors @ (u * radius / float(np.linalg.norm(u))))
 
@@ -353,7 +349,7 @@ class Surface(Shown):
                 "ascent: step",
                 name,
                 "a numeric factor or component of the model",
-                nearest(str(name), self.names).rstrip("?"),
+                nearest(str(name), self.names),
             )
         change = _distance(f"ascent: step of {name!r}", change, least=None)
         moved = abs(float((self.half * (self.plane @ direction))[self.names.index(name)]))
@@ -567,13 +563,13 @@ def _checked_levels(fit: Fit, at: Mapping[str, str] | None) -> dict[str, str]:
     out: dict[str, str] = {}
     for name, level in (at or {}).items():
         if name not in known:
-            raise StudyError("surface: at", name, "a categorical factor", nearest(str(name), known).rstrip("?"))
+            raise StudyError("surface: at", name, "a categorical factor", nearest(str(name), known))
         if level not in known[name].levels:
             raise StudyError(
                 f"surface: at {name!r}",
                 level,
                 "one of " + ", ".join(known[name].levels),
-                nearest(str(level), known[name].levels).rstrip("?"),
+                nearest(str(level), known[name].levels),
             )
         out[name] = level
     return out

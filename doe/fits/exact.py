@@ -178,40 +178,50 @@ def _cholesky(ctx: Any, X: Matrix) -> Matrix:
     return L
 
 
-def natural_monomials(ctx: Any, model: Model) -> tuple[list[Monomial], Matrix]:
-    """The model's columns written out in natural units.
+def written_out(ctx: Any, model: Model, pseudocomponents: bool = False) -> tuple[list[Monomial], Matrix]:
+    """The model's columns written out in natural units, or with components as L-pseudocomponents.
 
     Parameters
     ----------
     ctx : mpmath context
     model : Model
+    pseudocomponents : bool
+        Components as (share − low) / (1 − sum of the lows) and all else coded, instead of natural units.
 
     Returns
     -------
     monomials : list of tuple of int
-        Whole powers over the study's variables, taken in natural units: those of the model's columns in their order, then any
+        Whole powers over the study's variables, in the new units: those of the model's columns in their order, then any
         that writing out brings in (only where the model lacks a parent).
     T : list of list, shape (number of monomials, p)
-        What each coded coefficient adds to each natural one.
+        What each coded coefficient adds to each of the new ones.
     """
     study = model.study
-    kinds: list[tuple[Any, Any] | None] = []
+    kinds: list[tuple[Any, Any] | None] = []  # a coded variable is (new − centre) / half; None: it stays as it is
+    total = _typed(ctx, study.mixture_total or 100.0)
+    room = 1 - sum((_typed(ctx, c.low) for c in study.components), ctx.mpf(0)) / total
     for f in study.factors:
-        kinds += [None] * (len(f.levels) - 1) if isinstance(f, Categorical) else [_centre_and_half(ctx, study, f)]
+        if isinstance(f, Categorical):
+            kinds += [None] * (len(f.levels) - 1)
+        elif pseudocomponents:
+            kinds.append((-_typed(ctx, f.low) / total / room, 1 / room) if isinstance(f, Component) else None)
+        else:
+            kinds.append(_centre_and_half(ctx, study, f))
     shares = [i for i, v in enumerate(study.variables) if v in {c.name for c in study.components}]
     own = [tuple(int(q) for q in row) for row in model.exponents]
     known = set(own)
-    written = [_written_out(ctx, e, kinds) for e in own]
+    written = [_expanded(ctx, e, kinds) for e in own]
     if shares:
-        total = _typed(ctx, study.mixture_total or 100.0)
-        written = [_spread(terms, shares, known, total) for terms in written]
+        # the components' sum in the new units
+        whole = ctx.mpf(1) if pseudocomponents else total
+        written = [_spread(terms, shares, known, whole) for terms in written]
     extra = sorted({m for terms in written for m in terms} - known, key=lambda m: (sum(m), tuple(-q for q in m)))
     monomials = [*own, *extra]
     zero = ctx.mpf(0)
     return monomials, [[terms.get(m, zero) for terms in written] for m in monomials]
 
 
-def _written_out(ctx: Any, exponents: Monomial, kinds: Sequence[tuple[Any, Any] | None]) -> dict[Monomial, Any]:
+def _expanded(ctx: Any, exponents: Monomial, kinds: Sequence[tuple[Any, Any] | None]) -> dict[Monomial, Any]:
     terms: dict[Monomial, Any] = {(0,) * len(exponents): ctx.mpf(1)}
     for v, q in enumerate(exponents):
         if q == 0:
@@ -228,14 +238,14 @@ def _written_out(ctx: Any, exponents: Monomial, kinds: Sequence[tuple[Any, Any] 
     return terms
 
 
-def _spread(terms: dict[Monomial, Any], shares: list[int], known: set[Monomial], total: Any) -> dict[Monomial, Any]:
+def _spread(terms: dict[Monomial, Any], shares: list[int], known: set[Monomial], whole: Any) -> dict[Monomial, Any]:
     """Put what is free of components on their blends: the shares add up to 1, so z is the sum of x·z."""
     out: dict[Monomial, Any] = {}
     for m, a in terms.items():
         blends = [(*m[:i], 1, *m[i + 1 :]) for i in shares]
         if m not in known and not any(m[i] for i in shares) and all(b in known for b in blends):
             for b in blends:
-                out[b] = out.get(b, 0) + a / total
+                out[b] = out.get(b, 0) + a / whole
         else:
             out[m] = out.get(m, 0) + a
     return out

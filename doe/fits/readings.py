@@ -30,6 +30,8 @@ class Batches:
         One label a batch: the run's, with the batch's where a run was made more than once.
     settings : DataFrame
         Factors in natural units, one row a batch.
+    encoded : ndarray, shape (n, m)
+        The same as `Study.encode` gives them.
     values : ndarray, shape (n,)
         Mean reading of each batch, on the response's own scale.
     counts : ndarray, shape (n,)
@@ -46,6 +48,7 @@ class Batches:
 
     runs: tuple[Any, ...]
     settings: pd.DataFrame
+    encoded: Floats
     values: Floats
     counts: NDArray[np.int64]
     block: tuple[Any, ...] | None
@@ -115,11 +118,14 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
         else np.array([len(rows) for rows in groups], dtype=np.int64)
     )
     settings = settings.iloc[first].reset_index(drop=True)
-    setting = _settings_ids(study, settings)
+    encoded = study.encode(settings)
+    # settings that agree to nine coded decimals are one setting: thirds of a range do not compare equal as floats
+    setting = np.unique(np.round(encoded, 9) + 0.0, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
     notes = _notes(table, counts, setting, isinstance(data, pd.DataFrame))
     return Batches(
         runs=_batch_labels(kept, kept_labels, first),
         settings=settings,
+        encoded=encoded,
         values=np.array([values[keep[rows]].mean() for rows in groups]),
         counts=counts,
         block=_label_column(kept, "block", first, kept_labels, where),
@@ -155,7 +161,7 @@ def _as_table(study: Study, data: Any, response: str) -> tuple[str, pd.DataFrame
             f"{where}: column {response!r}",
             "missing",
             "there, one reading a row",
-            nearest(response, [str(c) for c in table.columns if c not in study.names]).rstrip("?"),
+            nearest(response, [str(c) for c in table.columns if c not in study.names]),
         )
     return where, table
 
@@ -224,7 +230,7 @@ def _reasons(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, 
         key = _plain(run)
         if key not in present:
             known = sorted({str(k) for k in present})
-            raise StudyError("without: run", key, "a run of the data", nearest(str(key), known).rstrip("?"))
+            raise StudyError("without: run", key, "a run of the data", nearest(str(key), known))
         if not isinstance(reason, str) or not reason.strip():
             raise StudyError(f"without: run {key}", reason, "a reason in words", "say why: every report shows it")
         out[key] = reason.strip()
@@ -303,12 +309,6 @@ def _label_column(
             "fill it in, or drop the column",
         )
     return tuple(_plain(v) for v in cells.iloc[first])
-
-
-def _settings_ids(study: Study, settings: pd.DataFrame) -> NDArray[np.int64]:
-    # settings that agree to nine coded decimals are one setting: thirds of a range do not compare equal as floats
-    rounded = np.round(study.encode(settings), 9) + 0.0
-    return np.asarray(np.unique(rounded, axis=0, return_inverse=True)[1], dtype=np.int64).reshape(-1)
 
 
 def _batch_labels(kept: pd.DataFrame, labels: list[Any], first: list[int]) -> tuple[Any, ...]:
