@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from doe.designs.certifying import Certificate, certify
 from doe.designs.plan import Plan
 from doe.designs.settable import run_text
 from doe.quality import information as arrays
@@ -43,27 +44,27 @@ class Check(Shown):
     ----------
     plan : Plan
     model : Model
-    variance_ratio : float or None
-        Variance between whole plots (or random blocks) over the variance within; None where every run stands alone.
+    ratios : (float, float)
+        Variance between whole plots, and between random blocks, over the variance within; 0 where there are none.
     random_blocks : bool
         Whether blocks count as random groups, not as fixed contrasts.
     """
 
     plan: Plan
     model: Model
-    variance_ratio: float | None
+    ratios: tuple[float, float]
     random_blocks: bool
 
     # ---- arrays
 
     @cached_property
-    def groups(self) -> list[Floats]:
-        """Indicators (n, g) of each kind of random group: whole plots, random blocks."""
+    def groups(self) -> list[tuple[str, float, Floats]]:
+        """Each kind of random group, its variance ratio and its indicators (n, g): whole plots, random blocks."""
         out = []
         if self.plan.whole_plot is not None:
-            out.append(arrays.indicators(arrays.groups_of(list(self.plan.whole_plot))))
+            out.append(("whole plots", self.ratios[0], arrays.indicators(arrays.groups_of(list(self.plan.whole_plot)))))
         if self.plan.block is not None and self.random_blocks:
-            out.append(arrays.indicators(arrays.groups_of(list(self.plan.block))))
+            out.append(("blocks", self.ratios[1], arrays.indicators(arrays.groups_of(list(self.plan.block)))))
         return out
 
     @cached_property
@@ -76,7 +77,9 @@ class Check(Shown):
             B = arrays.contrasts(arrays.groups_of(list(self.plan.block)))
         V = None
         if self.groups:
-            V = np.eye(n) + float(self.variance_ratio or 0.0) * sum(Z @ Z.T for Z in self.groups)
+            V = np.eye(n)
+            for _, ratio, Z in self.groups:
+                V = V + ratio * (Z @ Z.T)
         return Information(X, B, V)
 
     @cached_property
@@ -84,10 +87,8 @@ class Check(Shown):
         if not self.groups:
             return None
         F = np.hstack([self.information.B, self.information.X])
-        ratio = float(self.variance_ratio or 0.0)
-        return Strata(
-            F, [np.eye(len(F)), *(Z @ Z.T for Z in self.groups)], np.array([1.0] + [ratio] * len(self.groups))
-        )
+        G = [np.eye(len(F)), *(Z @ Z.T for _, _, Z in self.groups)]
+        return Strata(F, G, np.array([1.0, *(ratio for _, ratio, _ in self.groups)]))
 
     # ---- how good
 
@@ -114,6 +115,24 @@ class Check(Shown):
         """Average prediction variance over the region, over σ² (I); exact from the region's moments."""
         moments = self.plan.study.region.moments(self.model)
         return float(np.trace(self.information.covariance @ moments))
+
+    def _certified(self, criterion: str) -> Certificate:
+        return certify(self.plan, self.model, criterion, *self.ratios, random_blocks=self.random_blocks)
+
+    @cached_property
+    def certificates(self) -> dict[str, Certificate]:
+        """By criterion, D and I: how much better any plan could be, batch for batch."""
+        return {criterion: self._certified(criterion) for criterion in ("D", "I")}
+
+    @property
+    def certificate(self) -> Certificate:
+        """That of I: how much better any plan could predict, batch for batch; `.kind` is "proved" or "best search found"."""
+        return self.certificates["I"]
+
+    @property
+    def bound(self) -> pd.Series[float]:
+        """D and I efficiency in % of the best possible, at least; NaN where no bound is given."""
+        return pd.Series({k: c.bound for k, c in self.certificates.items()}, name="bound")
 
     @cached_property
     def vif(self) -> pd.Series[float]:
@@ -421,9 +440,12 @@ class Check(Shown):
                     else []
                 ),
             ],
-            "How precise, and where?": sentences.precision(
-                self.average_variance, largest.value, run_text(self.plan.study, largest.setting), largest.kind
-            ),
+            "How precise, and where?": [
+                *sentences.precision(
+                    self.average_variance, largest.value, run_text(self.plan.study, largest.setting), largest.kind
+                ),
+                *(c.text for c in self.certificates.values()),
+            ],
             "What is left for checking?": [
                 *sentences.checking(self.degrees_of_freedom, self.leverage),
                 *self._conditions(),
@@ -438,10 +460,8 @@ class Check(Shown):
                 f"{names} is hard to change and the plan has no whole plots: all this holds only if it is set anew for every batch."
             ]
         if self.groups:
-            what = "whole plots" if self.plan.whole_plot is not None else "blocks"
-            return [
-                f"All figures take the variance between {what} as {number_text(float(self.variance_ratio or 0))} times that within."
-            ]
+            told = [f"between {what} as {number_text(ratio)} times that within" for what, ratio, _ in self.groups]
+            return [f"All figures take the variance {sentences.listed(told)}."]
         return []
 
     def _sections(self) -> list[Section]:
@@ -465,6 +485,10 @@ class Check(Shown):
             ("average variance of prediction / σ²", number_text(self.average_variance)),
             ("largest", number_text(largest.value) + f" ({largest.kind})"),
             *((f"{k} efficiency, %", number_text(v, digits=3)) for k, v in self.efficiency.items()),
+            *(
+                (f"{k} efficiency against the best possible, %, at least", number_text(v, digits=3))
+                for k, v in self.bound.dropna().items()
+            ),
         ]
         precise = pd.DataFrame(rows, columns=["figure", "value"])
         left = pd.DataFrame(
@@ -499,7 +523,7 @@ class Check(Shown):
 def check(
     plan: Plan,
     model: Model | str | list[str] | None = None,
-    variance_ratio: float | None = None,
+    variance_ratio: float | tuple[float, float] | None = None,
     block_effects: str | None = None,
 ) -> Check:
     """How good a plan is for a model, before anyone weighs anything.
@@ -509,8 +533,8 @@ def check(
     plan : Plan
     model : Model or as for `Study.model`, optional
         The plan's own if left out.
-    variance_ratio : float, optional
-        Variance between whole plots (or random blocks) over the variance within; the plan's own where it holds one, else 1.
+    variance_ratio : float or (float, float), optional
+        Variance between whole plots (and between random blocks) over the variance within; the plan's own where it holds one, else 1.
     block_effects : "fixed" or "random", optional
         The plan's own where it says, else fixed.
 
@@ -550,17 +574,22 @@ def check(
             "left out where no runs share a whole plot or a random block",
             "leave it out",
         )
-    ratio = None
+    ratios = (0.0, 0.0)
     if grouped:
-        given = (
-            variance_ratio
-            if variance_ratio is not None
-            else arguments.get("variance_ratio", plan.provenance.get("variance_ratio", 1.0))
+        given = variance_ratio if variance_ratio is not None else arguments.get("variance_ratio", 1.0)
+        both = list(given) if isinstance(given, list | tuple) else [given, given]
+        if len(both) != 2:
+            raise StudyError("variance_ratio", given, "one number, or two (whole plots, blocks)", "give one of the two")
+        whole, block = (as_number("variance_ratio", r) for r in both)
+        if min(whole, block) < 0:
+            raise StudyError(
+                "variance_ratio", min(whole, block), "0 or above", "give the variance between groups over that within"
+            )
+        ratios = (
+            whole if plan.whole_plot is not None else 0.0,
+            block if effects == "random" and plan.block is not None else 0.0,
         )
-        ratio = as_number("variance_ratio", given)
-        if ratio < 0:
-            raise StudyError("variance_ratio", ratio, "0 or above", "give the variance between groups over that within")
-    made = Check(plan, chosen, ratio, effects == "random")
+    made = Check(plan, chosen, ratios, effects == "random" and plan.block is not None)
     _require_estimable(made)
     return made
 

@@ -134,7 +134,12 @@ def compare(
     checks: dict[str, Check] = {}
     for name, plan in named.items():
         if isinstance(plan, Check):
-            checks[name] = plan if model is None else check(plan.plan, model, variance_ratio if plan.groups else None)
+            again = variance_ratio is not None and bool(plan.groups)
+            ratios = variance_ratio if again else (plan.ratios if plan.groups else None)
+            effects = "random" if plan.random_blocks else None
+            checks[name] = (
+                plan if model is None and not again else check(plan.plan, model or plan.model, ratios, effects)
+            )
             continue
         grouped = isinstance(plan, Plan) and (
             plan.whole_plot is not None
@@ -275,7 +280,7 @@ def after_loss(plan: Plan | Check, runs: Iterable[int] | int, model: Model | str
     after_plan = without(before.plan, lost)
 
     def rebuilt(smaller: Plan) -> Check:
-        return Check(smaller, before.model, before.variance_ratio, before.random_blocks)
+        return Check(smaller, before.model, before.ratios, before.random_blocks)
 
     bare = rebuilt(after_plan)
     after = bare if bare.information.estimable else None

@@ -80,12 +80,12 @@ def test_a_hard_to_change_factor_without_whole_plots_is_said():
 
 def test_the_ratio_comes_from_the_plan_the_keyword_or_is_one(gel, factorial):
     grouped = Plan(gel, factorial.runs, whole_plot=["a", "a", "b", "b", "b"])
-    assert check(grouped, "linear").variance_ratio == 1.0
+    assert check(grouped, "linear").ratios == (1.0, 0.0)
     told = Plan(
         gel, factorial.runs, whole_plot=["a", "a", "b", "b", "b"], provenance={"arguments": {"variance_ratio": 3.0}}
     )
-    assert check(told, "linear").variance_ratio == 3.0
-    assert check(told, "linear", variance_ratio=0.5).variance_ratio == 0.5
+    assert check(told, "linear").ratios == (3.0, 0.0)
+    assert check(told, "linear", variance_ratio=0.5).ratios == (0.5, 0.0)
     assert check(told, "linear").average_variance > check(told, "linear", variance_ratio=0.5).average_variance
 
 

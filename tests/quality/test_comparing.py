@@ -44,6 +44,9 @@ def test_the_ratio_reaches_plans_with_whole_plots():
     low, high = (compare(plans, "linear", variance_ratio=r).table.loc["average variance"] for r in (0.1, 5.0))
     assert high["four"] > low["four"] + 1
     assert high["four"] > high["free"]
+    checks = {name: check(plan, "linear", variance_ratio=0.1) for name, plan in plans.items()}
+    assert compare(checks).table.loc["average variance", "four"] == pytest.approx(low["four"])
+    assert compare(checks, variance_ratio=5.0).table.loc["average variance", "four"] == pytest.approx(high["four"])
 
 
 def test_losing_a_centre_run_costs_little_and_a_corner_more():
@@ -80,7 +83,7 @@ def test_whole_plots_survive_a_loss():
     runs = pd.DataFrame({"base": [0.0, 0, 1, 1] * 2, "a": [0.0, 1] * 4}, index=range(1, 9))
     made = check(Plan(hard, runs, whole_plot=list("aabbccdd")), "linear", variance_ratio=2.0)
     loss = after_loss(made, [3, 4])
-    assert loss.after.variance_ratio == 2.0
+    assert loss.after.ratios == (2.0, 0.0)
     assert list(loss.after.plan.whole_plot) == list("aaccdd")
 
 
