@@ -21,6 +21,7 @@ from doe.quality.effects import Tested, tested_terms
 from doe.quality.information import Information
 from doe.quality.largest import Largest, largest_variance
 from doe.quality.overregion import OverRegion, over_region
+from doe.quality.sizes import asked_sizes, inside, spreads
 from doe.quality.spread import Noise, as_noise
 from doe.quality.strata import Strata
 from doe.study import Model, Section, Shown, StudyError
@@ -119,15 +120,19 @@ class Check(Shown):
     def _certified(self, criterion: str) -> Certificate:
         return certify(self.plan, self.model, criterion, *self.ratios, random_blocks=self.random_blocks)
 
-    @cached_property
+    @property
     def certificates(self) -> dict[str, Certificate]:
         """By criterion, D and I: how much better any plan could be, batch for batch."""
-        return {criterion: self._certified(criterion) for criterion in ("D", "I")}
+        return {"D": self._certificate_of_d, "I": self.certificate}
 
-    @property
+    @cached_property
     def certificate(self) -> Certificate:
         """That of I: how much better any plan could predict, batch for batch; `.kind` is "proved" or "best search found"."""
-        return self.certificates["I"]
+        return self._certified("I")
+
+    @cached_property
+    def _certificate_of_d(self) -> Certificate:
+        return self._certified("D")
 
     @property
     def bound(self) -> pd.Series[float]:
@@ -264,8 +269,8 @@ class Check(Shown):
         Kenward, M. G. & Roger, J. H. (1997). Small sample inference for fixed effects from restricted maximum likelihood.
         Biometrics 53(3), 983-997.
         """
-        noise, a = as_noise(sigma), _inside("alpha", alpha)
-        kind, sizes = _sizes(change, ratio, noise)
+        noise, a = as_noise(sigma), inside("alpha", alpha)
+        kind, sizes = asked_sizes(change, ratio)
         tests = self._asked(blends)
         if isinstance(sizes, Mapping):
             if blends is not None:
@@ -281,7 +286,7 @@ class Check(Shown):
             unit = self._unit_noncentrality(tested, covariance)
             effect = float(np.log(size)) if kind == "ratio" else size
             row: dict[str, Any] = {"term": tested.name, kind: size, "df": df}
-            for name, s in _spreads(noise).items():
+            for name, s in spreads(noise).items():
                 row[name] = noncentral.f_power(unit * (effect / s) ** 2, len(tested.rows), df, a, scale)
             rows.append(row)
         return pd.DataFrame(rows)
@@ -322,7 +327,7 @@ class Check(Shown):
             Columns term, df, change (on the fitted scale; NaN where df is 0), and ratio where sigma is that of a log response; with a
             band or an upper limit the same with `_low_noise` and `_high_noise`, or `_at_upper_limit`.
         """
-        noise, a, wanted = as_noise(sigma), _inside("alpha", alpha), _inside("power", power)
+        noise, a, wanted = as_noise(sigma), inside("alpha", alpha), inside("power", power)
         if wanted <= a:
             raise StudyError("power", wanted, f"above alpha ({a:g})", "0.8 is usual")
         rows = []
@@ -331,7 +336,7 @@ class Check(Shown):
             unit = self._unit_noncentrality(tested, covariance)
             needed = noncentral.noncentrality_for(wanted, len(tested.rows), df, a, scale)
             row: dict[str, Any] = {"term": tested.name, "df": df}
-            for name, s in _spreads(noise).items():
+            for name, s in spreads(noise).items():
                 value = s * float(np.sqrt(needed / unit))
                 row[name.replace("power", "change")] = value
                 if noise.log:
@@ -623,45 +628,3 @@ def planned_settings(plan: Plan) -> NDArray[np.int64]:
 def noncentrality_of(effect: Floats, covariance: Floats) -> float:
     """Non-centrality of an effect at σ = 1."""
     return noncentral.noncentrality(effect, covariance, 1.0)
-
-
-def _inside(where: str, value: object) -> float:
-    number = as_number(where, value)
-    if not 0 < number < 1:
-        raise StudyError(where, number, "inside (0, 1)", "0.05 is usual" if where == "alpha" else "0.8 is usual")
-    return number
-
-
-def _sizes(change: Any, ratio: Any, noise: Noise) -> tuple[str, float | dict[str, float]]:
-    if (change is None) == (ratio is None):
-        raise StudyError(
-            "change and ratio",
-            "both" if change is not None else "neither",
-            "one of the two",
-            "give change=2.0, or ratio=1.5 for a log response",
-        )
-    kind, given = ("change", change) if ratio is None else ("ratio", ratio)
-    if isinstance(given, Mapping):
-        if not given:
-            raise StudyError(kind, {}, "a mapping of at least one term", "name a term and the change worth seeing")
-        return kind, {term: _size(f"{kind} of {term!r}", kind, size) for term, size in given.items()}
-    return kind, _size(kind, kind, given)
-
-
-def _size(where: str, kind: str, given: object) -> float:
-    size = as_number(where, given)
-    if kind == "ratio" and (size <= 0 or size == 1.0):
-        raise StudyError(where, size, "above 0 and not 1", 'give 1.5 for "× 1.5", the smallest ratio worth seeing')
-    if kind == "change" and size == 0.0:
-        raise StudyError(where, size, "other than 0", "give the smallest change worth seeing, on the fitted scale")
-    return size
-
-
-def _spreads(noise: Noise) -> dict[str, float]:
-    """Column name -> σ."""
-    out = {"power": noise.sigma}
-    if noise.low is not None and noise.high is not None:
-        out = {"power_low_noise": noise.low, "power": noise.sigma, "power_high_noise": noise.high}
-    if noise.upper is not None:
-        out["power_at_upper_limit"] = noise.upper
-    return out

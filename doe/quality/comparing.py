@@ -51,7 +51,7 @@ class Comparison(Shown):
     def verdicts(self) -> list[str]:
         """Which plan is best at what, and at what price in batches."""
         out = []
-        runs = self.table.loc["runs"]
+        runs = {str(name): int(made.plan.runs.shape[0]) for name, made in self.checks.items()}
         for key, words in (
             ("average variance", "Most precise on average"),
             ("largest variance", "Most precise at its worst setting"),
@@ -64,7 +64,7 @@ class Comparison(Shown):
             if len(best) == len(row):
                 out.append(f"{words}: all alike.")
             else:
-                out.append(f"{words}: {sentences.listed([f'{n} ({int(runs[n])} batches)' for n in best])}.")
+                out.append(f"{words}: {sentences.listed([f'{n} ({runs[n]} batches)' for n in best])}.")
         for key, words in (("lack of fit", "No check of the model's fit"), ("pure error", "No batch made twice")):
             none = [str(n) for n in self.table.columns if self.table.loc[key, n] == 0]
             if none:
