@@ -158,7 +158,7 @@ def search(
         return finish(problem, criterion, Z, problem.repeats(), 0, 0, 0)
     pool = problem.pool(seed)
     cost = n * p * p * (3 if problem.shared() else 1)
-    most_steps = int(np.clip(2.5e8 / cost, 400, 20_000))
+    most_steps = int(np.clip(1e8 / cost, 400, 20_000))
     patience = int(np.clip(2 * n, 50, max(50, most_steps // 8)))
     given = np.zeros((n, m)) if problem.layout.given is None else problem.layout.given
     chains = [
