@@ -7,8 +7,8 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from doe.bench.grids import HEAD_ROWS
 from doe.study import Response, Study
-from doe.study.errors import nearest
 
 MADE = "made / failed"
 FIXED = {
@@ -87,11 +87,17 @@ class Heads:
         """How many different known columns a row heads."""
         return len({c for c in map(self.column, row) if c is not None})
 
-    def closest(self, head: str) -> str:
-        """Words that point from an unknown head to the closest known name."""
-        return nearest(
-            head, [*self.study.names, *(r.name for r in self.study.responses), *dict.fromkeys(FIXED.values())]
-        ).rstrip("?")
+    def advice(self, head: str) -> str:
+        """Words that say what to do about an unknown head: the known name it nearly spells, where there is one."""
+        names = [*self.study.names, *(r.name for r in self.study.responses)]
+        close = self.meant(head, names) or next(
+            iter(difflib.get_close_matches(_plain(head).casefold(), FIXED, n=1, cutoff=0.75)), None
+        )
+        return (
+            f"did you mean {close!r}? Rename it"
+            if close
+            else "rename it if it is a factor, a response, run, block or remark"
+        )
 
     def meant(self, head: str, names: Sequence[str]) -> str | None:
         """Which of these factors or responses an unknown head nearly spells, by name or label."""
@@ -106,7 +112,7 @@ class Heads:
 
     def row_of_heads(self, rows: Sequence[Sequence[object]]) -> int | None:
         """Position of the row that heads the most known columns, the first of equals; None where no row names a response or factor."""
-        counts = [self.known(row) for row in rows]
+        counts = [self.known(row) for row in rows[:HEAD_ROWS]]
         if not counts or max(counts) == 0:
             return None
         at = counts.index(max(counts))

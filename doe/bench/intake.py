@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from math import isclose
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from doe.designs import Plan
 from doe.study import Categorical, Response
 
 DATA = ("run", "batch", "replicate", "response", "value", "cell")
+SPLIT = "a decimal comma may have split a number: save the file with semicolons, or as .xlsx"
 MADE_WORDS = {"made", "yes", "y", "ok"}
 FAILED_WORDS = {"failed", "fail", "no", "n", "lost"}
 
@@ -40,6 +42,8 @@ class Table:
         The row at which the file breaks off, if it seems to.
     mark : str, optional
         The decimal mark its cells use, as `number_from` takes it.
+    width : int
+        How many cells a row of a .csv must have; 0 for a sheet, where a cell cannot slip.
     """
 
     title: str
@@ -48,16 +52,32 @@ class Table:
     spreadsheet: bool = True
     cut_short: str = ""
     mark: str | None = None
+    width: int = 0
 
     def cell(self, row: str, position: int) -> str:
         """Name of a cell."""
         if self.spreadsheet:
             return f"{letters(position)}{row}"
-        return f"row {row}, column {next(t for p, t, _ in self.heads if p == position)!r}"
+        return f"row {row}, {self.column(position)}"
+
+    def column(self, position: int) -> str:
+        """Name of a column."""
+        if self.spreadsheet:
+            return f"column {letters(position)}"
+        return f"column {next(t for p, t, _ in self.heads if p == position)!r}"
 
     def positions(self, kind: str) -> list[tuple[int, Column]]:
         """Where the columns of one kind stand."""
         return [(p, c) for p, _, c in self.heads if c is not None and c.kind == kind]
+
+    def slipped(self, cells: Sequence[object]) -> str:
+        """What is wrong with the number of cells in a row of a .csv; empty where nothing is.
+
+        One cell too many is a number split by its decimal comma, and what follows stands in the wrong column. The last columns may be left
+        out where they hold no readings.
+        """
+        least = max((p for p, _, c in self.heads if c is not None and c.kind not in ("remark", "made")), default=-1) + 1
+        return f"{len(cells)} cells" if self.width and not least <= len(cells) <= self.width else ""
 
     def position(self, kind: str, name: str = "") -> int | None:
         """Where the column of this kind (and name) stands; None where there is none."""
@@ -102,7 +122,15 @@ def table_from_grid(grid: Grid, heads: Heads, header: int) -> Table:
     mark = _mark(rows, found)
     if grid.delimiter == ";" and mark is None:
         mark = "both"  # semicolons speak for decimal commas: neither "12,345" nor "12.345" is then clear
-    return Table(grid.sheet, found, rows, True, rows[-1][0] if broken else "", mark)
+    return Table(
+        grid.sheet,
+        found,
+        rows,
+        True,
+        rows[-1][0] if broken else "",
+        mark,
+        len(grid.rows[header]) if grid.delimiter else 0,
+    )
 
 
 def table_from_frame(df: pd.DataFrame, heads: Heads) -> Table:
@@ -129,9 +157,7 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
     places: dict[Column, list[int]] = {}
     for position, text, column in table.heads:
         if column is None:
-            problems.add(
-                f"column {letters(position)}", text, "a column of this study", f"not used; {heads.closest(text)}"
-            )
+            problems.add(table.column(position), text, "a column of this study", f"not used; {heads.advice(text)}")
         else:
             places.setdefault(column, []).append(position)
     out_of_use: set[int] = set()
@@ -142,10 +168,8 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
             out_of_use |= set(here) - set(keep)
             text = next(t for p, t, _ in table.heads if p == here[0])
             said = "the filled one is taken" if keep else "none of them is taken"
-            names = ", ".join(letters(p) for p in here)
-            problems.add(
-                f"columns {names}", text, "a column that stands there once", f"delete the column not meant; {said}"
-            )
+            names = ", ".join(table.column(p) for p in here)
+            problems.add(names, text, "a column that stands there once", f"delete the column not meant; {said}")
     headed = {p for p, _, _ in table.heads}
     for row, cells in table.rows:
         for position, cell in enumerate(cells):
@@ -159,25 +183,21 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
 # ---- rows whose runs are those of a plan
 
 
-def entries_of_plan(table: Table, plan: Plan, tolerance: dict[str, float], problems: Problems) -> list[Entry]:
+def entries_of_plan(table: Table, plan: Plan, decimals: dict[str, int], problems: Problems) -> list[Entry]:
     """Find each row's run by its number, else by its settings, and hold the settings against the plan."""
     run_at, batch_at, replicate_at = (table.position(kind) for kind in ("run", "batch", "replicate"))
-    width = max((p for p, _, _ in table.heads), default=-1) + 1
     entries: list[Entry] = []
     count: dict[tuple[int, Hashable], int] = {}
     unused: list[int] = sorted(int(run) for run in plan.runs.index)
     for row, cells in table.rows:
-        if table.spreadsheet and any(not _empty(c) for c in cells[width:]):
+        if table.slipped(cells):
             problems.add(
-                f"row {row}",
-                f"{len(cells)} cells",
-                f"{width} cells, one a column",
-                "not taken; a decimal comma may have split a number",
+                f"row {row}", table.slipped(cells), f"{table.width} cells, one a column", f"not taken; {SPLIT}"
             )
             continue
         settings = _settings(table, plan, row, cells, problems)
         if run_at is None:
-            matches = [run for run in unused if _same(plan, run, settings, tolerance)]
+            matches = [run for run in unused if _same(plan, run, settings, decimals)]
             if not matches:
                 problems.add(
                     f"row {row}",
@@ -193,7 +213,7 @@ def entries_of_plan(table: Table, plan: Plan, tolerance: dict[str, float], probl
             if found is None:
                 continue
             run = found
-            if not _settings_agree(table, plan, row, cells, run, settings, tolerance, problems):
+            if not _settings_agree(table, plan, row, cells, run, settings, decimals, problems):
                 continue
         replicate = _replicate(table, row, cells, replicate_at, problems)
         if replicate is None:
@@ -210,12 +230,9 @@ def _run_number(
 ) -> int | None:
     cell = at(cells, position)
     allowed = f"a run of the plan, 1 to {len(plan.runs)}"
-    try:
-        number = float("nan") if is_blank(cell) else number_from(cell)
-    except DoubtError:
-        number = float("nan")
+    number = counted(cell)
     if number in plan.runs.index:
-        return int(number)
+        return number
     said = "; ".join(cell_text(c) for c in cells if not _empty(c))
     found = cell if not is_blank(cell) else f"blank, in the row that says: {said}"
     problems.add(table.cell(row, position), found, allowed, "the row is not taken; correct the run number")
@@ -224,14 +241,9 @@ def _run_number(
 
 def _replicate(table: Table, row: str, cells: list[object], position: int | None, problems: Problems) -> int | None:
     cell = at(cells, position)
-    if is_blank(cell):
-        return 1
-    try:
-        number = number_from(cell)
-    except DoubtError:
-        number = 0.0
-    if number >= 1 and number.is_integer():
-        return int(number)
+    number = 1 if is_blank(cell) else counted(cell)
+    if number is not None:
+        return number
     assert position is not None
     problems.add(
         table.cell(row, position),
@@ -240,6 +252,15 @@ def _replicate(table: Table, row: str, cells: list[object], position: int | None
         "the row is not taken; correct it",
     )
     return None
+
+
+def counted(cell: object) -> int | None:
+    """A cell as a whole number from 1; None where it is none."""
+    try:
+        number = 0.0 if is_blank(cell) else number_from(cell)
+    except DoubtError:
+        return None
+    return int(number) if number >= 1 and number.is_integer() else None
 
 
 def batch_label(cell: object) -> Hashable:
@@ -268,18 +289,20 @@ def _settings(table: Table, plan: Plan, row: str, cells: list[object], problems:
     return out
 
 
-def _agrees(plan: Plan, run: int, name: str, value: object, tolerance: dict[str, float]) -> bool:
+def _agrees(plan: Plan, run: int, name: str, value: object, decimals: dict[str, int]) -> bool:
     planned = plan.runs.at[run, name]
     if isinstance(value, str):
         return value == bare(str(planned).strip())
     assert isinstance(value, float)
-    return abs(value - float(planned)) <= tolerance[name]  # type: ignore[arg-type]
+    exact = float(planned)  # type: ignore[arg-type]
+    # a spreadsheet program that saves what it shows returns the planned setting as it was shown
+    return any(isclose(value, shown, rel_tol=1e-9, abs_tol=1e-12) for shown in (exact, round(exact, decimals[name])))
 
 
-def _same(plan: Plan, run: int, settings: dict[str, object], tolerance: dict[str, float]) -> bool:
+def _same(plan: Plan, run: int, settings: dict[str, object], decimals: dict[str, int]) -> bool:
     """Whether the row has every setting of this run."""
     return all(
-        settings.get(name) is not None and _agrees(plan, run, name, settings[name], tolerance)
+        settings.get(name) is not None and _agrees(plan, run, name, settings[name], decimals)
         for name in plan.study.names
     )
 
@@ -295,23 +318,34 @@ def _settings_agree(
     cells: list[object],
     run: int,
     settings: dict[str, object],
-    tolerance: dict[str, float],
+    decimals: dict[str, int],
     problems: Problems,
 ) -> bool:
     """List edited settings; False where they are those of another run, so that nobody knows whose the readings are."""
-    edited = [name for name, v in settings.items() if v is not None and not _agrees(plan, run, name, v, tolerance)]
+    edited = [name for name, v in settings.items() if v is not None and not _agrees(plan, run, name, v, decimals)]
+    _note_labels(table, plan, row, cells, run, problems)
+    for position, column in table.positions("factor"):
+        if is_blank(at(cells, position)):
+            planned = cell_text(plan.runs.at[run, column.name])
+            problems.add(
+                table.cell(row, position),
+                None,
+                f"{column.name} as planned for run {run}: {planned}",
+                "the planned setting is kept",
+            )
     if not edited:
         return True
-    other = next((int(r) for r in plan.runs.index if r != run and _same(plan, int(r), settings, tolerance)), None)
+    other = next((int(r) for r in plan.runs.index if r != run and _same(plan, int(r), settings, decimals)), None)
     if other is not None:
         mend = f"not taken, since its settings are those of run {other}; correct the run number or the settings"
         problems.add(
             f"row {row}", f"run {run} with {_setting_text(plan, settings)}", "one run's number and settings", mend
         )
         return False
-    for name in edited:
-        position = table.position("factor", name)
-        assert position is not None
+    for position, column in table.positions("factor"):
+        name = column.name
+        if name not in edited:
+            continue
         planned = cell_text(plan.runs.at[run, name])
         problems.add(
             table.cell(row, position),
@@ -320,6 +354,20 @@ def _settings_agree(
             "the planned setting is kept; if the batch was made otherwise, analyse it from a table of the settings as made",
         )
     return True
+
+
+def _note_labels(table: Table, plan: Plan, row: str, cells: list[object], run: int, problems: Problems) -> None:
+    """List blocks and whole plots that are not the planned ones."""
+    for kind, labels in (("block", plan.block), ("whole_plot", plan.whole_plot)):
+        position = table.position(kind)
+        if position is None or labels is None:
+            continue
+        cell = at(cells, position)
+        planned = bare(str(labels.loc[run]))
+        if is_blank(cell) or bare(str(batch_label(cell))) != planned:
+            word = kind.replace("_", " ")
+            mend = f"the planned {word} is kept; if the batch was made in another, analyse it from a table of how it was made"
+            problems.add(table.cell(row, position), cell, f"{word} as planned for run {run}: {planned}", mend)
 
 
 # ---- readings
@@ -341,7 +389,7 @@ def take(table: Table, entries: Sequence[Entry], responses: Sequence[Response], 
             taken.failed.append(entry.run)
         else:
             rows_of.setdefault((entry.run, entry.batch, entry.replicate), []).append(entry.row)
-            _note_order(table, entry, order_at, taken)
+            _note_order(table, entry, order_at, taken, problems)
         for response in responses:
             for position, column in table.positions("response"):
                 cell = at(entry.cells, position)
@@ -414,15 +462,18 @@ def _failed(table: Table, entry: Entry, position: int | None, problems: Problems
     return False
 
 
-def _note_order(table: Table, entry: Entry, position: int | None, taken: Taken) -> None:
-    """Keep the order of making where the cell is a whole number; it decides no figure, so anything else is simply not known."""
-    try:
-        cell = at(entry.cells, position)
-        number = float("nan") if is_blank(cell) else number_from(cell)
-    except DoubtError:
-        return
-    if number.is_integer():
-        taken.order[entry.run] = int(number)
+def _note_order(table: Table, entry: Entry, position: int | None, taken: Taken, problems: Problems) -> None:
+    cell = at(entry.cells, position)
+    number = counted(cell)
+    if number is not None:
+        taken.order[entry.run] = number
+    elif position is not None and not is_blank(cell):
+        problems.add(
+            table.cell(entry.row, position),
+            cell,
+            "a whole number from 1, the place in the order of making",
+            "not used; correct it",
+        )
 
 
 def _reading(response: Response, cell: object, name: str, mark: str | None, problems: Problems) -> float | None:

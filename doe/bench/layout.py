@@ -62,7 +62,7 @@ class SheetLayout:
     @property
     def identity(self) -> str:
         """The words by which the sheet is known again."""
-        return f"{FINGERPRINT}: {self.plan.fingerprint}"
+        return identity(self.plan)
 
     @property
     def instructions(self) -> tuple[str, ...]:
@@ -80,6 +80,11 @@ class SheetLayout:
         if any(c.response is not None and "read again" in c.head for c in self.columns):
             lines.append(AGAIN)
         return tuple(lines)
+
+
+def identity(plan: Plan) -> str:
+    """The words by which the sheets of a plan are known, in whatever order they list it."""
+    return f"{FINGERPRINT}: {plan.fingerprint}"
 
 
 def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
@@ -137,8 +142,3 @@ def setting_decimals(plan: Plan) -> dict[str, int]:
         needed = len(column_text(plan.runs[factor.name].to_numpy(dtype=float))[0].partition(".")[2])
         out[factor.name] = max(own, needed)
     return out
-
-
-def setting_tolerance(plan: Plan) -> dict[str, float]:
-    """How far a setting that comes back may lie from the planned one: half of the last decimal that the sheet shows."""
-    return {name: 0.5000001 * 10.0**-decimals for name, decimals in setting_decimals(plan).items()}

@@ -96,21 +96,29 @@ def number_from(cell: object, unit: str = "", mark: str | None = None) -> float:
     if not isinstance(cell, str):
         raise DoubtError(number, "type the number, or leave the cell blank")
     sign, text = _tidy(cell, unit)
-    if _PLAIN.fullmatch(text):
-        return sign * float(text)
+    return sign * _digits(text, number, mark)
+
+
+def _digits(text: str, number: str, mark: str | None) -> float:
+    """The value of an unsigned text; `number` says what may stand there."""
+    value = None
     match = _DECIMAL.fullmatch(text)
-    if match:
+    if _PLAIN.fullmatch(text):
+        value = float(text)
+    elif match:
         if _like_thousands(match) and not _settled(match["mark"], mark):
             whole, part = match["whole"], match["part"]
             raise DoubtError(
                 f"{number} that can be read in one way only",
                 f"write {whole}{part} if {whole} thousand is meant, or {whole}.{part}0 if {whole} and a part is meant",
             )
-        return sign * float(text.replace(",", "."))
-    match = _GROUPED.fullmatch(text)
-    if match and match["mark"] != match["gap"]:
-        whole = match["whole"].replace(match["gap"], "")
-        return sign * float(f"{whole}.{match['part'] or '0'}")
+        value = float(text.replace(",", "."))
+    else:
+        match = _GROUPED.fullmatch(text)
+        if match and match["mark"] != match["gap"]:
+            value = float(f"{match['whole'].replace(match['gap'], '')}.{match['part'] or '0'}")
+    if value is not None and math.isfinite(value):
+        return value
     if _BOUND.search(text):
         raise DoubtError(number, "leave the cell blank and write what was seen as a remark")
     raise DoubtError(number, "type the number, or leave the cell blank and say why in the remark")

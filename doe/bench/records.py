@@ -14,9 +14,9 @@ import pandas as pd
 
 from doe.bench.columns import MADE, Heads
 from doe.bench.intake import DATA, Table, Taken, data_frame, entries_of_plan, settle_columns, table_from_frame, take
-from doe.bench.layout import setting_tolerance
+from doe.bench.layout import setting_decimals
 from doe.bench.problems import COLUMNS, Problems
-from doe.bench.texts import exact, neutral
+from doe.bench.texts import neutral, number_cell
 from doe.designs import Plan
 from doe.study import Section, Shown, Study, StudyError
 from doe.study.files import write_text
@@ -195,9 +195,9 @@ class Records(Shown):
                     row["order"] = self.order.get(run, "")
                 row |= {head: neutral(s.loc[run]) for head, s in labels}
                 settings = zip(study.factors, plan.runs.loc[run], strict=True)
-                row |= {f.label: neutral(v) if isinstance(v, str) else exact(v) for f, v in settings}
+                row |= {f.label: neutral(v) if isinstance(v, str) else number_cell(v) for f, v in settings}
                 row |= {
-                    r.label: exact(values[key]) if (key := (run, replicate, r.name)) in values else ""
+                    r.label: number_cell(values[key]) if (key := (run, replicate, r.name)) in values else ""
                     for r in study.responses
                 }
                 if self.failed:
@@ -243,6 +243,7 @@ class Records(Shown):
 
 def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) -> Records:
     """Records of a table whose rows are runs of a plan, every problem of it listed."""
+    need_responses(table, heads, plan.study, problems)
     table = settle_columns(table, heads, problems)
     factors = {c.name for _, c in table.positions("factor")}
     lacking = [name for name in plan.study.names if name not in factors]
@@ -253,13 +254,17 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
             "there, or a column for every factor",
             f"add it, or the columns {lacking}",
         )
-    need_responses(table, heads, plan.study, problems)
-    entries = entries_of_plan(table, plan, setting_tolerance(plan), problems)
+    entries = entries_of_plan(table, plan, setting_decimals(plan), problems)
     taken = take(table, entries, plan.study.responses, problems)
     seen = {entry.run for entry in entries}
     lost = [int(run) for run in sorted(plan.runs.index) if run not in seen]
     for run in lost:
-        problems.add("", f"run {run} has no row", "one row for every run", "add its row, blank where nothing was read")
+        problems.add(
+            "",
+            f"no row of run {run} was taken",
+            "one row for every run",
+            "correct its row, or add it, blank where nothing was read",
+        )
     return Records.from_taken(plan, taken, problems)
 
 
@@ -270,7 +275,7 @@ def need_responses(table: Table, heads: Heads, study: Study, problems: Problems)
     if not there:
         unknown = [t for _, t, c in table.heads if c is None]
         said = (
-            f"{unknown[0]!r} is unknown: {heads.closest(unknown[0])}"
+            f"{unknown[0]!r} is unknown: {heads.advice(unknown[0])}"
             if unknown
             else f"add {[r.label for r in study.responses]}"
         )

@@ -18,6 +18,7 @@ from scipy import linalg, optimize
 
 from doe.fits.arrays import Floats
 from doe.fits.tables import Noted
+from doe.fits.verdicts import listed
 from doe.study import Categorical, Component, Continuous, Discrete, Section, Shown, StudyError
 from doe.study.constraints import parse_constraint
 from doe.study.errors import nearest
@@ -106,18 +107,14 @@ class Quadratic:
             if left >= 0.0:
                 rest[int(np.flatnonzero(leading)[0])] = np.sqrt(left)
                 return np.asarray(vectors @ rest)
-        length = float(np.linalg.norm(c))
-        upper = top + length / (2.0 * radius)
-        lower = top + float(np.abs(c[leading]).max()) / (2.0 * radius) if np.abs(c[leading]).max() > 0 else top
-        lower = max(lower, top + 1e-15 * scale)
+        # with μ this far above the largest eigenvalue the point is no farther out, and no nearer, than the radius asks
+        lower = max(top + float(np.abs(c[leading]).max()) / (2.0 * radius), top + 1e-15 * scale)
+        upper = top + float(np.linalg.norm(c)) / (2.0 * radius) + 1e-9 * scale
 
         def gap(mu: float) -> float:
             return 1.0 / float(np.linalg.norm(point(mu))) - 1.0 / radius
 
-        if gap(lower) >= 0.0:
-            mu = lower
-        else:
-            mu = float(optimize.brentq(gap, lower, upper * (1 + 1e-12) + 1e-300, xtol=1e-14 * max(scale, 1e-300)))
+        mu = lower if gap(lower) >= 0.0 else float(optimize.brentq(gap, lower, upper, xtol=1e-14 * scale))
         u = point(mu)
         return np.asarray(vectors @ (u * radius / float(np.linalg.norm(u))))
 
@@ -353,7 +350,7 @@ class Surface(Shown):
                 "ascent: step",
                 name,
                 "a numeric factor or component of the model",
-                nearest(str(name), self.names).rstrip("?"),
+                nearest(str(name), self.names),
             )
         change = _distance(f"ascent: step of {name!r}", change, least=None)
         moved = abs(float((self.half * (self.plane @ direction))[self.names.index(name)]))
@@ -462,9 +459,11 @@ class Surface(Shown):
         unsure = c[(c["low"] < 0) & (c["high"] > 0) & ~self.quadratic.flat]
         lines = [f"Fitted scale ({self.fit.response.fitted_label}) per squared coded unit; directions in coded units."]
         if len(unsure):
-            axes = " and ".join(str(a) for a in unsure["axis"])
+            axes = listed(unsure["axis"].tolist())
             lines.append(
                 f"The sign along axis {axes} is not sure (its interval includes 0): the surface may be a ridge there."
+                if len(unsure) == 1
+                else f"The signs along axes {axes} are not sure (their intervals include 0): the surface may be a ridge there."
             )
         return Section("Principal directions", table, "\n".join(lines))
 
@@ -567,13 +566,13 @@ def _checked_levels(fit: Fit, at: Mapping[str, str] | None) -> dict[str, str]:
     out: dict[str, str] = {}
     for name, level in (at or {}).items():
         if name not in known:
-            raise StudyError("surface: at", name, "a categorical factor", nearest(str(name), known).rstrip("?"))
+            raise StudyError("surface: at", name, "a categorical factor", nearest(str(name), known))
         if level not in known[name].levels:
             raise StudyError(
                 f"surface: at {name!r}",
                 level,
                 "one of " + ", ".join(known[name].levels),
-                nearest(str(level), known[name].levels).rstrip("?"),
+                nearest(str(level), known[name].levels),
             )
         out[name] = level
     return out

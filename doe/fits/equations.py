@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from doe.fits.arrays import Floats
-from doe.fits.exact import natural_monomials, solve_exact
+from doe.fits.exact import solve_exact, written_out
 from doe.fits.tables import Equation
-from doe.study import Categorical, Component, Model
+from doe.study import Categorical, Component, Model, StudyError
 from doe.study.models import column_text
 from doe.study.shown import number_text
 
@@ -24,10 +24,20 @@ ROUNDING = 0.01
 _SUPERSCRIPT = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
-def equation_of(fit: Fit, natural: bool) -> Equation:
+def equation_of(fit: Fit, natural: bool, pseudocomponents: bool) -> Equation:
     """The work of `Fit.equation`."""
-    monomials, estimate, error = _in_natural_units(fit) if natural else _in_coded_units(fit)
-    columns = _columns_on_runs(fit, monomials, natural)
+    if pseudocomponents and (natural or not fit.study.components):
+        raise StudyError(
+            "equation: pseudocomponents",
+            True,
+            "left out in natural units and where there are no components",
+            "write equation(natural=False, pseudocomponents=True) for a mixture",
+        )
+    if natural or pseudocomponents:
+        monomials, estimate, error = _written_out(fit, pseudocomponents)
+    else:
+        monomials, estimate, error = _in_coded_units(fit)
+    columns = _largest_on_runs(fit, monomials, natural, pseudocomponents)
     table = pd.DataFrame(
         {
             "term": [_term_text(m, fit.model) for m in monomials],
@@ -37,7 +47,7 @@ def equation_of(fit: Fit, natural: bool) -> Equation:
     )
     out = Equation(table)
     out.written = _written(fit, monomials, estimate, columns)
-    out.note = _note(fit, natural)
+    out.note = _note(fit, natural, pseudocomponents)
     return out
 
 
@@ -46,33 +56,30 @@ def _in_coded_units(fit: Fit) -> tuple[list[Monomial], Floats, Floats]:
     return monomials, fit.beta, fit.coefficients["std_error"].to_numpy(dtype=float)
 
 
-def _in_natural_units(fit: Fit) -> tuple[list[Monomial], Floats, Floats]:
+def _written_out(fit: Fit, pseudocomponents: bool) -> tuple[list[Monomial], Floats, Floats]:
     blocks = fit.X[:, fit.model.p :]
     exact = solve_exact(fit.model, fit.batches.settings, fit.response, fit.batches.values, blocks)
     ctx, p = exact.ctx, fit.model.p
-    monomials, T = natural_monomials(ctx, fit.model)
-    estimate = [sum(t * b for t, b in zip(row, exact.beta[:p], strict=True)) for row in T]
+    monomials, T = written_out(ctx, fit.model, pseudocomponents)
+    estimate = [ctx.fdot(row, exact.beta[:p]) for row in T]
     if fit.df_residual:
         sigma = ctx.sqrt(exact.rss / fit.df_residual)
-        M = exact.inverse_factor
-        # row of T times L⁻' is what a standard error is the length of
-        lengths = [
-            ctx.sqrt(sum(sum(M[i][k] * row[k] for k in range(min(i + 1, p))) ** 2 for i in range(len(M)))) for row in T
-        ]
-        error = np.array([float(sigma * v) for v in lengths])
+        error = np.array([float(sigma * v) for v in exact.lengths(T)])
     else:
         error = np.full(len(T), np.nan)
     return monomials, np.array([float(v) for v in estimate]), error
 
 
-def _columns_on_runs(fit: Fit, monomials: list[Monomial], natural: bool) -> Floats:
+def _largest_on_runs(fit: Fit, monomials: list[Monomial], natural: bool, pseudocomponents: bool) -> Floats:
     """Largest size of each monomial on the runs, shape (number of monomials,)."""
-    Z = fit.study.encode(fit.batches.settings)
-    if natural:
-        names = list(fit.study.variables)
-        for f in fit.study.factors:
-            if not isinstance(f, Categorical):
-                Z[:, names.index(f.name)] = fit.batches.settings[f.name].to_numpy(dtype=float)
+    Z, study = fit.batches.encoded.copy(), fit.study
+    names, total = list(study.variables), study.mixture_total or 100.0
+    room = 1.0 - sum(c.low for c in study.components) / total
+    for f in study.factors:
+        if natural and not isinstance(f, Categorical):
+            Z[:, names.index(f.name)] = fit.batches.settings[f.name].to_numpy(dtype=float)
+        elif pseudocomponents and isinstance(f, Component):
+            Z[:, names.index(f.name)] = (Z[:, names.index(f.name)] - f.low / total) / room
     return np.array([np.abs(np.prod(Z ** np.array(m), axis=1)).max() for m in monomials])
 
 
@@ -111,7 +118,7 @@ def _written(fit: Fit, monomials: list[Monomial], estimate: Floats, largest: Flo
     return f"{fit.response.fitted_label} = {' '.join(words)}"
 
 
-def _note(fit: Fit, natural: bool) -> str:
+def _note(fit: Fit, natural: bool, pseudocomponents: bool) -> str:
     lines = []
     units = []
     used = {name for term in fit.model.parsed for name, _ in term}
@@ -121,7 +128,10 @@ def _note(fit: Fit, natural: bool) -> str:
         if isinstance(f, Categorical):
             lines.append(f"{f.name}[level] is 1 at that level, −1 at {f.levels[-1]}, else 0.")
         elif isinstance(f, Component):
-            units.append(f"{f.name} in {f.unit}" if natural else f"{f.name} as share of the total")
+            if natural:
+                units.append(f"{f.name} in {f.unit}" if f.unit else f.name)
+            else:
+                units.append(f"{f.name} as {'L-pseudocomponent' if pseudocomponents else 'share of the total'}")
         elif natural:
             units.append(f"{f.name} in {f.unit}" if f.unit else f.name)
         else:

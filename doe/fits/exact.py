@@ -103,38 +103,46 @@ class ExactSolution:
     @cached_property
     def inverse_factor(self) -> Matrix:
         """L⁻¹, lower triangular, so that (X'X)⁻¹ = L⁻' L⁻¹."""
-        p = len(self.L)
-        out = [[self.ctx.mpf(0)] * p for _ in range(p)]
+        p, dot = len(self.L), self.ctx.fdot
+        columns: Matrix = []
         for j in range(p):
-            out[j][j] = 1 / self.L[j][j]
+            column = [self.ctx.mpf(0)] * j + [1 / self.L[j][j]]
             for i in range(j + 1, p):
-                out[i][j] = -sum(self.L[i][k] * out[k][j] for k in range(j, i)) / self.L[i][i]
-        return out
+                column.append(-dot(self.L[i][j:i], column[j:]) / self.L[i][i])
+            columns.append(column)
+        return [list(row) for row in zip(*columns, strict=True)]
 
     @cached_property
     def beta(self) -> list[Any]:
         """Coefficients, (p,)."""
-        M, p = self.inverse_factor, len(self.L)
-        moments = [sum(row[j] * v for row, v in zip(self.X, self.y, strict=True)) for j in range(p)]
-        half = [sum(M[i][k] * moments[k] for k in range(i + 1)) for i in range(p)]
-        return [sum(M[k][i] * half[k] for k in range(i, p)) for i in range(p)]
+        M, dot = self.inverse_factor, self.ctx.fdot
+        moments = [dot(column, self.y) for column in zip(*self.X, strict=True)]
+        half = [dot(row, moments) for row in M]
+        return [dot(column, half) for column in zip(*M, strict=True)]
 
     @cached_property
     def rss(self) -> Any:
         """Residual sum of squares."""
-        total = self.ctx.mpf(0)
-        for row, v in zip(self.X, self.y, strict=True):
-            total += (v - sum(a * b for a, b in zip(row, self.beta, strict=True))) ** 2
-        return total
+        left = [v - self.ctx.fdot(row, self.beta) for row, v in zip(self.X, self.y, strict=True)]
+        return self.ctx.fdot(left, left)
+
+    def lengths(self, rows: Matrix) -> list[Any]:
+        """Standard errors of rows · β in units of sigma: the lengths of L⁻¹ row."""
+        dot, p = self.ctx.fdot, len(self.L)
+        out = []
+        for row in rows:
+            full = [*row, *[self.ctx.mpf(0)] * (p - len(row))]
+            image = [dot(m, full) for m in self.inverse_factor]
+            out.append(self.ctx.sqrt(dot(image, image)))
+        return out
 
     def in_double(self) -> Solution:
         """The solution rounded to double precision, its basis orthonormal to the last digit."""
-        M, p = self.inverse_factor, len(self.L)
-        Q = [[float(sum(row[k] * M[j][k] for k in range(j + 1))) for j in range(p)] for row in self.X]
-        R_inverse = [[float(M[j][i]) for j in range(p)] for i in range(p)]
+        M, dot = self.inverse_factor, self.ctx.fdot
+        Q = [[float(dot(row, m)) for m in M] for row in self.X]
         return Solution(
             np.array(Q),
-            np.array(R_inverse),
+            np.array([[float(v) for v in row] for row in zip(*M, strict=True)]),
             np.array([float(b) for b in self.beta]),
             np.array([float(v) for v in self.y]),
         )
@@ -166,52 +174,60 @@ def solve_exact(
 
 
 def _cholesky(ctx: Any, X: Matrix) -> Matrix:
-    columns = list(zip(*X, strict=True))
+    columns, dot = list(zip(*X, strict=True)), ctx.fdot
     p = len(columns)
     L = [[ctx.mpf(0)] * p for _ in range(p)]
     for j in range(p):
         for i in range(j, p):
-            rest = sum(a * b for a, b in zip(columns[i], columns[j], strict=True)) - sum(
-                L[i][k] * L[j][k] for k in range(j)
-            )
+            rest = dot(columns[i], columns[j]) - dot(L[i][:j], L[j][:j])
             L[i][j] = ctx.sqrt(rest) if i == j else rest / L[j][j]
     return L
 
 
-def natural_monomials(ctx: Any, model: Model) -> tuple[list[Monomial], Matrix]:
-    """The model's columns written out in natural units.
+def written_out(ctx: Any, model: Model, pseudocomponents: bool = False) -> tuple[list[Monomial], Matrix]:
+    """The model's columns written out in natural units, or with components as L-pseudocomponents.
 
     Parameters
     ----------
     ctx : mpmath context
     model : Model
+    pseudocomponents : bool
+        Components as (share − low) / (1 − sum of the lows) and all else coded, instead of natural units.
 
     Returns
     -------
     monomials : list of tuple of int
-        Whole powers over the study's variables, taken in natural units: those of the model's columns in their order, then any
+        Whole powers over the study's variables, in the new units: those of the model's columns in their order, then any
         that writing out brings in (only where the model lacks a parent).
     T : list of list, shape (number of monomials, p)
-        What each coded coefficient adds to each natural one.
+        What each coded coefficient adds to each of the new ones.
     """
     study = model.study
-    kinds: list[tuple[Any, Any] | None] = []
+    kinds: list[tuple[Any, Any] | None] = []  # a coded variable is (new − centre) / half; None: it stays as it is
+    total = _typed(ctx, study.mixture_total or 100.0)
+    room = 1 - sum((_typed(ctx, c.low) for c in study.components), ctx.mpf(0)) / total
     for f in study.factors:
-        kinds += [None] * (len(f.levels) - 1) if isinstance(f, Categorical) else [_centre_and_half(ctx, study, f)]
+        if isinstance(f, Categorical):
+            kinds += [None] * (len(f.levels) - 1)
+        elif pseudocomponents:
+            kinds.append((-_typed(ctx, f.low) / total / room, 1 / room) if isinstance(f, Component) else None)
+        else:
+            kinds.append(_centre_and_half(ctx, study, f))
     shares = [i for i, v in enumerate(study.variables) if v in {c.name for c in study.components}]
     own = [tuple(int(q) for q in row) for row in model.exponents]
     known = set(own)
-    written = [_written_out(ctx, e, kinds) for e in own]
+    written = [_expanded(ctx, e, kinds) for e in own]
     if shares:
-        total = _typed(ctx, study.mixture_total or 100.0)
-        written = [_spread(terms, shares, known, total) for terms in written]
+        # the components' sum in the new units
+        whole = ctx.mpf(1) if pseudocomponents else total
+        written = [_spread(terms, shares, known, whole) for terms in written]
     extra = sorted({m for terms in written for m in terms} - known, key=lambda m: (sum(m), tuple(-q for q in m)))
     monomials = [*own, *extra]
     zero = ctx.mpf(0)
     return monomials, [[terms.get(m, zero) for terms in written] for m in monomials]
 
 
-def _written_out(ctx: Any, exponents: Monomial, kinds: Sequence[tuple[Any, Any] | None]) -> dict[Monomial, Any]:
+def _expanded(ctx: Any, exponents: Monomial, kinds: Sequence[tuple[Any, Any] | None]) -> dict[Monomial, Any]:
     terms: dict[Monomial, Any] = {(0,) * len(exponents): ctx.mpf(1)}
     for v, q in enumerate(exponents):
         if q == 0:
@@ -228,14 +244,14 @@ def _written_out(ctx: Any, exponents: Monomial, kinds: Sequence[tuple[Any, Any] 
     return terms
 
 
-def _spread(terms: dict[Monomial, Any], shares: list[int], known: set[Monomial], total: Any) -> dict[Monomial, Any]:
+def _spread(terms: dict[Monomial, Any], shares: list[int], known: set[Monomial], whole: Any) -> dict[Monomial, Any]:
     """Put what is free of components on their blends: the shares add up to 1, so z is the sum of x·z."""
     out: dict[Monomial, Any] = {}
     for m, a in terms.items():
         blends = [(*m[:i], 1, *m[i + 1 :]) for i in shares]
         if m not in known and not any(m[i] for i in shares) and all(b in known for b in blends):
             for b in blends:
-                out[b] = out.get(b, 0) + a / total
+                out[b] = out.get(b, 0) + a / whole
         else:
             out[m] = out.get(m, 0) + a
     return out

@@ -101,7 +101,7 @@ def fit_all(
     if isinstance(model, Mapping):
         for name in model:
             if name not in names:
-                raise StudyError("model", name, "a response of the study", nearest(str(name), names).rstrip("?"))
+                raise StudyError("model", name, "a response of the study", nearest(str(name), names))
         missing = [n for n in names if n not in model]
         if missing:
             raise StudyError(

@@ -30,6 +30,8 @@ class Batches:
         One label a batch: the run's, with the batch's where a run was made more than once.
     settings : DataFrame
         Factors in natural units, one row a batch.
+    encoded : ndarray, shape (n, m)
+        The same as `Study.encode` gives them.
     values : ndarray, shape (n,)
         Mean reading of each batch, on the response's own scale.
     counts : ndarray, shape (n,)
@@ -46,6 +48,7 @@ class Batches:
 
     runs: tuple[Any, ...]
     settings: pd.DataFrame
+    encoded: Floats
     values: Floats
     counts: NDArray[np.int64]
     block: tuple[Any, ...] | None
@@ -80,11 +83,14 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
     """
     where, table = _as_table(study, data, response)
     _check_columns(study, table, where)
+    _check_one_occasion(table, response, where)
     labels = _labels(table, where)
     values = _values(table, response, where, labels)
     batch = [_plain(v) for v in table["batch"]] if "batch" in table.columns else labels
     runs = set(labels)
-    drop = _reasons(without, runs | set(batch))
+    plan = None if isinstance(data, pd.DataFrame) else getattr(data, "plan", None)
+    planned = [] if plan is None else [_plain(r) for r in plan.runs.index]
+    drop = _reasons(without, runs | set(batch) | set(planned))
     dropped = np.array(
         [k in drop or (b in drop and b not in runs) for k, b in zip(labels, batch, strict=True)], dtype=bool
     )
@@ -94,7 +100,12 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
         labels[i] for i in np.flatnonzero(~blank | dropped)
     }
     unused = tuple((k, f"no reading of {response}") for k in dict.fromkeys(labels) if k in unread)
-    unused += _not_made(data, labels, response)
+    failed = set(getattr(data, "failed", ()))
+    unused += tuple(
+        (r, "its batch was marked as failed" if r in failed else f"no reading of {response}")
+        for r in planned
+        if r not in runs and r not in drop
+    )
     keep = np.flatnonzero(~blank & ~dropped)
     if not len(keep):
         raise StudyError(
@@ -115,11 +126,14 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
         else np.array([len(rows) for rows in groups], dtype=np.int64)
     )
     settings = settings.iloc[first].reset_index(drop=True)
-    setting = _settings_ids(study, settings)
+    encoded = study.encode(settings)
+    # settings that agree to nine coded decimals are one setting: thirds of a range do not compare equal as floats
+    setting = np.unique(np.round(encoded, 9) + 0.0, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
     notes = _notes(table, counts, setting, isinstance(data, pd.DataFrame))
     return Batches(
         runs=_batch_labels(kept, kept_labels, first),
         settings=settings,
+        encoded=encoded,
         values=np.array([values[keep[rows]].mean() for rows in groups]),
         counts=counts,
         block=_label_column(kept, "block", first, kept_labels, where),
@@ -155,7 +169,7 @@ def _as_table(study: Study, data: Any, response: str) -> tuple[str, pd.DataFrame
             f"{where}: column {response!r}",
             "missing",
             "there, one reading a row",
-            nearest(response, [str(c) for c in table.columns if c not in study.names]).rstrip("?"),
+            nearest(response, [str(c) for c in table.columns if c not in study.names]),
         )
     return where, table
 
@@ -175,6 +189,19 @@ def _check_columns(study: Study, table: pd.DataFrame, where: str) -> None:
                 column,
                 "a factor, a response or one of " + ", ".join(LABELS),
                 f"it is an unknown column: rename it to {targets[close[0]]!r} if that is meant, or drop it",
+            )
+
+
+def _check_one_occasion(table: pd.DataFrame, response: str, where: str) -> None:
+    """Readings of several times or conditions are not repeats of one another: averaging them would hide the difference."""
+    read = table[table[response].notna()]
+    for column in ("time", "condition"):
+        if column in read.columns and read[column].nunique(dropna=False) > 1:
+            raise StudyError(
+                f"{where}: column {column!r}",
+                [_plain(v) for v in read[column].unique()],
+                f"one {column} in all rows of a fit",
+                f"keep the rows of one {column}",
             )
 
 
@@ -224,21 +251,11 @@ def _reasons(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, 
         key = _plain(run)
         if key not in present:
             known = sorted({str(k) for k in present})
-            raise StudyError("without: run", key, "a run of the data", nearest(str(key), known).rstrip("?"))
+            raise StudyError("without: run", key, "a run of the data", nearest(str(key), known))
         if not isinstance(reason, str) or not reason.strip():
             raise StudyError(f"without: run {key}", reason, "a reason in words", "say why: every report shows it")
         out[key] = reason.strip()
     return out
-
-
-def _not_made(data: Any, labels: list[Any], response: str) -> tuple[tuple[Any, str], ...]:
-    """Planned runs of which the records hold nothing."""
-    plan = None if isinstance(data, pd.DataFrame) else getattr(data, "plan", None)
-    if plan is None:
-        return ()
-    have, failed = set(labels), set(getattr(data, "failed", ()))
-    missing = [_plain(run) for run in plan.runs.index if _plain(run) not in have]
-    return tuple((r, "its batch was marked as failed" if r in failed else f"no reading of {response}") for r in missing)
 
 
 def _groups(kept: pd.DataFrame, labels: list[Any]) -> list[list[int]]:
@@ -303,12 +320,6 @@ def _label_column(
             "fill it in, or drop the column",
         )
     return tuple(_plain(v) for v in cells.iloc[first])
-
-
-def _settings_ids(study: Study, settings: pd.DataFrame) -> NDArray[np.int64]:
-    # settings that agree to nine coded decimals are one setting: thirds of a range do not compare equal as floats
-    rounded = np.round(study.encode(settings), 9) + 0.0
-    return np.asarray(np.unique(rounded, axis=0, return_inverse=True)[1], dtype=np.int64).reshape(-1)
 
 
 def _batch_labels(kept: pd.DataFrame, labels: list[Any], first: list[int]) -> tuple[Any, ...]:

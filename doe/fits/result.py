@@ -21,7 +21,7 @@ from doe.fits.tables import Equation, Noted
 from doe.study import Categorical, Component, Model, Response, Section, Shown, Study, StudyError
 from doe.study.models import parents
 from doe.study.shown import number_text, p_text
-from doe.study.terms import Term
+from doe.study.terms import Term, term_text
 
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
@@ -408,22 +408,33 @@ class Fit(Shown):
             )
         return "\n".join(lines)
 
-    def equation(self, natural: bool = True) -> Equation:
+    def equation(self, natural: bool = True, pseudocomponents: bool = False) -> Equation:
         """The fitted equation.
 
         Parameters
         ----------
         natural : bool
             In natural units (worked in extended precision from the numbers as typed), or in coded ones.
+        pseudocomponents : bool
+            With `natural=False`: components as L-pseudocomponents, (share − low) / (1 − sum of the lows), instead of shares.
 
         Returns
         -------
         DataFrame
             term, estimate, std_error; `str()` of it writes the equation out, with the digits that predictions need.
+
+        Raises
+        ------
+        StudyError
+            If pseudocomponents are asked for in natural units, or of a study without components.
+
+        References
+        ----------
+        Cornell, J. A. (2002). Experiments with Mixtures, 3rd ed., section 3.2 (L-pseudocomponents). Wiley.
         """
         from doe.fits.equations import equation_of
 
-        return equation_of(self, natural)
+        return equation_of(self, natural, pseudocomponents)
 
     def surface(self, at: Mapping[str, str] | None = None) -> Surface:
         """Shape of a fitted second-order surface: its stationary point and principal directions.
@@ -649,6 +660,11 @@ class Fit(Shown):
         out = [self.why] if self.why else []
         if self.model.added:
             out.append(f"Terms added so that every term has its parents: {', '.join(self.model.added)}.")
+        lacking = [term_text(t) for t in self.missing_parents()]
+        if lacking:
+            out.append(
+                f"Without the parents {', '.join(lacking)} the fit depends on where the coded zero of its factors lies."
+            )
         if self.block_columns:
             out.append("R² counts what the blocks account for; predictions are for the average block.")
         if self._blend_columns.size:
@@ -662,7 +678,9 @@ class Fit(Shown):
         used = [self.study.factor(n) for n in {name for term in self.model.parsed for name, _ in term}]
         coded = "coded units" if not all(isinstance(f, Component) for f in used) or not used else "shares of the total"
         if coded == "coded units" and any(isinstance(f, Component) for f in used):
-            coded += ", components as shares of the total"
+            coded += " (components as shares of the total)"
+        elif coded == "coded units" and any(not isinstance(f, Categorical) for f in used):
+            coded += " (−1 at a factor's low, +1 at its high)"
         scale = f", on the scale of {self.response.fitted_label}" if self.response.transform else ""
         lines = [f"Coefficients in {coded}{scale}.", self._quality_line()]
         sections = [Section(self.heading, self._coefficient_table(), "\n".join(lines))]
@@ -709,7 +727,7 @@ def block_contrasts(block: Sequence[Any] | None) -> tuple[Floats, tuple[str, ...
     """Sum-to-zero contrasts of the blocks and their names; none for one block."""
     if block is None:
         return np.empty((0, 0)), ()
-    levels = sorted(set(block), key=lambda v: (isinstance(v, str), v if isinstance(v, str) else float(v)))
+    levels = sorted(set(block), key=lambda v: (0, float(v), "") if isinstance(v, int | float) else (1, 0.0, str(v)))
     labels = np.array([levels.index(b) for b in block])
     last = labels == len(levels) - 1
     columns = [(labels == i).astype(float) - last for i in range(len(levels) - 1)]
@@ -741,7 +759,7 @@ def assembled(model: Model, response: Response, batches: Batches, why: str, choi
     _check_readings(response, batches)
     blocks, names = block_contrasts(batches.block)
     blocks = blocks.reshape(len(batches.runs), len(names))
-    X = np.column_stack([model.matrix(batches.settings), blocks])
+    X = np.column_stack([model.matrix_of(batches.encoded), blocks])
     _check_estimable(model, response, X, names)
     if arrays.condition_number(X) > arrays.ILL_CONDITIONED:
         from doe.fits.exact import solve_exact

@@ -43,7 +43,7 @@ class Fits(Shown, Mapping[str, Fit]):
 
     def __getitem__(self, response: str) -> Fit:
         if response not in self._fits:
-            raise MissingFitError("fits", response, "a fitted response", nearest(str(response), self._fits).rstrip("?"))
+            raise MissingFitError("fits", response, "a fitted response", nearest(str(response), self._fits))
         return self._fits[response]
 
     def __iter__(self) -> Iterator[str]:

@@ -12,14 +12,13 @@ from functools import cached_property
 from itertools import islice
 
 import numpy as np
-from scipy.linalg import null_space, qr
 
 from doe.study.halfspaces import TOLERANCE, Bools, Floats, Ints, extent, is_empty, level_combinations, minimum
 from doe.study.polytope import Polytope
 
 Slice = tuple[tuple[float, ...], Polytope]
 
-SLICES = 4_096  # combinations of linked levels that are worked through
+SLICES = 1_024  # combinations of linked levels that are worked through
 HULL_POINTS, HULL_DIMENSIONS = 2_000, 7  # convex hulls of settings beyond this are not built
 
 
@@ -59,6 +58,8 @@ class Block:
     @cached_property
     def feasible(self) -> bool:
         """Whether some setting meets every row, at levels where levels are asked for."""
+        if len(self.A) == 2 * len(self.columns) and not len(self.E):
+            return True  # nothing but ranges
         if not self.levels:
             return not is_empty(self.A, self.b, self.E, self.f)
         return next(self._each_slice(), None) is not None
@@ -204,6 +205,8 @@ class Block:
         A mixture gets a simplex lattice over its lower bounds, with the step that gives the widest component n values. Other
         equalities are met by solving for as many of the columns.
         """
+        from scipy.linalg import null_space, qr
+
         low, high = self.bounds
         k = len(self.columns)
         values = [np.linspace(low[c], high[c], n) if high[c] - low[c] > TOLERANCE else low[[c]] for c in range(k)]

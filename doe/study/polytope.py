@@ -18,6 +18,7 @@ from doe.study.pulling import Pulling, closure, pull
 CORNERS = 20_000  # corners listed at most
 FACES = 150_000  # faces visited at most
 CELLS = 40_000_000  # faces × monomials held at once in exact averages (8 bytes each)
+CHUNK = 4_000_000  # points × monomials held at once in estimated ones
 POINTS = 65_536  # points of an estimated average
 DIRECTIONS = 400  # linear programmes that search for corners where they are not listed
 WALKERS = 1_024  # random walks side by side
@@ -196,7 +197,7 @@ class Polytope:
         powers, lower = closure(exponents)
         points = self.sample(POINTS, np.random.default_rng(0)) * scale + shift
         total = np.zeros(len(powers))
-        for part in np.array_split(points, max(1, len(powers) * POINTS // CELLS)):
+        for part in np.array_split(points, max(1, len(powers) * POINTS // CHUNK)):
             total += Pulling.powers(part, powers, lower).sum(axis=0)
         place = {tuple(row): c for c, row in enumerate(powers.tolist())}
         return total[[place[tuple(row)] for row in exponents.tolist()]] / POINTS

@@ -199,6 +199,12 @@ class Region(Shown):
         words: list[str] = []
         groups: list[tuple[list[int], list[int]]] = []
         levels: list[tuple[int, Floats] | None] = []
+        for at, values in block.levels:  # first, so that bounds are named rather than levels where either would do
+            factor = self._factors[block.columns[at]]
+            listed = ", ".join(_number(v) for v in factor.levels) if isinstance(factor, Discrete) else ""
+            words.append(f"levels of {factor.name} ({f'{listed} {factor.unit}'.strip()})")
+            groups.append(([], []))
+            levels.append((at, values))
         for at, j in enumerate(block.columns):
             factor = self._factors[j]
             low, high = ("lowest level", "highest level") if isinstance(factor, Discrete) else ("low", "high")
@@ -206,11 +212,6 @@ class Region(Shown):
                 words.append(f"{word} of {factor.name} ({_amount(value, factor.unit)})")
                 groups.append(([row], []))
                 levels.append(None)
-            if isinstance(factor, Discrete):
-                listed = ", ".join(_number(v) for v in factor.levels)
-                words.append(f"levels of {factor.name} ({f'{listed} {factor.unit}'.strip()})")
-                groups.append(([], []))
-                levels.append(block.levels[[c for c, _ in block.levels].index(at)])
         for text, (inequalities, equalities) in rows.items():
             words.append(
                 f'"{text}"' if text else f"mixture total ({_amount(self._total, self.study.components[0].unit)})"
@@ -271,11 +272,11 @@ class Region(Shown):
             spare = set(redundant(block.A, block.b, block.E, block.f, range(2 * k, 2 * k + len(inequalities))))
             for at, row in enumerate(inequalities, start=2 * k):
                 (idle if at in spare else equal if block.relaxed.implied[at] else cut).append(row)
-            for at in np.flatnonzero(block.relaxed.implied[: 2 * k]):
-                factor = self._factors[columns[at % k]]
+            for side in np.flatnonzero(block.relaxed.implied[: 2 * k]):
+                factor = self._factors[columns[side % k]]
                 unit = np.zeros(len(self._factors))
-                unit[columns[at % k]] = 1.0
-                equal.append(_Row(unit, factor.high if at < k else factor.low, True, "", ""))
+                unit[columns[side % k]] = 1.0
+                equal.append(_Row(unit, factor.high if side < k else factor.low, True, "", ""))
             equalities = [r for r in rows if r.equal]
             kept = list(range(len(equalities)))
             for at in reversed(range(len(equalities))):
@@ -290,7 +291,7 @@ class Region(Shown):
     @cached_property
     def A(self) -> Floats:  # noqa: N802  the field's own letter
         """Rows of A x <= b: the inequality constraints that cut the region, without the ranges; shape (m, k), natural units."""
-        return np.array([r.coefficients for r in self._standing[0]]).reshape(-1, len(self._factors))
+        return _stacked(self._standing[0], len(self._factors))
 
     @cached_property
     def b(self) -> Floats:
@@ -305,8 +306,7 @@ class Region(Shown):
             trial /= np.linalg.norm(trial, axis=1, keepdims=True)
             if np.linalg.matrix_rank(trial, tol=TOLERANCE) == len(trial):
                 kept.append(row)
-        E = np.array([r.coefficients for r in kept]).reshape(-1, len(self._factors))
-        return E, np.array([r.bound for r in kept])
+        return _stacked(kept, len(self._factors)), np.array([r.bound for r in kept])
 
     @cached_property
     def E(self) -> Floats:  # noqa: N802
@@ -708,6 +708,10 @@ class Region(Shown):
             )
             sections.append(Section("Constraints", table))
         return sections
+
+
+def _stacked(rows: Sequence[_Row], k: int) -> Floats:
+    return np.array([r.coefficients for r in rows], dtype=float).reshape(len(rows), k)
 
 
 def _number(value: float) -> str:

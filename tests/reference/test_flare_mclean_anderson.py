@@ -27,7 +27,7 @@ def data():
 
 @pytest.fixture(scope="module")
 def fit(data):
-    table = data.astype({n: float for n in [*NAMES, "illumination"]})
+    table = data.astype(dict.fromkeys([*NAMES, "illumination"], float))
     study = doe.Study(
         "flare",
         [doe.Component(n, *EXPECTED["bounds"][n[:2]], unit="") for n in NAMES],
@@ -76,7 +76,7 @@ def test_published_maximum(fit):
 
 
 def test_shares_or_percent_are_the_same_fit(fit, data):
-    table = data.astype({n: float for n in [*NAMES, "illumination"]})
+    table = data.astype(dict.fromkeys([*NAMES, "illumination"], float))
     table[NAMES] = (table[NAMES] * 100).round(10)
     bounds = {n: [100 * b for b in EXPECTED["bounds"][n[:2]]] for n in NAMES}
     study = doe.Study("flare", [doe.Component(n, *bounds[n]) for n in NAMES], [doe.Response("illumination")])

@@ -30,4 +30,5 @@ def test_neutral_ph_comes_before_degree_one():
     acid = 0.5 * 10 * 0.62 / 45.017
     degree = brentq(lambda d: float(gel_ph(d, acid, "sodium hydroxide")) - 7.0, 0.1, 1.0)
     assert 0.7 < degree < 0.9
-    assert 0.4 / 39.997 / (0.62 / 45.017) == pytest.approx(0.726, abs=0.001)
+    rule = 0.4 / 39.997 / (0.62 / 45.017)
+    assert rule == pytest.approx(0.726, abs=0.001)
