@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from doe.bench.grids import HEAD_ROWS
 from doe.study import Response, Study
 
 MADE = "made / failed"
@@ -111,7 +112,7 @@ class Heads:
 
     def row_of_heads(self, rows: Sequence[Sequence[object]]) -> int | None:
         """Position of the row that heads the most known columns, the first of equals; None where no row names a response or factor."""
-        counts = [self.known(row) for row in rows]
+        counts = [self.known(row) for row in rows[:HEAD_ROWS]]
         if not counts or max(counts) == 0:
             return None
         at = counts.index(max(counts))

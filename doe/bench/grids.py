@@ -15,6 +15,7 @@ from doe.study import StudyError
 
 Row = list[object]
 MOST_ROWS = 100_000
+HEAD_ROWS = 500  # among which the heads must stand
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,13 @@ def letters(column: int) -> str:
     return text
 
 
+def as_path(path: object) -> Path:
+    """A path, or the sentence that says why not."""
+    if not isinstance(path, str | os.PathLike):
+        raise StudyError("path", path, "a text or a path", "say where the file is")
+    return Path(path)
+
+
 def read_grids(path: str | os.PathLike[str], known: Callable[[Row], int]) -> list[Grid]:
     """Read every sheet of a file, in order.
 
@@ -63,8 +71,8 @@ def read_grids(path: str | os.PathLike[str], known: Callable[[Row], int]) -> lis
     StudyError
         If the file is missing, of another kind, or cannot be read.
     """
+    file = as_path(path)
     where = f"file {str(path)!r}"
-    file = Path(path)
     try:
         content = file.read_bytes()
     except FileNotFoundError as problem:
@@ -112,8 +120,16 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
         for cells, sources in zip(sheet.iter_rows(), plain.iter_rows(), strict=True):
             row: Row = []
             for cell, source in zip(cells, sources, strict=True):
-                lost = cell.value is None and source.data_type == "f"
-                row.append(Uncalculated(source.value) if lost else cell.value)
+                if cell.value is None and source.data_type == "f":
+                    row.append(Uncalculated(source.value))
+                elif (
+                    isinstance(cell.value, int | float)
+                    and not isinstance(cell.value, bool)
+                    and "%" in cell.number_format
+                ):
+                    row.append(f"{100 * cell.value:.15g} %")  # "85%" typed in is stored as 0.85 and shown as 85 %
+                else:
+                    row.append(cell.value)
             rows.append(row)
         grids.append(Grid(sheet.title, rows))
     return grids
@@ -127,7 +143,7 @@ def _text(content: bytes, where: str, name: str, known: Callable[[Row], int]) ->
         told, text = first.strip()[4], rest  # a line that spreadsheet programs put first and do not show
     candidates = [told] if told else [",", ";", "\t"]
     parsed = {mark: _parsed(text, mark) for mark in candidates}
-    delimiter = max(candidates, key=lambda mark: max((known(row) for row in parsed[mark]), default=0))
+    delimiter = max(candidates, key=lambda mark: max((known(row) for row in parsed[mark][:HEAD_ROWS]), default=0))
     rows = parsed[delimiter]
     try:
         _parsed(text, delimiter, strict=True)

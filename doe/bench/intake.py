@@ -58,7 +58,13 @@ class Table:
         """Name of a cell."""
         if self.spreadsheet:
             return f"{letters(position)}{row}"
-        return f"row {row}, column {next(t for p, t, _ in self.heads if p == position)!r}"
+        return f"row {row}, {self.column(position)}"
+
+    def column(self, position: int) -> str:
+        """Name of a column."""
+        if self.spreadsheet:
+            return f"column {letters(position)}"
+        return f"column {next(t for p, t, _ in self.heads if p == position)!r}"
 
     def positions(self, kind: str) -> list[tuple[int, Column]]:
         """Where the columns of one kind stand."""
@@ -151,9 +157,7 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
     places: dict[Column, list[int]] = {}
     for position, text, column in table.heads:
         if column is None:
-            problems.add(
-                f"column {letters(position)}", text, "a column of this study", f"not used; {heads.advice(text)}"
-            )
+            problems.add(table.column(position), text, "a column of this study", f"not used; {heads.advice(text)}")
         else:
             places.setdefault(column, []).append(position)
     out_of_use: set[int] = set()
@@ -164,10 +168,8 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
             out_of_use |= set(here) - set(keep)
             text = next(t for p, t, _ in table.heads if p == here[0])
             said = "the filled one is taken" if keep else "none of them is taken"
-            names = ", ".join(letters(p) for p in here)
-            problems.add(
-                f"columns {names}", text, "a column that stands there once", f"delete the column not meant; {said}"
-            )
+            names = ", ".join(table.column(p) for p in here)
+            problems.add(names, text, "a column that stands there once", f"delete the column not meant; {said}")
     headed = {p for p, _, _ in table.heads}
     for row, cells in table.rows:
         for position, cell in enumerate(cells):
@@ -228,12 +230,9 @@ def _run_number(
 ) -> int | None:
     cell = at(cells, position)
     allowed = f"a run of the plan, 1 to {len(plan.runs)}"
-    try:
-        number = float("nan") if is_blank(cell) else number_from(cell)
-    except DoubtError:
-        number = float("nan")
+    number = counted(cell)
     if number in plan.runs.index:
-        return int(number)
+        return number
     said = "; ".join(cell_text(c) for c in cells if not _empty(c))
     found = cell if not is_blank(cell) else f"blank, in the row that says: {said}"
     problems.add(table.cell(row, position), found, allowed, "the row is not taken; correct the run number")
@@ -242,14 +241,9 @@ def _run_number(
 
 def _replicate(table: Table, row: str, cells: list[object], position: int | None, problems: Problems) -> int | None:
     cell = at(cells, position)
-    if is_blank(cell):
-        return 1
-    try:
-        number = number_from(cell)
-    except DoubtError:
-        number = 0.0
-    if number >= 1 and number.is_integer():
-        return int(number)
+    number = 1 if is_blank(cell) else counted(cell)
+    if number is not None:
+        return number
     assert position is not None
     problems.add(
         table.cell(row, position),
@@ -258,6 +252,15 @@ def _replicate(table: Table, row: str, cells: list[object], position: int | None
         "the row is not taken; correct it",
     )
     return None
+
+
+def counted(cell: object) -> int | None:
+    """A cell as a whole number from 1; None where it is none."""
+    try:
+        number = 0.0 if is_blank(cell) else number_from(cell)
+    except DoubtError:
+        return None
+    return int(number) if number >= 1 and number.is_integer() else None
 
 
 def batch_label(cell: object) -> Hashable:
@@ -320,6 +323,16 @@ def _settings_agree(
 ) -> bool:
     """List edited settings; False where they are those of another run, so that nobody knows whose the readings are."""
     edited = [name for name, v in settings.items() if v is not None and not _agrees(plan, run, name, v, decimals)]
+    _note_labels(table, plan, row, cells, run, problems)
+    for position, column in table.positions("factor"):
+        if is_blank(at(cells, position)):
+            planned = cell_text(plan.runs.at[run, column.name])
+            problems.add(
+                table.cell(row, position),
+                None,
+                f"{column.name} as planned for run {run}: {planned}",
+                "the planned setting is kept",
+            )
     if not edited:
         return True
     other = next((int(r) for r in plan.runs.index if r != run and _same(plan, int(r), settings, decimals)), None)
@@ -329,9 +342,10 @@ def _settings_agree(
             f"row {row}", f"run {run} with {_setting_text(plan, settings)}", "one run's number and settings", mend
         )
         return False
-    for name in edited:
-        position = table.position("factor", name)
-        assert position is not None
+    for position, column in table.positions("factor"):
+        name = column.name
+        if name not in edited:
+            continue
         planned = cell_text(plan.runs.at[run, name])
         problems.add(
             table.cell(row, position),
@@ -340,6 +354,20 @@ def _settings_agree(
             "the planned setting is kept; if the batch was made otherwise, analyse it from a table of the settings as made",
         )
     return True
+
+
+def _note_labels(table: Table, plan: Plan, row: str, cells: list[object], run: int, problems: Problems) -> None:
+    """List blocks and whole plots that are not the planned ones."""
+    for kind, labels in (("block", plan.block), ("whole_plot", plan.whole_plot)):
+        position = table.position(kind)
+        if position is None or labels is None:
+            continue
+        cell = at(cells, position)
+        planned = bare(str(labels.loc[run]))
+        if is_blank(cell) or bare(str(batch_label(cell))) != planned:
+            word = kind.replace("_", " ")
+            mend = f"the planned {word} is kept; if the batch was made in another, analyse it from a table of how it was made"
+            problems.add(table.cell(row, position), cell, f"{word} as planned for run {run}: {planned}", mend)
 
 
 # ---- readings
@@ -361,7 +389,7 @@ def take(table: Table, entries: Sequence[Entry], responses: Sequence[Response], 
             taken.failed.append(entry.run)
         else:
             rows_of.setdefault((entry.run, entry.batch, entry.replicate), []).append(entry.row)
-            _note_order(table, entry, order_at, taken)
+            _note_order(table, entry, order_at, taken, problems)
         for response in responses:
             for position, column in table.positions("response"):
                 cell = at(entry.cells, position)
@@ -434,15 +462,18 @@ def _failed(table: Table, entry: Entry, position: int | None, problems: Problems
     return False
 
 
-def _note_order(table: Table, entry: Entry, position: int | None, taken: Taken) -> None:
-    """Keep the order of making where the cell is a whole number; it decides no figure, so anything else is simply not known."""
-    try:
-        cell = at(entry.cells, position)
-        number = float("nan") if is_blank(cell) else number_from(cell)
-    except DoubtError:
-        return
-    if number.is_integer():
-        taken.order[entry.run] = int(number)
+def _note_order(table: Table, entry: Entry, position: int | None, taken: Taken, problems: Problems) -> None:
+    cell = at(entry.cells, position)
+    number = counted(cell)
+    if number is not None:
+        taken.order[entry.run] = number
+    elif position is not None and not is_blank(cell):
+        problems.add(
+            table.cell(entry.row, position),
+            cell,
+            "a whole number from 1, the place in the order of making",
+            "not used; correct it",
+        )
 
 
 def _reading(response: Response, cell: object, name: str, mark: str | None, problems: Problems) -> float | None:

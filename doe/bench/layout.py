@@ -62,7 +62,7 @@ class SheetLayout:
     @property
     def identity(self) -> str:
         """The words by which the sheet is known again."""
-        return f"{FINGERPRINT}: {self.plan.fingerprint}"
+        return identity(self.plan)
 
     @property
     def instructions(self) -> tuple[str, ...]:
@@ -80,6 +80,11 @@ class SheetLayout:
         if any(c.response is not None and "read again" in c.head for c in self.columns):
             lines.append(AGAIN)
         return tuple(lines)
+
+
+def identity(plan: Plan) -> str:
+    """The words by which the sheets of a plan are known, in whatever order they list it."""
+    return f"{FINGERPRINT}: {plan.fingerprint}"
 
 
 def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:

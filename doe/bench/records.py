@@ -16,7 +16,7 @@ from doe.bench.columns import MADE, Heads
 from doe.bench.intake import DATA, Table, Taken, data_frame, entries_of_plan, settle_columns, table_from_frame, take
 from doe.bench.layout import setting_decimals
 from doe.bench.problems import COLUMNS, Problems
-from doe.bench.texts import exact, neutral
+from doe.bench.texts import neutral, number_cell
 from doe.designs import Plan
 from doe.study import Section, Shown, Study, StudyError
 from doe.study.files import write_text
@@ -195,9 +195,9 @@ class Records(Shown):
                     row["order"] = self.order.get(run, "")
                 row |= {head: neutral(s.loc[run]) for head, s in labels}
                 settings = zip(study.factors, plan.runs.loc[run], strict=True)
-                row |= {f.label: neutral(v) if isinstance(v, str) else exact(v) for f, v in settings}
+                row |= {f.label: neutral(v) if isinstance(v, str) else number_cell(v) for f, v in settings}
                 row |= {
-                    r.label: exact(values[key]) if (key := (run, replicate, r.name)) in values else ""
+                    r.label: number_cell(values[key]) if (key := (run, replicate, r.name)) in values else ""
                     for r in study.responses
                 }
                 if self.failed:
@@ -259,7 +259,12 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
     seen = {entry.run for entry in entries}
     lost = [int(run) for run in sorted(plan.runs.index) if run not in seen]
     for run in lost:
-        problems.add("", f"run {run} has no row", "one row for every run", "add its row, blank where nothing was read")
+        problems.add(
+            "",
+            f"no row of run {run} was taken",
+            "one row for every run",
+            "correct its row, or add it, blank where nothing was read",
+        )
     return Records.from_taken(plan, taken, problems)
 
 

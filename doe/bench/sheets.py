@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 
 from doe.bench.columns import Heads
-from doe.bench.grids import Grid, read_grids
+from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.intake import table_from_grid
-from doe.bench.layout import CAUTIONS, FINGERPRINT, LAST_WORD, SheetLayout, sheet_layout
+from doe.bench.layout import CAUTIONS, FINGERPRINT, LAST_WORD, SheetLayout, identity, sheet_layout
 from doe.bench.problems import Problems
 from doe.bench.records import Records, planned_records
 from doe.bench.texts import neutral
@@ -49,7 +49,7 @@ def write_sheet(plan: Plan, path: str | os.PathLike[str], seed: int | None = 0, 
     StudyError
         If the plan's study has no response, an argument cannot be used, or the file cannot be written.
     """
-    suffix = Path(path).suffix.lower()
+    suffix = as_path(path).suffix.lower()
     if suffix not in (".xlsx", ".csv", ".html"):
         raise StudyError(
             "path", str(path), "a name that ends in .xlsx, .csv or .html", "choose one of these kinds of sheet"
@@ -111,18 +111,13 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan) -> Records:
         problems.add(
             "",
             "no plan fingerprint",
-            layout_words(plan),
+            identity(plan),
             "rows are taken by run number; make sure that it is this plan's sheet",
         )
     note_other_sheets(others, problems)
     table = table_from_grid(grid, heads, header)
     refuse_broken(table.cut_short, where)
     return planned_records(table, heads, plan, problems)
-
-
-def layout_words(plan: Plan) -> str:
-    """The words by which a sheet of this plan is known."""
-    return f"{FINGERPRINT}: {plan.fingerprint}"
 
 
 def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, int, list[Grid]]:

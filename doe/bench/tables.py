@@ -10,7 +10,7 @@ import pandas as pd
 
 from doe.bench.columns import Heads
 from doe.bench.grids import read_grids
-from doe.bench.intake import SPLIT, Entry, Table, at, batch_label, settle_columns, table_from_grid, take
+from doe.bench.intake import SPLIT, Entry, Table, at, batch_label, counted, settle_columns, table_from_grid, take
 from doe.bench.numerals import DoubtError, is_blank, number_from
 from doe.bench.problems import Problems, cell_text
 from doe.bench.records import Records, need_responses
@@ -20,7 +20,7 @@ from doe.designs import Plan
 from doe.study import Categorical, Study, StudyError
 from doe.study.errors import nearest
 
-FAR = 3.0  # coded; no classical plan has axial points so far out: a slipped decimal point is likelier
+FAR = 3.0  # coded; hardly any plan has axial points so far out: a slipped decimal point is likelier
 
 
 def read_table(path: str | os.PathLike[str], study: Study) -> Records:
@@ -188,19 +188,15 @@ def _identities(table: Table, where: str) -> dict[str, _Identity]:
 
 
 def _replicate(table: Table, row: str, cell: object, position: int, where: str) -> int:
-    try:
-        number = number_from(cell)
-    except DoubtError:
-        number = 0.0
-    if number < 1 or not number.is_integer():
-        found = cell_text(cell)
+    number = counted(cell)
+    if number is None:
         raise StudyError(
             f"{where}, cell {table.cell(row, position)} (replicate)",
-            found,
+            cell_text(cell),
             "a whole number from 1",
             "say which reading of its batch it is",
         )
-    return int(number)
+    return number
 
 
 def _row_content(table: Table, study: Study, row: str, cells: list[object], where: str) -> dict[str, object]:

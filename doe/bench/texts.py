@@ -15,6 +15,6 @@ def bare(text: str) -> str:
     return text[1:] if text[:1] == "'" and text[1:].startswith(_STARTS) else text
 
 
-def exact(value: float) -> str:
+def number_cell(value: float) -> str:
     """A number as the shortest text that reads back as the same."""
     return repr(float(value)).removesuffix(".0")

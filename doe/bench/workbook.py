@@ -125,6 +125,7 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
                 vertical="center", wrap_text=column.kind == "remark", horizontal=None if entry else "center"
             )
             if entry:
+                # no number format: where 6.12 is a date, a formatted cell would hide that one was made of it
                 cell.protection, cell.fill = Protection(locked=False), entry_fill
             if column.decimals is not None and column.kind in ("factor", "order", "run"):
                 cell.number_format = "0" if column.decimals == 0 else "0." + "0" * column.decimals

@@ -193,7 +193,7 @@ def from_settings(
         whole_plot, note = _whole_plots(study, runs, kinds, block, replicate)
         said += [note] if note else []
     fitted = None if model is None else study.model(model)
-    if fitted is not None and np.linalg.matrix_rank(fitted.matrix(runs)) < fitted.p:
+    if moved and fitted is not None and np.linalg.matrix_rank(fitted.matrix(runs)) < fitted.p:
         steps = [
             f"{f.name} {number_text(f.step)} {f.unit}".rstrip()
             for f in study.factors

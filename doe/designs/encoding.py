@@ -40,7 +40,9 @@ class Encoding:
     def __post_init__(self) -> None:
         highest = int(self.model.exponents.sum(axis=1).max(initial=0))
         if highest > MOST_DEGREE:
-            raise StudyError("optimal: model", f"of degree {highest}", f"of degree {MOST_DEGREE} or less", "lower the powers")
+            raise StudyError(
+                "optimal: model", f"of degree {highest}", f"of degree {MOST_DEGREE} or less", "lower the powers"
+            )
 
     @cached_property
     def owner(self) -> tuple[str, ...]:
@@ -194,7 +196,7 @@ class Encoding:
             else:
                 x = offset[at[0]] + scale[at[0]] * Z[:, at[0]]
                 span = f.high - f.low
-                for exact in (f.levels if isinstance(f, Discrete) else (f.low, f.high)):
+                for exact in f.levels if isinstance(f, Discrete) else (f.low, f.high):
                     x = np.where(np.abs(x - exact) < 1e-9 * span, exact, x)
                 out[f.name] = x
         return pd.DataFrame(out, index=pd.RangeIndex(1, len(Z) + 1, name="run"))
@@ -225,7 +227,9 @@ class Encoding:
             elif last > first:
                 # ends beside the lattice can be set, but no step leads there or away
                 low[v], high[v] = (first * f.step - offset[v]) / scale[v], (last * f.step - offset[v]) / scale[v]
-        tight = SearchRegion(low, high, region.A, region.b, region.E, region.f, region.levels, region.tables, region.given)
+        tight = SearchRegion(
+            low, high, region.A, region.b, region.E, region.f, region.levels, region.tables, region.given
+        )
         return tight, lattice_moves(region.moves(), step, values)
 
 

@@ -103,7 +103,7 @@ def fractional_factorial(
         coded = {name: [*coded[name], *own[name]] for name in coded}
         labels += [f"B{b + 1}"] * (len(block_runs) + len(middle))
         kinds += ["factorial"] * len(block_runs) + ["centre"] * len(middle)
-    reached = regular.resolution(regular.defining_basis(signs))
+    reached = regular.resolution(signs)
     arguments = {
         **{name: asked[name] for name in ("fraction", "resolution")},
         "generators": None if generators is None else list(generators),

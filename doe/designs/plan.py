@@ -73,12 +73,12 @@ class Plan(Shown):
             )
         n = len(self.runs)
         numbers = list(self.runs.index)
-        if sorted(map(str, numbers)) != sorted(map(str, range(1, n + 1))):
+        if not _counts_up(numbers):
             raise StudyError(
                 "plan: run numbers",
                 numbers if n <= 6 else f"{numbers[:6]} …",
                 f"1 to {n}, each once",
-                "number the runs, or use Plan.from_frame, which does",
+                "number them so",
             )
         runs = self.study.frame(self.runs, where="the plan")
         runs.index = pd.Index([int(i) for i in numbers], name="run")
@@ -120,8 +120,8 @@ class Plan(Shown):
         study : Study
             What is studied.
         df : DataFrame
-            One row a batch, one column a factor in natural units; columns "run" (numbers 1 … n; else the rows are numbered as they
-            stand), "block" and "whole_plot" are taken as such, any other column is left out.
+            One row a batch, one column a factor in natural units; columns "run" (numbers 1 … n; without one the rows are numbered as
+            they stand, unless the index is named "run"), "block" and "whole_plot" are taken as such, any other column is left out.
         model : optional
             As for `Study.model`: what the plan is meant to fit.
 
@@ -139,16 +139,18 @@ class Plan(Shown):
             raise StudyError(
                 "the plan", type(df).__name__, "a DataFrame", "give one row a batch and one column a factor"
             )
-        table = df.copy()
+        table, notes = df.copy(), []
         if "run" in table.columns:
             table.index = pd.Index(table["run"], name="run")
-        elif table.index.name != "run":
+        elif table.index.name != "run" or not _counts_up(table.index):
+            if table.index.name == "run":
+                notes.append(f"Numbered anew; the table's runs were {', '.join(map(str, table.index))}.")
             table.index = pd.RangeIndex(1, len(table) + 1, name="run")
         if study.hard_to_change and "whole_plot" not in table.columns:
             raise StudyError(
                 "the plan: column 'whole_plot'",
                 "missing",
-                f"there, since {_listed(study.hard_to_change)} is hard to change",
+                f"there, since {' and '.join(map(repr, study.hard_to_change))} cannot be set anew for each run",
                 "say which runs share one setting of it, or one label a run if it is set anew each time",
             )
         labels = {name: table[name] if name in table.columns else None for name in ("block", "whole_plot")}
@@ -163,11 +165,9 @@ class Plan(Shown):
         check_lines(study, made.runs, "the plan", "correct the run, or the limit or constraint in the study")
         outside = outside_ranges(study, made.runs)
         if outside:
-            note = (
-                f"Outside the factors' ranges or levels, inside their limits: run {', '.join(str(r) for r in outside)}."
-            )
-            made.provenance["notes"] = [note]  # type: ignore[index]  # a dict since __post_init__
-        return made
+            runs = ", ".join(map(str, outside))
+            notes.append(f"Outside the factors' ranges or levels, inside their limits: run {runs}.")
+        return replace(made, provenance={**made.provenance, "notes": notes})
 
     # ---- read in other ways
 
@@ -251,21 +251,23 @@ class Plan(Shown):
 
     @property
     def defining_relation(self) -> tuple[str, ...]:
-        """Every word equal to the identity, shortest first, with "-" before a negative one; empty for a full factorial."""
+        """The words equal to the identity, shortest first, with "-" before a negative one; none for a full factorial.
+
+        Where they are more than 4095, those of up to four factors.
+        """
         names, signs, _ = self._regular()
-        return tuple(_signed(word, sign, names) for word, sign in regular.all_words(regular.defining_basis(signs)))
+        return tuple(_signed(word, sign, names) for word, sign in regular.all_words(signs))
 
     @property
     def word_lengths(self) -> pd.Series[int]:
-        """Word-length pattern: how many defining words of each length from 3 to the number of factors."""
-        names, signs, _ = self._regular()
-        counts = regular.word_lengths(regular.defining_basis(signs), len(names))
-        return pd.Series(counts[3:], index=pd.RangeIndex(3, len(counts), name="length"), name="words", dtype="int64")
+        """Word-length pattern: how many defining words of each length from 1 to the number of factors."""
+        counts = regular.word_lengths(self._regular()[1])
+        return pd.Series(counts[1:], index=pd.RangeIndex(1, len(counts), name="length"), name="words", dtype="int64")
 
     @property
     def resolution(self) -> int | None:
         """Length of the shortest defining word; None for a full factorial, where nothing is aliased."""
-        return regular.resolution(regular.defining_basis(self._regular()[1]))
+        return regular.resolution(self._regular()[1])
 
     @cached_property
     def alias_structure(self) -> pd.DataFrame:
@@ -428,7 +430,7 @@ class Plan(Shown):
 
 
 _NUMBER = {1: "one", 2: "two", 3: "three"}
-_ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX", 10: "X", 11: "XI"}
+_ROMAN = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX", 10: "X", 11: "XI"}
 
 
 def version() -> str:
@@ -457,8 +459,10 @@ def _signed(mask: int, sign: int, names: Sequence[str]) -> str:
     return f"-{text}" if sign < 0 else text
 
 
-def _listed(names: Iterable[str]) -> str:
-    return " and ".join(repr(n) for n in names)
+def _counts_up(numbers: Iterable[object]) -> bool:
+    """Whether these are 1, 2 … n in some order."""
+    found = sorted(map(str, numbers))
+    return found == sorted(map(str, range(1, len(found) + 1)))
 
 
 def _shuffled(runs: Any, labels: pd.Series[Any] | None, rng: np.random.Generator) -> list[Any]:

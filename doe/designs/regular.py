@@ -7,6 +7,7 @@ is an integer whose bits name those factors. Multiplying two of either is exclus
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache, reduce
 from itertools import combinations, product
+from math import comb
 from operator import xor
 
 import numpy as np
@@ -43,6 +44,7 @@ _MINIMUM_ABERRATION = {
 }
 MOST_FACTORS = 11
 MOST_RUNS = 128
+_MOST_LISTED = 12  # generators whose whole relation is written out
 
 
 def bits(mask: int) -> list[int]:
@@ -120,27 +122,52 @@ def is_regular(signs: Signs) -> bool:
     return bool(len(distinct) == 2 ** (signs.shape[1] - len(defining_basis(signs))) and counts.min() == counts.max())
 
 
-def all_words(basis: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Every word of the defining relation (without the identity) with its sign, by length and then by factor."""
+def all_words(signs: Signs) -> list[tuple[int, int]]:
+    """The words of the defining relation (without the identity) with their signs, by length and then by factor.
+
+    All of them up to 2^12; of larger relations those of up to four factors.
+    """
+    basis = defining_basis(signs)
+    if len(basis) > _MOST_LISTED:
+        return [
+            (mask_of(chosen), int(signs[0, chosen].prod()))
+            for size in range(1, 5)
+            for chosen in combinations(range(signs.shape[1]), size)
+            if np.ptp(signs[:, chosen].prod(axis=1)) == 0
+        ]
     group = [(0, 1)]
     for word, sign in basis:
         group += [(w ^ word, s * sign) for w, s in group]
     return sorted(group[1:], key=lambda pair: (pair[0].bit_count(), bits(pair[0])))
 
 
-def word_lengths(basis: Sequence[tuple[int, int]], k: int) -> NDArray[np.int64]:
-    """How many words of each length 0 … k; entry 0 is 0."""
-    return np.bincount([w.bit_count() for w, _ in all_words(basis)], minlength=k + 1).astype(np.int64)
+def word_lengths(signs: Signs) -> list[int]:
+    """How many defining words of each length 0 … k a regular fraction has; entry 0 counts the identity.
+
+    MacWilliams' identity gives them from the distances between runs, so that a saturated fraction needs no list of its 2^p words.
+    """
+    n, k = signs.shape
+    differences = (signs != signs[0]).sum(axis=1).tolist()
+    runs_at = [differences.count(d) for d in range(k + 1)]
+    return [
+        sum(
+            count * sum((-1) ** s * comb(d, s) * comb(k - d, length - s) for s in range(length + 1))
+            for d, count in enumerate(runs_at)
+            if count
+        )
+        // n
+        for length in range(k + 1)
+    ]
 
 
-def resolution(basis: Sequence[tuple[int, int]]) -> int | None:
-    """Length of the shortest defining word; None where there is none."""
-    return min((word.bit_count() for word, _ in all_words(basis)), default=None)
+def resolution(signs: Signs) -> int | None:
+    """Length of a regular fraction's shortest defining word; None where there is none."""
+    return next((length for length, count in enumerate(word_lengths(signs)) if length and count), None)
 
 
 def fraction_resolution(k: int, p: int) -> int | None:
     """Resolution of the minimum-aberration 2^(k-p); None for the full factorial."""
-    return resolution(defining_basis(signs_of(minimum_aberration(k, p), k - p)))
+    return resolution(signs_of(minimum_aberration(k, p), k - p))
 
 
 def alias_chains(signs: Signs, order: int) -> list[list[tuple[int, int]]]:

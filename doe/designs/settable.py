@@ -174,6 +174,9 @@ def _make_up(study: Study, table: pd.DataFrame, loose: Sequence[str]) -> None:
     takers = [study.balance] if study.balance in loose else list(loose)
     total = study.mixture_total or 100.0
     left = total - table[[c.name for c in study.components]].sum(axis=1)
+    left = left.where(
+        left.abs() > EXACT * total, 0.0
+    )  # what arithmetic left is no rounding, and would make zeros almost zero
     for name in takers:
         table[name] = clean((table[name] + left / len(takers)).to_numpy())
 

@@ -18,6 +18,7 @@ from scipy import linalg, optimize
 
 from doe.fits.arrays import Floats
 from doe.fits.tables import Noted
+from doe.fits.verdicts import listed
 from doe.study import Categorical, Component, Continuous, Discrete, Section, Shown, StudyError
 from doe.study.constraints import parse_constraint
 from doe.study.errors import nearest
@@ -458,9 +459,11 @@ class Surface(Shown):
         unsure = c[(c["low"] < 0) & (c["high"] > 0) & ~self.quadratic.flat]
         lines = [f"Fitted scale ({self.fit.response.fitted_label}) per squared coded unit; directions in coded units."]
         if len(unsure):
-            axes = " and ".join(str(a) for a in unsure["axis"])
+            axes = listed(unsure["axis"].tolist())
             lines.append(
                 f"The sign along axis {axes} is not sure (its interval includes 0): the surface may be a ridge there."
+                if len(unsure) == 1
+                else f"The signs along axes {axes} are not sure (their intervals include 0): the surface may be a ridge there."
             )
         return Section("Principal directions", table, "\n".join(lines))
 

@@ -61,15 +61,10 @@ def _written_out(fit: Fit, pseudocomponents: bool) -> tuple[list[Monomial], Floa
     exact = solve_exact(fit.model, fit.batches.settings, fit.response, fit.batches.values, blocks)
     ctx, p = exact.ctx, fit.model.p
     monomials, T = written_out(ctx, fit.model, pseudocomponents)
-    estimate = [sum(t * b for t, b in zip(row, exact.beta[:p], strict=True)) for row in T]
+    estimate = [ctx.fdot(row, exact.beta[:p]) for row in T]
     if fit.df_residual:
         sigma = ctx.sqrt(exact.rss / fit.df_residual)
-        M = exact.inverse_factor
-        # row of T times L⁻' is what a standard error is the length of
-        lengths = [
-            ctx.sqrt(sum(sum(M[i][k] * row[k] for k in range(min(i + 1, p))) ** 2 for i in range(len(M)))) for row in T
-        ]
-        error = np.array([float(sigma * v) for v in lengths])
+        error = np.array([float(sigma * v) for v in exact.lengths(T)])
     else:
         error = np.full(len(T), np.nan)
     return monomials, np.array([float(v) for v in estimate]), error

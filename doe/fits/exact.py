@@ -103,38 +103,46 @@ class ExactSolution:
     @cached_property
     def inverse_factor(self) -> Matrix:
         """L⁻¹, lower triangular, so that (X'X)⁻¹ = L⁻' L⁻¹."""
-        p = len(self.L)
-        out = [[self.ctx.mpf(0)] * p for _ in range(p)]
+        p, dot = len(self.L), self.ctx.fdot
+        columns: Matrix = []
         for j in range(p):
-            out[j][j] = 1 / self.L[j][j]
+            column = [self.ctx.mpf(0)] * j + [1 / self.L[j][j]]
             for i in range(j + 1, p):
-                out[i][j] = -sum(self.L[i][k] * out[k][j] for k in range(j, i)) / self.L[i][i]
-        return out
+                column.append(-dot(self.L[i][j:i], column[j:]) / self.L[i][i])
+            columns.append(column)
+        return [list(row) for row in zip(*columns, strict=True)]
 
     @cached_property
     def beta(self) -> list[Any]:
         """Coefficients, (p,)."""
-        M, p = self.inverse_factor, len(self.L)
-        moments = [sum(row[j] * v for row, v in zip(self.X, self.y, strict=True)) for j in range(p)]
-        half = [sum(M[i][k] * moments[k] for k in range(i + 1)) for i in range(p)]
-        return [sum(M[k][i] * half[k] for k in range(i, p)) for i in range(p)]
+        M, dot = self.inverse_factor, self.ctx.fdot
+        moments = [dot(column, self.y) for column in zip(*self.X, strict=True)]
+        half = [dot(row, moments) for row in M]
+        return [dot(column, half) for column in zip(*M, strict=True)]
 
     @cached_property
     def rss(self) -> Any:
         """Residual sum of squares."""
-        total = self.ctx.mpf(0)
-        for row, v in zip(self.X, self.y, strict=True):
-            total += (v - sum(a * b for a, b in zip(row, self.beta, strict=True))) ** 2
-        return total
+        left = [v - self.ctx.fdot(row, self.beta) for row, v in zip(self.X, self.y, strict=True)]
+        return self.ctx.fdot(left, left)
+
+    def lengths(self, rows: Matrix) -> list[Any]:
+        """Standard errors of rows · β in units of sigma: the lengths of L⁻¹ row."""
+        dot, p = self.ctx.fdot, len(self.L)
+        out = []
+        for row in rows:
+            full = [*row, *[self.ctx.mpf(0)] * (p - len(row))]
+            image = [dot(m, full) for m in self.inverse_factor]
+            out.append(self.ctx.sqrt(dot(image, image)))
+        return out
 
     def in_double(self) -> Solution:
         """The solution rounded to double precision, its basis orthonormal to the last digit."""
-        M, p = self.inverse_factor, len(self.L)
-        Q = [[float(sum(row[k] * M[j][k] for k in range(j + 1))) for j in range(p)] for row in self.X]
-        R_inverse = [[float(M[j][i]) for j in range(p)] for i in range(p)]
+        M, dot = self.inverse_factor, self.ctx.fdot
+        Q = [[float(dot(row, m)) for m in M] for row in self.X]
         return Solution(
             np.array(Q),
-            np.array(R_inverse),
+            np.array([[float(v) for v in row] for row in zip(*M, strict=True)]),
             np.array([float(b) for b in self.beta]),
             np.array([float(v) for v in self.y]),
         )
@@ -166,14 +174,12 @@ def solve_exact(
 
 
 def _cholesky(ctx: Any, X: Matrix) -> Matrix:
-    columns = list(zip(*X, strict=True))
+    columns, dot = list(zip(*X, strict=True)), ctx.fdot
     p = len(columns)
     L = [[ctx.mpf(0)] * p for _ in range(p)]
     for j in range(p):
         for i in range(j, p):
-            rest = sum(a * b for a, b in zip(columns[i], columns[j], strict=True)) - sum(
-                L[i][k] * L[j][k] for k in range(j)
-            )
+            rest = dot(columns[i], columns[j]) - dot(L[i][:j], L[j][:j])
             L[i][j] = ctx.sqrt(rest) if i == j else rest / L[j][j]
     return L
 

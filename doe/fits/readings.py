@@ -83,11 +83,14 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
     """
     where, table = _as_table(study, data, response)
     _check_columns(study, table, where)
+    _check_one_occasion(table, response, where)
     labels = _labels(table, where)
     values = _values(table, response, where, labels)
     batch = [_plain(v) for v in table["batch"]] if "batch" in table.columns else labels
     runs = set(labels)
-    drop = _reasons(without, runs | set(batch))
+    plan = None if isinstance(data, pd.DataFrame) else getattr(data, "plan", None)
+    planned = [] if plan is None else [_plain(r) for r in plan.runs.index]
+    drop = _reasons(without, runs | set(batch) | set(planned))
     dropped = np.array(
         [k in drop or (b in drop and b not in runs) for k, b in zip(labels, batch, strict=True)], dtype=bool
     )
@@ -97,7 +100,12 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
         labels[i] for i in np.flatnonzero(~blank | dropped)
     }
     unused = tuple((k, f"no reading of {response}") for k in dict.fromkeys(labels) if k in unread)
-    unused += _not_made(data, labels, response)
+    failed = set(getattr(data, "failed", ()))
+    unused += tuple(
+        (r, "its batch was marked as failed" if r in failed else f"no reading of {response}")
+        for r in planned
+        if r not in runs and r not in drop
+    )
     keep = np.flatnonzero(~blank & ~dropped)
     if not len(keep):
         raise StudyError(
@@ -184,6 +192,19 @@ def _check_columns(study: Study, table: pd.DataFrame, where: str) -> None:
             )
 
 
+def _check_one_occasion(table: pd.DataFrame, response: str, where: str) -> None:
+    """Readings of several times or conditions are not repeats of one another: averaging them would hide the difference."""
+    read = table[table[response].notna()]
+    for column in ("time", "condition"):
+        if column in read.columns and read[column].nunique(dropna=False) > 1:
+            raise StudyError(
+                f"{where}: column {column!r}",
+                [_plain(v) for v in read[column].unique()],
+                f"one {column} in all rows of a fit",
+                f"keep the rows of one {column}",
+            )
+
+
 def _plain(label: Any) -> Any:
     """Labels as Python values; 3.0, which a blank cell makes of 3, is 3 again."""
     value = label.item() if hasattr(label, "item") else label
@@ -235,16 +256,6 @@ def _reasons(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, 
             raise StudyError(f"without: run {key}", reason, "a reason in words", "say why: every report shows it")
         out[key] = reason.strip()
     return out
-
-
-def _not_made(data: Any, labels: list[Any], response: str) -> tuple[tuple[Any, str], ...]:
-    """Planned runs of which the records hold nothing."""
-    plan = None if isinstance(data, pd.DataFrame) else getattr(data, "plan", None)
-    if plan is None:
-        return ()
-    have, failed = set(labels), set(getattr(data, "failed", ()))
-    missing = [_plain(run) for run in plan.runs.index if _plain(run) not in have]
-    return tuple((r, "its batch was marked as failed" if r in failed else f"no reading of {response}") for r in missing)
 
 
 def _groups(kept: pd.DataFrame, labels: list[Any]) -> list[list[int]]:

@@ -678,7 +678,9 @@ class Fit(Shown):
         used = [self.study.factor(n) for n in {name for term in self.model.parsed for name, _ in term}]
         coded = "coded units" if not all(isinstance(f, Component) for f in used) or not used else "shares of the total"
         if coded == "coded units" and any(isinstance(f, Component) for f in used):
-            coded += ", components as shares of the total"
+            coded += " (components as shares of the total)"
+        elif coded == "coded units" and any(not isinstance(f, Categorical) for f in used):
+            coded += " (−1 at a factor's low, +1 at its high)"
         scale = f", on the scale of {self.response.fitted_label}" if self.response.transform else ""
         lines = [f"Coefficients in {coded}{scale}.", self._quality_line()]
         sections = [Section(self.heading, self._coefficient_table(), "\n".join(lines))]
@@ -725,7 +727,7 @@ def block_contrasts(block: Sequence[Any] | None) -> tuple[Floats, tuple[str, ...
     """Sum-to-zero contrasts of the blocks and their names; none for one block."""
     if block is None:
         return np.empty((0, 0)), ()
-    levels = sorted(set(block), key=lambda v: (isinstance(v, str), v if isinstance(v, str) else float(v)))
+    levels = sorted(set(block), key=lambda v: (0, float(v), "") if isinstance(v, int | float) else (1, 0.0, str(v)))
     labels = np.array([levels.index(b) for b in block])
     last = labels == len(levels) - 1
     columns = [(labels == i).astype(float) - last for i in range(len(levels) - 1)]

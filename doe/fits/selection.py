@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,6 @@ from doe.fits.arrays import Floats
 from doe.study import StudyError
 from doe.study.models import parents
 from doe.study.shown import p_text
-from doe.study.terms import Term
 
 if TYPE_CHECKING:
     from doe.fits.result import Fit
@@ -54,36 +54,34 @@ class Search:
         own = [j for j in range(model.p) if int(model.term_of[j]) in subset]
         return own + list(range(model.p, self.fit.X.shape[1]))
 
+    @cached_property
+    def _asked(self) -> list[list[Subset]]:
+        """For every term its parents that the full model has, each as the terms that stand for it.
+
+        In a mixture the process term z has no place of its own: all its x·z together are z.
+        """
+        model, study = self.fit.model, self.fit.study
+        place = {t: i for i, t in enumerate(model.parsed)}
+        shares = [c.name for c in study.components]
+        out = []
+        for term in model.parsed:
+            found = []
+            for parent in parents(term, study, set()):
+                if parent in place:
+                    found.append(frozenset({place[parent]}))
+                elif shares and not any(name in shares for name, _ in parent):
+                    blends = [tuple(sorted([(x, 1), *parent], key=lambda t: study.names.index(t[0]))) for x in shares]
+                    found.append(frozenset(place[b] for b in blends if b in place))
+            out.append([f for f in found if f])
+        return out
+
     def allowed(self, subset: Subset) -> bool:
-        """Whether a set of terms keeps heredity."""
+        """Whether a set of terms keeps heredity: all parents of every term whole, or one of them at least in part."""
         if self.heredity == "none":
             return True
-        model = self.fit.model
-        present = {model.parsed[i] for i in subset}
-        full = set(model.parsed)
-        for i in subset:
-            term = model.parsed[i]
-            asked = [p for p in parents(term, self.fit.study, present) if p in full or self._carried(p, full)]
-            there = [p in present for p in asked]
-            if self.heredity == "strong" and not all(there):
-                return False
-            if self.heredity == "weak" and asked and not any(there) and not self._carried_by_one(asked, present):
-                return False
-        return True
-
-    def _carried(self, term: Term, present: set[Term]) -> bool:
-        """Whether a mixture's process term z is there as the sum of its x·z."""
-        return any(b in present for b in self._blended(term))
-
-    def _carried_by_one(self, asked: list[Term], present: set[Term]) -> bool:
-        return any(b in present for p in asked for b in self._blended(p))
-
-    def _blended(self, term: Term) -> list[Term]:
-        names = self.fit.study.names
-        shares = [c.name for c in self.fit.study.components]
-        if not term or any(n in shares for n, _ in term):
-            return []
-        return [tuple(sorted([(x, 1), *term], key=lambda t: names.index(t[0]))) for x in shares]
+        if self.heredity == "strong":
+            return all(parent <= subset for i in subset for parent in self._asked[i])
+        return all(not self._asked[i] or any(parent & subset for parent in self._asked[i]) for i in subset)
 
     def residual_ss(self, subsets: list[Subset]) -> Floats:
         """Residual sum of squares of each candidate, shape (number of candidates,)."""
@@ -213,20 +211,25 @@ def _limited(items: Iterator[Subset], most: int) -> Iterator[Subset]:
 
 
 def _kept_by_heredity(search: Search, everything: Subset) -> Iterator[Subset]:
-    """All sets of terms that keep heredity, each once: terms by rising degree, each in or out."""
+    """All sets of terms that keep heredity, each once: every term in or out, parents before their children."""
     parsed = search.fit.model.parsed
-    free = sorted(everything - search.fixed, key=lambda i: (sum(q for _, q in parsed[i]), i))
-    simple = not search.fit.study.components and search.heredity != "none"
+    shares = {c.name for c in search.fit.study.components}
+
+    def rank(i: int) -> tuple[int, int]:
+        # in a mixture z stands as the sum of x·z, one degree up, so z^2 comes after those
+        bare = bool(shares) and not any(name in shares for name, _ in parsed[i])
+        return sum(q for _, q in parsed[i]) + bare, i
+
+    free = sorted(everything - search.fixed, key=rank)
 
     def grow(at: int, chosen: Subset) -> Iterator[Subset]:
         if at == len(free):
-            if simple or search.allowed(chosen):
-                yield chosen
+            yield chosen
             return
         yield from grow(at + 1, chosen)
         larger = chosen | {free[at]}
-        # parents are of lower degree, so without components a set that breaks heredity now will always do
-        if not simple or search.allowed(larger):
+        # a set that lacks a parent now lacks it for good
+        if search.allowed(larger):
             yield from grow(at + 1, larger)
 
     yield from grow(0, search.fixed)

@@ -55,7 +55,7 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
         If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
     """
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
-    found = win.probability(cut.table[cut.inside])
+    found = win.probability(cut.table[cut.near])
     z = cut.grid(found["probability"].to_numpy(dtype=float))
     ax = look.axes_for(ax, 6.2, 5.0)
     slices.frame(ax, cut)
@@ -65,14 +65,13 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     slices.put_batches(ax, cut, marks)
     boxed, pointed = _outline(ax, win, cut), _set_point(ax, win, cut)
     second = f"held: {cut.path.text}" if cut.path.text else ""
-    look.framed(ax, "Chance that one new batch meets every specification", second, _map_words(win, cut, found, marks, boxed, pointed))
-    taken = [look.Discs(), slices.mark_places(ax, cut, marks)]
+    look.framed(ax, f"Chance that {_what(win)} meets every specification", second, _map_words(win, cut, found, marks, boxed, pointed))
+    taken = _taken(ax, win, cut, marks)
     if pointed:
-        point = np.array([[float(win.set_point[name]) for name in (x, y)]])
         boxes: list[Any] = []
-        look.name_beside(ax, *point[0], "set point", marks[[x, y]].to_numpy(dtype=float), boxes, "set point name")
+        covered = [marks[[x, y]].to_numpy(dtype=float), *(_along_edges(p) for p in ax.patches if p.get_gid() == "ranges")]
+        look.name_beside(ax, float(win.set_point[x]), float(win.set_point[y]), "set point", np.vstack(covered), boxes, "set point name")
         taken[0].add_box(boxes[0])
-        taken[0].add(ax.transData.transform(point), 7.0)
     slices.draw_lines(ax, cut, z, _lines(win), 1, taken)
     return ax
 
@@ -100,7 +99,7 @@ def probability_by_response(
         As for `probability_map`.
     """
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
-    settings = cut.table[cut.inside]
+    settings = cut.table[cut.near]
     chances = win.by_response(settings)
     names = [str(c) for c in chances.columns]
     columns = {name: chances[name].to_numpy(dtype=float) for name in names}
@@ -110,7 +109,7 @@ def probability_by_response(
         titles["every specification"] = "every specification"
     across = min(len(columns), 3)
     down = ceil(len(columns) / across)
-    figure = look.figure_for(figure, 1.6 + 2.35 * across, 0.6 + 2.5 * down)
+    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.5 + 2.3 * down)
     marks = _batches(win)
     panels, drawn = [], None
     for i, (key, chance) in enumerate(columns.items()):
@@ -119,7 +118,7 @@ def probability_by_response(
         drawn = slices.fill(ax, cut, cut.grid(chance), Normalize(0.0, 1.0), FILLED)
         slices.put_batches(ax, cut, marks)
         _set_point(ax, win, cut)
-        ax.set_title(look.folded(titles[key], 30), fontsize=look.SMALL + 0.5, color=look.INK)
+        ax.set_title(look.folded(titles[key], 28), fontsize=look.SMALL + 0.5, color=look.INK)
         ax.title.set(ha="left", x=0.0)
         if i % across:
             ax.set_ylabel("")
@@ -127,12 +126,16 @@ def probability_by_response(
         if i + across < len(columns):
             ax.set_xlabel("")
         panels.append(ax)
-    slices.bar(panels, drawn, "chance", np.linspace(0.0, 1.0, 6).tolist())  # type: ignore[arg-type]
+    slices.bar(panels, drawn, "chance", np.linspace(0.0, 1.0, 6).tolist())
     second = f"held: {cut.path.text}" if cut.path.text else ""
-    look.headed(figure, "Which response limits where?", second, _response_words(win, cut, columns, names, marks))
+    look.headed(figure, f"Which response limits where? Chance that {_what(win)} meets each specification", second, _response_words(win, cut, {k: cut.within(v) for k, v in columns.items()}, names, marks))
     for ax, chance in zip(panels, columns.values(), strict=True):
-        slices.draw_lines(ax, cut, cut.grid(chance), _lines(win), 1, [look.Discs(), slices.mark_places(ax, cut, marks)])
+        slices.draw_lines(ax, cut, cut.grid(chance), _lines(win), 1, _taken(ax, win, cut, marks))
     return figure
+
+
+def _what(win: Window) -> str:
+    return "one new batch" if win.noise else "the mean of many batches"
 
 
 def _point(win: Window) -> dict[str, Any]:
@@ -142,6 +145,32 @@ def _point(win: Window) -> dict[str, Any]:
 def _batches(win: Window) -> pd.DataFrame:
     """The batches of the response that has most of them."""
     return observed(max(win.fits.values(), key=lambda fit: len(fit.runs)))
+
+
+def _taken(ax: Axes, win: Window, cut: slices.Slice, marks: pd.DataFrame) -> list[look.Discs]:
+    """Where words may not stand (the set point), and where they had better not (batches)."""
+    never = look.Discs()
+    if cut.path.matching(pd.DataFrame([_point(win)]))[0]:
+        point = np.array([[float(win.set_point[name]) for name in cut.path.free]])
+        never.add(ax.transData.transform(point), 7.0)
+    return [never, slices.mark_places(ax, cut, marks)]
+
+
+def _along_edges(box: Any) -> Floats:
+    """Points along the outline of a rectangle, data coordinates."""
+    x, y, width, height = box.get_x(), box.get_y(), box.get_width(), box.get_height()
+    t = np.linspace(0.0, 1.0, 21)
+    sides = [(x + t * width, np.full(21, y)), (x + t * width, np.full(21, y + height))]
+    sides += [(np.full(21, x), y + t * height), (np.full(21, x + width), y + t * height)]
+    return np.vstack([np.column_stack(side) for side in sides])
+
+
+def chance_text(chance: float, error: float | None = None) -> str:
+    """A chance for reading, with its Monte-Carlo error where that shows."""
+    if chance < 0.0005:
+        return "less than 0.001"
+    tail = f" (Monte-Carlo error {error:.3f})" if error is not None and error >= 0.0005 else ""
+    return (f"{chance:.3f}" if chance < 0.9995 else "more than 0.999") + tail
 
 
 def _lines(win: Window) -> list[tuple[float, str]]:
@@ -205,14 +234,13 @@ def _outline(ax: Axes, win: Window, cut: slices.Slice) -> bool:
 
 def _map_words(win: Window, cut: slices.Slice, found: pd.DataFrame, marks: pd.DataFrame, boxed: bool, pointed: bool) -> str:
     inside = cut.table[cut.inside]
-    chance = found["probability"].to_numpy(dtype=float)
+    chance, errors = (cut.within(found[c]) for c in ("probability", "mc_error"))
     out = []
     for word, at in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
-        error = float(found["mc_error"].iloc[at])
-        out.append(f"{word}: {chance[at]:.3f} (Monte-Carlo error {error:.3f}) at {slices.place_text(cut, inside.iloc[at])}")
-    reached = float((chance >= win.target).mean())
-    share = "none of it reaches" if reached == 0 else f"{100 * reached:.0f} % of it reaches" if reached >= 0.005 else "less than 1 % of it reaches"
-    lines = [f"{out[0]}; {out[1]}. Of this slice, {share} the target of {win.target:g}."]
+        out.append(f"{word}: {chance_text(chance[at], float(errors[at]))} at {slices.place_text(cut, inside.iloc[at])}")
+    reached = 100.0 * float((chance >= win.target).mean())
+    share = "None" if reached == 0 else "Less than 1 %" if reached < 1 else f"{reached:.0f} %"
+    lines = [f"{out[0]}; {out[1]}. {share} of this slice reaches the target of {win.target:g}."]
     if boxed:
         lines.append("Dashed: the ranges that hold together.")
     elif not len(win.ranges):
@@ -228,15 +256,15 @@ def _map_words(win: Window, cut: slices.Slice, found: pd.DataFrame, marks: pd.Da
 
 
 def _response_words(win: Window, cut: slices.Slice, columns: dict[str, Floats], names: list[str], marks: pd.DataFrame) -> str:
-    spans = [f"{name} from {columns[name].min():.3f} to {columns[name].max():.3f}" for name in names]
+    spans = [f"{name} {chance_text(columns[name].min())} to {chance_text(columns[name].max())}" for name in names]
     lines = [f"Worst to best on this slice: {'; '.join(spans)}."]
     if len(names) > 1:
         together = columns["every specification"]
         at = int(np.argmax(together))
         least = min(names, key=lambda name: columns[name][at])
         lines.append(
-            f"Where all together are likeliest ({together[at]:.3f}, at {slices.place_text(cut, cut.table[cut.inside].iloc[at])}), "
-            f"{least} limits: {columns[least][at]:.3f} by itself."
+            f"Where all together are likeliest ({chance_text(together[at])}, at {slices.place_text(cut, cut.table[cut.inside].iloc[at])}), "
+            f"{least} limits: {chance_text(columns[least][at])} by itself."
         )
     here = cut.path.matching(marks)
     lines.append(slices.marks_text(int(here.sum()), int((~here).sum()), len(cut.path.study.names) - 2 - len(cut.path.takers)))

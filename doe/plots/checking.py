@@ -64,7 +64,7 @@ def residuals(
     table = fit.diagnostics()
     runs = [str(r) for r in fit.runs]
     places = _places(fit, order)
-    figure = look.figure_for(figure, 9.4, 5.6)
+    figure = look.figure_for(figure, 8.0, 5.0)
     panels = [look.dress(figure.add_subplot(2, 3, i + 1)) for i in range(6)]
     t, fitted, leverage, cook = (table[c].to_numpy(dtype=float) for c in ("studentised", "fitted", "leverage", "cooks_distance"))
     n, p = fit.X.shape
@@ -209,7 +209,8 @@ def _words(
     strong: NDArray[np.bool_],
 ) -> str:
     far = int(np.nanargmax(np.abs(t)))
-    lines = [f"Farthest from the fit: run {runs[far]}, {look.figures(float(t[far]), 3)} (limit ±{limit:.2f})."]
+    minus = "−" if t[far] < 0 else ""
+    lines = [f"Farthest from the fit: run {runs[far]}, {minus}{abs(t[far]):.2f} (limit ±{limit:.2f})."]
     named = [runs[i] for i in np.flatnonzero(out)]
     lines.append(f"Out of line: run {', '.join(named)}." if named else "No run is out of line.")
     lean = int(np.nanargmax(leverage))

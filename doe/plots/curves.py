@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 STEPS = 81
-ACROSS = 4  # panels in a row
+ACROSS = 3  # panels in a row, so that a page can carry the picture without shrinking its words
 MOST_PAIRS = 9
 
 
@@ -49,9 +49,8 @@ def main_effects(fit: Fit, at: Any = None, figure: Figure | SubFigure | None = N
     study = fit.study
     start = holding.held(study, (), at)
     names = study.names
-    across = min(len(names), ACROSS)
-    down = ceil(len(names) / across)
-    figure = look.figure_for(figure, 1.2 + 2.15 * across, 0.9 + 2.3 * down)
+    down, across = _shape(len(names))
+    figure = look.figure_for(figure, 1.2 + 2.2 * across, 0.7 + 2.0 * down)
     panels = _grid(figure, down, across, len(names))
     marks = observed(fit)
     extremes: list[tuple[str, Floats, pd.DataFrame, list[Any]]] = []
@@ -105,9 +104,8 @@ def interactions(
     study = fit.study
     chosen, more = _pairs(fit, pairs)
     start = holding.held(study, (), at)
-    across = min(len(chosen), 3)
-    down = ceil(len(chosen) / across)
-    figure = look.figure_for(figure, 1.4 + 2.6 * across, 0.9 + 2.7 * down)
+    down, across = _shape(len(chosen))
+    figure = look.figure_for(figure, 1.2 + (2.2 if across > 1 else 3.0) * across, 0.8 + 2.5 * down)
     panels = _grid(figure, down, across, len(chosen))
     marks = observed(fit)
     reach: list[Floats] = [marks["reading"].to_numpy(dtype=float)]
@@ -155,6 +153,12 @@ def interactions(
 _MARKS = "Lines: predicted, with 95 % bands for the mean; hollow marks: batches, whatever their other settings."
 
 
+def _shape(n: int) -> tuple[int, int]:
+    """Rows and columns for n panels, as even as can be."""
+    down = ceil(n / ACROSS)
+    return down, ceil(n / down)
+
+
 def _grid(figure: Figure | SubFigure, down: int, across: int, n: int) -> list[Axes]:
     panels: list[Axes] = []
     for i in range(n):
@@ -197,7 +201,7 @@ def _positions(factor: Any, marks: pd.DataFrame) -> Floats:
     values = marks[factor.name]
     if isinstance(factor, Categorical):
         return np.array([factor.levels.index(v) for v in values], dtype=float) - 0.28
-    return values.to_numpy(dtype=float)
+    return np.asarray(values.to_numpy(dtype=float))
 
 
 def _mark(ax: Axes, factor: Any, marks: pd.DataFrame) -> None:
@@ -225,7 +229,7 @@ def _name_limits(fit: Fit, panels: list[Axes], names: Sequence[str], marks: pd.D
         if i % across == across - 1 or i == len(panels) - 1:
             x = _positions(fit.study.factor(name), marks)
             points = [np.column_stack([x, marks["reading"].to_numpy(dtype=float)])]
-            points += [line.get_xydata() for line in ax.get_lines() if line.get_gid() == "curve"]
+            points += [np.asarray(line.get_xydata(), dtype=float) for line in ax.get_lines() if line.get_gid() == "curve"]
             look.name_limits(ax, fit.response, np.vstack(points))
 
 
@@ -238,9 +242,9 @@ def _main_words(fit: Fit, extremes: list[tuple[str, Floats, pd.DataFrame, list[A
         name, _, curve, settings = extremes[i]
         factor = fit.study.factor(name)
         parts = []
-        for which in (curve["estimate"].idxmin(), curve["estimate"].idxmax()):
-            row = curve.loc[which]
-            place = settings[int(which)]
+        estimates = curve["estimate"].to_numpy(dtype=float)
+        for which in (int(np.nanargmin(estimates)), int(np.nanargmax(estimates))):
+            row, place = curve.iloc[which], settings[which]
             where = place if isinstance(factor, Categorical) else f"{look.figures(float(place), 3)} {getattr(factor, 'unit', '')}".strip()
             parts.append(f"{value_text(fit, row['estimate'])} ({_between(fit, row)}) at {where}")
         out.append(f"{name} moves it {word}: from {parts[0]} to {parts[1]}.")
@@ -288,6 +292,20 @@ def _pairs(fit: Fit, pairs: Any) -> tuple[list[tuple[str, str]], int]:
                 )
             out.append((first.name, second.name))
         return out, 0
+    found = drawable_pairs(fit)
+    if not found:
+        raise StudyError(
+            "fit: model",
+            ", ".join(fit.model.terms),
+            "one with a two-factor interaction to draw",
+            'fit "interaction" or "quadratic", or see main_effects(fit)',
+        )
+    return found[:MOST_PAIRS], max(len(found) - MOST_PAIRS, 0)
+
+
+def drawable_pairs(fit: Fit) -> list[tuple[str, str]]:
+    """The two-factor interactions of a model that curves can show, as (along the axis, apart), the clearest first."""
+    study = fit.study
     found: list[tuple[float, tuple[str, str]]] = []
     t = np.abs(fit.coefficients["t"].to_numpy(dtype=float))
     for index, term in enumerate(fit.model.parsed):
@@ -301,15 +319,7 @@ def _pairs(fit: Fit, pairs: Any) -> tuple[list[tuple[str, str]], int]:
             first, second = second, first
         strength = float(np.nan_to_num(t[np.flatnonzero(fit.model.term_of == index)].max()))
         found.append((-strength, (first.name, second.name)))
-    if not found:
-        raise StudyError(
-            "fit: model",
-            ", ".join(fit.model.terms),
-            "one with a two-factor interaction to draw",
-            'fit "interaction" or "quadratic", or see main_effects(fit)',
-        )
-    found.sort(key=lambda item: item[0])
-    return [pair for _, pair in found[:MOST_PAIRS]], max(len(found) - MOST_PAIRS, 0)
+    return [pair for _, pair in sorted(found, key=lambda item: item[0])]
 
 
 def _pair_words(fit: Fit, name: str, other: Any, ends: list[tuple[Any, float, float]]) -> str:

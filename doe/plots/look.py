@@ -35,7 +35,7 @@ HATCH = "#c3cacf"
 DEEP = "#15616d"  # curves, points
 BAND = 0.16  # opacity of an interval about a curve
 # several curves in one panel: told apart by lightness and by dash, so neither colour vision nor a colour printer is needed
-CURVES = (("#0f4c5c", "-"), ("#c2571a", (0, (5, 2))), ("#7a7a1e", (0, (1, 1.2))), ("#8e4585", (0, (6, 1.5, 1, 1.5))))
+CURVES: tuple[tuple[str, Any], ...] = (("#0f4c5c", "-"), ("#c2571a", (0, (5, 2))), ("#7a7a1e", (0, (1, 1.2))), ("#8e4585", (0, (6, 1.5, 1, 1.5))))
 TEXT = 9.0
 SMALL = 8.0
 _GLYPH = 0.53  # mean width of a letter in units of its size
@@ -230,7 +230,7 @@ def own_scale(ax: Axes, response: Response, values: Floats) -> None:
     finite = values[np.isfinite(values)]
     if response.transform == "log" and finite.size and finite.min() > 0 and finite.max() > 5 * finite.min():
         ax.set_yscale("log")
-        ax.yaxis.set_major_locator(_Decades())
+        ax.yaxis.set_major_locator(_Decades(7))
         ax.yaxis.set_major_formatter(FuncFormatter(_tick))
         ax.yaxis.set_minor_formatter(NullFormatter())
 
@@ -238,16 +238,20 @@ def own_scale(ax: Axes, response: Response, values: Floats) -> None:
 def log_x(ax: Axes) -> None:
     """The x axis on the logarithmic scale of `own_scale`."""
     ax.set_xscale("log")
-    ax.xaxis.set_major_locator(_Decades())
+    ax.xaxis.set_major_locator(_Decades(4))
     ax.xaxis.set_major_formatter(FuncFormatter(_tick))
     ax.xaxis.set_minor_formatter(NullFormatter())
 
 
 class _Decades(MaxNLocator):
-    """Round figures on a logarithmic axis, few enough to be read."""
+    """At most so many round figures on a logarithmic axis."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__(most)
+        self.most = most
 
     def tick_values(self, vmin: float, vmax: float) -> Sequence[float]:
-        return list(round_steps(vmin, vmax, 7))
+        return list(round_steps(vmin, vmax, self.most))
 
 
 def round_steps(low: float, high: float, most: int) -> Floats:
@@ -465,4 +469,4 @@ def _srgb(lab: Floats) -> Floats:
         [[3.2404542, -1.5371385, -0.4985314], [-0.9692660, 1.8760108, 0.0415560], [0.0556434, -0.2040259, 1.0572252]]
     )
     linear = np.clip(xyz @ matrix.T, 0.0, 1.0)
-    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055))

@@ -65,7 +65,7 @@ def factor_effects(fit: Fit, ax: Axes | None = None) -> Axes:
     table = table.iloc[order]
     names = [look.folded(label, LABEL) for label in table["effect"]]
     lines = sum(name.count("\n") + 1 for name in names)
-    ax = look.axes_for(ax, 6.6, 1.4 + 0.12 * len(names) + 0.15 * lines)
+    ax = look.axes_for(ax, 6.6, 1.1 + 0.08 * len(names) + 0.15 * lines)
     y = np.arange(len(table), dtype=float)
     ax.axvline(0.0, color=look.SOFT, linewidth=1.0)
     known = table["low"].notna().to_numpy()

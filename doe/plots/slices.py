@@ -13,6 +13,7 @@ from matplotlib.colors import LogNorm, Normalize
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
+from scipy.interpolate import RegularGridInterpolator
 
 from doe.plots import holding, look
 from doe.plots.curves import value_text
@@ -29,19 +30,41 @@ LEVELS = 7
 
 @dataclass(frozen=True)
 class Slice:
-    """A grid over two factors: axes values, the settings row by row, and which lie in the region."""
+    """A grid over two factors.
+
+    Attributes
+    ----------
+    path : Held
+        What is held.
+    x, y : ndarray
+        Values along the axes.
+    table : DataFrame
+        Settings, x varying fastest.
+    inside : ndarray of bool
+        Which settings lie in the region.
+    near : ndarray of bool
+        Those and their neighbours, so that colours and lines can be drawn up to the very edge.
+    room : ndarray
+        How far every setting lies from the nearest bound or constraint, in units of the ranges; below zero outside.
+    """
 
     path: holding.Held
     x: Floats
     y: Floats
     table: pd.DataFrame
     inside: NDArray[np.bool_]
+    near: NDArray[np.bool_]
+    room: Floats
 
     def grid(self, values: Floats) -> Floats:
-        """Values at the settings inside, laid out (y, x), NaN elsewhere."""
+        """Values at the settings near the region, laid out (y, x), NaN elsewhere."""
         out = np.full(len(self.table), np.nan)
-        out[self.inside] = values
+        out[self.near] = values
         return out.reshape(len(self.y), len(self.x))
+
+    def within(self, values: Any) -> Floats:
+        """Of values at the settings near the region, those inside it."""
+        return np.asarray(values, dtype=float)[self.inside[self.near]]
 
 
 def contours(fit: Fit, x: str, y: str, at: Any = None, n: int = 81, ax: Axes | None = None) -> Axes:
@@ -72,13 +95,14 @@ def contours(fit: Fit, x: str, y: str, at: Any = None, n: int = 81, ax: Axes | N
         If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
     """
     cut = sliced(fit.study, x, y, at, n)
+    drawn = fit.predict(cut.table[cut.near])["estimate"].to_numpy(dtype=float)
+    z = cut.grid(drawn)
+    low, high = float(cut.within(drawn).min()), float(cut.within(drawn).max())
     predicted = fit.predict(cut.table[cut.inside])
-    z = cut.grid(predicted["estimate"].to_numpy(dtype=float))
-    low, high = float(np.nanmin(z)), float(np.nanmax(z))
     ax = look.axes_for(ax, 6.2, 5.0)
     frame(ax, cut)
     log = fit.response.transform == "log" and low > 0 and high > 4 * low
-    _fill(ax, fit, cut, z, log)
+    _fill(ax, fit, cut, z, low, high, log)
     marks = observed(fit)
     put_batches(ax, cut, marks)
     specification = [
@@ -116,7 +140,26 @@ def sliced(study: Study, x: str, y: str, at: Any, n: int, base: Mapping[str, Any
     table, inside = path.table({x: mesh_x.ravel(), y: mesh_y.ravel()})
     if not inside.any():
         raise StudyError("at", path.text or "this slice", "a slice through the region studied", "hold the other factors elsewhere")
-    return Slice(path, xs, ys, table, inside)
+    grid = inside.reshape(len(ys), len(xs))
+    wide = np.pad(grid, 1)
+    near = np.zeros_like(grid)
+    for up in range(3):
+        for across in range(3):
+            near |= wide[up : up + grid.shape[0], across : across + grid.shape[1]]
+    return Slice(path, xs, ys, table, inside, near.ravel(), _room(study, table))
+
+
+def _room(study: Study, table: pd.DataFrame) -> Floats:
+    """Distance of settings from the nearest bound or constraint, in units of the ranges; below zero outside."""
+    region = study.region
+    x = table[region.names].to_numpy(dtype=float)
+    span = np.array([study.factor(n).high - study.factor(n).low for n in region.names])  # type: ignore[union-attr]
+    gaps = [(x - region.low) / span, (region.high - x) / span]
+    if len(region.b):
+        gaps.append((region.b - x @ region.A.T) / np.linalg.norm(region.A * span, axis=1))
+    every = np.column_stack(gaps)
+    moving = np.ptp(every, axis=0) > 1e-9  # a held factor at its own bound is no edge of the slice
+    return np.asarray(every[:, moving].min(axis=1))
 
 
 def frame(ax: Axes, cut: Slice) -> None:
@@ -144,22 +187,34 @@ def frame(ax: Axes, cut: Slice) -> None:
 
 
 def fill(ax: Axes, cut: Slice, z: Floats, norm: Normalize, levels: Floats) -> Any:
-    """Colour over the inside of a slice, its hatching covered first."""
-    solid = np.ma.masked_invalid(z)
+    """Colour over the inside of a slice, up to its edge."""
+    solid = np.ma.masked_invalid(np.clip(z, levels[0], levels[-1]))
     drawn = ax.contourf(cut.x, cut.y, solid, levels=levels, norm=norm, cmap=look.colour_scale(), zorder=1, extend="neither")
     drawn.set_edgecolor("face")  # or hairlines show between the bands
+    _cut_off(ax, cut, drawn)
     return drawn
 
 
-def _fill(ax: Axes, fit: Fit, cut: Slice, z: Floats, log: bool) -> None:
-    low, high = float(np.nanmin(z)), float(np.nanmax(z))
+def _cut_off(ax: Axes, cut: Slice, drawn: Any) -> None:
+    """Let nothing be drawn beyond the edge of the region."""
+    if cut.inside.all():
+        return
+    room = cut.room.reshape(len(cut.y), len(cut.x))
+    if room.max() <= 0:  # discrete settings leave only lines or points of the slice
+        return
+    edge = ax.contourf(cut.x, cut.y, room, levels=[0.0, 2.0 * float(room.max())])
+    path = edge.get_paths()[0]
+    edge.remove()
+    drawn.set_clip_path(path, ax.transData)
+
+
+def _fill(ax: Axes, fit: Fit, cut: Slice, z: Floats, low: float, high: float, log: bool) -> None:
     if high - low <= 1e-9 * max(abs(high), abs(low), 1e-300):
         low, high = low - max(abs(low), 1.0) * 1e-3, high + max(abs(high), 1.0) * 1e-3
     norm = LogNorm(low, high) if log else Normalize(low, high)
     levels = np.geomspace(low, high, BANDS) if log else np.linspace(low, high, BANDS)
     levels[0], levels[-1] = low, high
-    drawn = fill(ax, cut, z, norm, levels)
-    bar(ax, drawn, fit.response.label, round_levels(low, high, log))
+    bar(ax, fill(ax, cut, z, norm, levels), fit.response.label, round_levels(low, high, log))
 
 
 def bar(ax: Axes | list[Axes], drawn: Any, label: str, ticks: Sequence[float]) -> None:
@@ -168,7 +223,7 @@ def bar(ax: Axes | list[Axes], drawn: Any, label: str, ticks: Sequence[float]) -
     assert root is not None  # an Axes is always made in a figure
     scale = root.colorbar(drawn, ax=ax, pad=0.02, aspect=26, ticks=list(ticks), format=FuncFormatter(lambda v, _: look.figures(v)))
     scale.set_label(look.folded(label, 44), color=look.INK, fontsize=look.TEXT)
-    scale.outline.set_visible(False)  # type: ignore[operator]
+    scale.outline.set_visible(False)
     scale.ax.tick_params(colors=look.SOFT, labelcolor=look.INK, labelsize=look.SMALL, length=3, width=0.8)
     scale.ax.yaxis.set_minor_formatter(NullFormatter())
     scale.ax.tick_params(which="minor", length=0)
@@ -204,7 +259,8 @@ def draw_lines(ax: Axes, cut: Slice, z: Floats, lines: Sequence[tuple[float, str
         )
         drawn.set_gid("limit" if strong else "contour")
         drawn.set_label(label)
-        pieces = [np.asarray(p) for p in drawn.get_paths()[0].to_polygons(closed_only=False)]
+        _cut_off(ax, cut, drawn)
+        pieces = _inside(cut, [np.asarray(p) for p in drawn.get_paths()[0].to_polygons(closed_only=False)])
         written = look.write_on_line(ax, pieces, label, taken, strong, "limit value" if strong else "contour value")
         if written is not None:
             continue
@@ -219,6 +275,20 @@ def draw_lines(ax: Axes, cut: Slice, z: Floats, lines: Sequence[tuple[float, str
         taken[0].add_box(note.get_window_extent())
 
 
+def _inside(cut: Slice, pieces: Sequence[Floats]) -> list[Floats]:
+    """The stretches of lines that lie in the region, where words may be written on them."""
+    if cut.inside.all():
+        return list(pieces)
+    room = RegularGridInterpolator((cut.y, cut.x), cut.room.reshape(len(cut.y), len(cut.x)), bounds_error=False, fill_value=-1.0)
+    out = []
+    for piece in pieces:
+        seen = room(piece[:, ::-1]) >= -1e-9
+        for stretch in np.split(np.arange(len(piece)), np.flatnonzero(np.diff(seen)) + 1):
+            if seen[stretch[0]] and len(stretch) > 1:
+                out.append(piece[stretch])
+    return out
+
+
 def put_batches(ax: Axes, cut: Slice, runs: pd.DataFrame) -> tuple[int, int]:
     """Batches as hollow marks: large ones made at the held settings, small ones at others; returns how many of each."""
     x, y = cut.path.free
@@ -228,7 +298,7 @@ def put_batches(ax: Axes, cut: Slice, runs: pd.DataFrame) -> tuple[int, int]:
     values = runs[[x, y]].to_numpy(dtype=float)
     for axis, column, ends in ((ax.set_xlim, values[:, 0], cut.x), (ax.set_ylim, values[:, 1], cut.y)):
         room = 0.03 * (ends[-1] - ends[0])
-        axis(min(ends[0], float(column.min())) - room, max(ends[-1], float(column.max())) + room)  # type: ignore[operator]
+        axis(min(ends[0], float(column.min())) - room, max(ends[-1], float(column.max())) + room)
     return int(here.sum()), int((~here).sum())
 
 

@@ -80,10 +80,10 @@ def _study(hard_to_change: bool) -> Study:
             Continuous("speed", 200.0, 600.0, "rpm", step=10.0, limits=(50.0, 1200.0), setting_sd=5.0),
         ],
         [
-            Response("viscosity", "mPa·s", low=12000.0, high=30000.0, transform="log", decimals=0),
-            Response("pH", low=5.5, high=6.2, decimals=2),
-            Response("stability", "%", low=80.0, transform=("logit", 0.0, 100.0), decimals=1),
-            Response("bead size", "µm", low=250.0, high=700.0, transform="log", decimals=0),
+            Response("viscosity", "mPa·s", low=10000.0, high=32000.0, transform="log", decimals=0),
+            Response("pH", low=5.5, high=6.3, decimals=2),
+            Response("stability", "%", low=75.0, transform=("logit", 0.0, 100.0), decimals=1),
+            Response("bead size", "µm", low=220.0, high=750.0, transform="log", decimals=0),
         ],
         notes=_NOTES,
     )

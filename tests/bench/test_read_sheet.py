@@ -114,6 +114,31 @@ def test_a_german_spreadsheets_csv(lines, plan, readings, tmp_path, csv_text):
     assert records.problems.empty
 
 
+def test_semicolons_leave_a_point_before_three_digits_in_doubt(lines, plan, readings, tmp_path, csv_text):
+    """Where cells are parted by semicolons, decimal commas are usual: with no other decimal in the file 12.345 might be twelve thousand."""
+    above, rows = lines
+    rows = [rows[0]] + [[cell if i < 6 and cell != "6.1" else "" for i, cell in enumerate(row)] for row in rows[1:]]
+    bare = [[cell for i, cell in enumerate(row) if rows[0][i] != "polymer (%)"] for row in rows]
+    at = bare[0].index("viscosity (mPa·s)")
+    for row, text in zip(bare[1:], ["12.345", "9000", "9000", "9000", "9000"], strict=True):
+        row[at] = text
+    path = tmp_path / "back.csv"
+    path.write_text(csv_text([*above, *bare], ";"), encoding="utf-8")
+    assert problem(read_sheet(path, plan))["found"] == "12.345"
+    path.write_text(csv_text([*above, *bare], ","), encoding="utf-8")
+    assert read_sheet(path, plan).problems.empty
+
+
+def test_names_that_differ_in_case_only_are_told_apart(tmp_path):
+    study = Study("cases", [Continuous("a", 0, 1)], [Response("pH"), Response("PH")])
+    plan = Plan.from_frame(study, pd.DataFrame({"a": [0.0, 1.0]}))
+    path = tmp_path / "s.csv"
+    path.write_text("run,PH,pH\n1,6,7\n2,8,9\n", encoding="utf-8")
+    assert wide(read_sheet(path, plan))[["pH", "PH"]].values.tolist() == [[7, 6], [9, 8]]
+    path.write_text("run,ph,pH\n1,6,7\n2,8,9\n", encoding="utf-8")
+    assert "ph" in read_sheet(path, plan).problems["found"].tolist()
+
+
 def test_sorted_rows_and_shuffled_columns(lines, plan, readings, tmp_path, csv_text):
     above, rows = lines
     order = sorted(range(len(rows[0])), key=lambda i: (i * 7) % len(rows[0]))
@@ -288,8 +313,11 @@ def test_runs_that_are_missing_unknown_or_blank(workbook, plan, readings):
     workbook.cell(1, "run").value = 9
     workbook.cell(2, "run").value = None
     records = read_sheet(workbook.save(), plan)
-    assert problem(records, found="run 1 has no row")["mend"] == "add its row, blank where nothing was read"
-    problem(records, found="run 2 has no row")
+    assert (
+        problem(records, found="no row of run 1 was taken")["mend"]
+        == "correct its row, or add it, blank where nothing was read"
+    )
+    problem(records, found="no row of run 2 was taken")
     assert problem(records, cell=workbook.sheet.cell(workbook.rows[1], 2).coordinate)["found"] == "9"
     assert "blank, in the row that says" in problem(records, found="blank")["found"]
     assert same_readings(records, readings.loc[3:])
@@ -472,3 +500,43 @@ def test_formula_with_a_stored_result_is_taken(workbook, plan, monkeypatch):
     records = read_sheet(path, plan)
     assert records.problems.empty
     assert np.isclose(wide(records).loc[1, "pH"], 6.12)
+
+
+def test_a_percent_typed_into_a_cell_is_what_it_shows(workbook, plan, readings):
+    """Spreadsheet programs store 55 % as 0.55 in a cell of percent format."""
+    for head, run in (("held (%)", 3), ("pH", 2)):
+        cell = workbook.cell(run, head)
+        cell.value, cell.number_format = 0.55, "0%"
+    records = read_sheet(workbook.save(), plan)
+    assert wide(records).loc[3, "held"] == 55
+    assert problem(records)[["found", "allowed"]].tolist() == ["55 %", "pH: a number, or blank"]
+
+
+def test_emptied_settings_and_changed_labels_are_listed(tmp_path, open_workbook):
+    study = Study("split", [Continuous("a", 0, 1, hard_to_change=True), Continuous("b", 0, 1)], [Response("y")])
+    runs = pd.DataFrame(
+        {"a": [0, 0, 1, 1.0], "b": [0, 1, 0, 1.0], "whole_plot": [1, 1, 2, 2], "block": ["m", "m", "t", "t"]}
+    )
+    plan = Plan.from_frame(study, runs)
+    book = open_workbook(write_sheet(plan, tmp_path / "s.xlsx"))
+    for run in range(1, 5):
+        book.cell(run, "y").value = run
+    assert read_sheet(book.save(), plan).problems.empty
+    book.cell(1, "b").value = None
+    book.cell(2, "block").value = "t"
+    book.cell(3, "whole plot").value = None
+    book.cell(4, "order").value = "last"
+    records = read_sheet(book.save(), plan)
+    assert problem(records, allowed="b as planned for run 1: 0")["found"] == "blank"
+    assert "the planned block is kept" in problem(records, allowed="block as planned for run 2: m")["mend"]
+    assert problem(records, allowed="whole plot as planned for run 3: 2")["found"] == "blank"
+    assert problem(records, allowed="the place in the order of making")["found"] == "last"
+    assert len(records.problems) == 4
+    assert records.frame("y")["y"].tolist() == [1, 2, 3, 4]
+    assert set(records.order) == {1, 2, 3}
+
+
+def test_a_path_that_is_none(plan, sentence_of):
+    sentence = "path is None but must be a text or a path: say where the file is."
+    assert sentence_of(lambda: read_sheet(None, plan)) == sentence
+    assert sentence_of(lambda: write_sheet(plan, None)) == sentence

@@ -43,7 +43,7 @@ def test_rows_are_matched_by_settings_and_repeats_in_order():
     records = Records.from_frame(pd.DataFrame({"a": [1.0, 0.0, 0.0], "y": [5.0, 6.0, 7.0]}), plan)
     assert records.frame("y")[["run", "y"]].values.tolist() == [[1, 6], [2, 5], [3, 7]]
     spoiled = Records.from_frame(pd.DataFrame({"a": [1.0, 0.5, 0.0], "y": [5.0, 6.0, 7.0]}), plan)
-    assert spoiled.problems["found"].tolist() == ["a 0.5", "run 3 has no row"]
+    assert spoiled.problems["found"].tolist() == ["a 0.5", "no row of run 3 was taken"]
     assert len(spoiled.data) == 2
 
 
@@ -67,7 +67,7 @@ def test_frame_carries_blocks_and_whole_plots(split_plan):
     frame = records.frame("y")
     assert frame.columns.tolist() == ["run", "block", "whole_plot", "polymer", "speed", "y", "readings"]
     assert frame.values.tolist() == [[1, "m", "a", 0, 0, 1, 1], [4, "t", "b", 1, 1, 3, 1]]
-    assert records.problems["found"].tolist() == ["run 3 has no row"]
+    assert records.problems["found"].tolist() == ["no row of run 3 was taken"]
 
 
 def test_summary_counts_batches_readings_and_what_is_missing(plan, readings):

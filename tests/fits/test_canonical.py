@@ -72,6 +72,8 @@ def test_curvature_carries_its_error_and_an_unsure_sign_is_said():
     assert "not sure" not in str(s)
     weak = surface(lambda a, b: -2 * a**2 + 0.001 * b**2, noise=0.5)
     assert "The sign along axis 1 is not sure (its interval includes 0): the surface may be a ridge there." in str(weak)
+    weaker = surface(lambda a, b: 0.001 * a**2 + 0.001 * b**2, noise=0.5)
+    assert "The signs along axes 1 and 2 are not sure (their intervals include 0)" in str(weaker)
 
 
 def test_terms_of_higher_degree_are_refused():

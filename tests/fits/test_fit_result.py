@@ -227,6 +227,20 @@ def test_predictions_are_carried_back(gel_fitted_as, gel_data, transform):
     assert "median" not in doe.fit(gel_fitted_as(None), gel_data, "viscosity").predict(points).note
 
 
+def test_tables_show_the_digits_that_count(gel, gel_data):
+    fit = doe.fit(gel, gel_data, "viscosity", "linear")
+    said = fit.predict(gel_data.iloc[:2])
+    first = str(said).splitlines()[1].split()
+    error = said["std_error"].iloc[0]
+    assert 1000 < error < 10000  # so two digits of it are hundreds
+    assert float(first[1]) == round(said["estimate"].iloc[0], -2)
+    assert float(first[2]) == round(error, -2)
+    assert first[1] in said._repr_html_()
+    assert "viscosity (mPa·s); 95 % interval for the mean" in said._repr_html_()
+    assert type(said.iloc[:1]) is pd.DataFrame  # a slice is a plain table, its numbers untouched
+    assert said.iloc[:1]["estimate"].iloc[0] == said["estimate"].iloc[0]
+
+
 def test_settings_outside_the_region_are_said(gel, gel_data):
     fit = doe.fit(gel, gel_data, "viscosity", "linear")
     out = pd.DataFrame({"polymer": [0.4, 0.7], "neutralisation": [70, 70], "speed": [700, 700]})

@@ -113,6 +113,35 @@ def test_records_give_one_mean_a_batch(gel, gel_data):
     assert fit.unused.to_dict("list") == {"run": [6], "reason": ["no reading of viscosity"]}
 
 
+def test_a_planned_run_may_be_left_out_even_where_one_response_has_no_reading(gel, gel_data):
+    from doe.designs import Plan
+
+    plan = Plan(gel, gel_data.set_index("run")[gel.names])
+    data = gel_data.astype({"pH": object})
+    data.loc[2, "pH"] = None
+    records = doe.bench.Records.from_frame(data, plan)
+    fits = doe.fit_all(gel, records, "linear", without={3: "spilt"})
+    for name in ("viscosity", "pH"):
+        assert fits[name].n == 14
+        assert fits[name].unused.to_dict("list") == {"run": [3], "reason": ["spilt"]}
+
+
+def test_blocks_may_be_days(gel, gel_data):
+    days = pd.to_datetime(["2026-03-02", "2026-03-03", "2026-03-04"] * 5)
+    fit = doe.fit(gel, gel_data.assign(block=days), "viscosity", "linear")
+    assert fit.block_names == ("block[2026-03-02 00:00:00]", "block[2026-03-03 00:00:00]")
+    numbered = doe.fit(gel, gel_data.assign(block=[10, 2, 1] * 5), "viscosity", "linear")
+    assert numbered.block_names == ("block[1]", "block[2]")
+
+
+def test_readings_of_several_times_are_not_averaged(gel, gel_data):
+    later = pd.concat([gel_data.assign(time="24 h"), gel_data.assign(time="4 wk")])
+    assert refusal(gel, later, "viscosity") == (
+        "the data: column 'time' is ['24 h', '4 wk'] but must be one time in all rows of a fit: keep the rows of one time."
+    )
+    assert doe.fit(gel, later[later["time"] == "24 h"], "viscosity").n == 15
+
+
 def test_reordering_the_rows_changes_nothing_but_the_order(gel, gel_data):
     shuffled = gel_data.assign(block=["x", "y", "z"] * 5).sample(frac=1, random_state=3)
     a = doe.fit(gel, gel_data.assign(block=["x", "y", "z"] * 5), "viscosity")

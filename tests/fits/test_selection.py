@@ -152,6 +152,41 @@ def test_a_square_of_a_process_factor_keeps_all_its_blends():
     assert "x:z" in fit.reduced(heredity="weak").model.terms
 
 
+@pytest.mark.parametrize("heredity", ["strong", "weak"])
+def test_all_models_of_a_mixture_with_a_process_are_found(heredity):
+    """The sets that the search lists against the rule applied to every subset."""
+    rng = np.random.default_rng(15)
+    study = doe.Study(
+        "cream",
+        [*(doe.Component(n, 0, 1, "") for n in "xy"), doe.Continuous("z", -1, 1), doe.Continuous("w", -1, 1)],
+        [doe.Response("v")],
+        mixture_total=1,
+    )
+    x = rng.uniform(0, 1, 30).round(3)
+    data = pd.DataFrame({"x": x, "y": 1 - x, "z": rng.uniform(-1, 1, 30), "w": rng.uniform(-1, 1, 30)})
+    # the squares first, so that the order of the list is no help
+    terms = ["z^2", "z:w", "x", "y", "x:y", "x:z", "y:z", "x:w", "y:w"]
+    fit = doe.fit(study, data.assign(v=rng.normal(size=30)), "v", study.model(terms, hierarchy=False))
+    search = selection.Search(fit, np.empty((0, 0)), np.empty(0), heredity)
+    every = frozenset(range(9))
+    found = list(selection._kept_by_heredity(search, every))
+    free = sorted(every - search.fixed)
+    subsets = chain.from_iterable(combinations(free, r) for r in range(len(free) + 1))
+
+    def keeps(names):
+        def there(process):
+            blends = [f"{b}:{process}" in names for b in "xy"]
+            return all(blends) if heredity == "strong" else any(blends)
+
+        if "z^2" in names and not there("z"):
+            return False
+        return "z:w" not in names or (all if heredity == "strong" else any)(there(p) for p in "zw")
+
+    wanted = {search.fixed | set(c) for c in subsets if keeps({fit.model.terms[i] for i in c})}
+    assert len(found) == len(set(found))
+    assert set(found) == wanted
+
+
 def test_categorical_terms_go_whole():
     rng = np.random.default_rng(12)
     study = doe.Study("kinds", [doe.Categorical("kind", list("pqrs")), doe.Continuous("a", -1, 1)], [doe.Response("y")])

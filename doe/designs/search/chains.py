@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from time import monotonic
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,16 +41,19 @@ def kernels() -> ModuleType:
     if not _loaded:
         import numba
 
+        config: Any = numba.config
         here = Path(__file__).with_name("__pycache__")
-        chosen = numba.config.CACHE_DIR
+        chosen = config.CACHE_DIR
         if not any(Path(chosen).rglob("kernels.visit_run*.nbi") if chosen else here.glob("kernels.visit_run*.nbi")):
-            sys.stderr.write("Compiling the design search for this machine; this is done once and takes some seconds.\n")
+            sys.stderr.write(
+                "Compiling the design search for this machine; this is done once and takes some seconds.\n"
+            )
         try:
             from doe.designs.search import kernels as module
         except RuntimeError as problem:
             if "no locator" not in str(problem):
                 raise
-            numba.config.CACHE_DIR = str(Path(tempfile.gettempdir()) / "doe-compiled")
+            config.CACHE_DIR = str(Path(tempfile.gettempdir()) / "doe-compiled")
             from doe.designs.search import kernels as module
         _loaded.append(module)
     return _loaded[0]
@@ -98,9 +102,12 @@ class _Chain:
 
 
 def draws(
-    rng: np.random.Generator, starts: int, steps: int, groups: list[list[int]], points: int
+    rng: np.random.Generator, starts: int, steps: int, groups: list[list[int]], points: int, held: Sequence[bool]
 ) -> NDArray[np.int64]:
-    """What each step draws anew: (steps, groups) indices into the pool, −1 to keep, −2 − i to shake run i alone."""
+    """What each step draws anew: (steps, groups) indices into the pool, −1 to keep, −2 − i to shake run i alone.
+
+    A held group has runs that stay as given: its shared settings stay too, so the others are only shaken (index `points`).
+    """
     table = np.full((steps, len(groups)), -1, dtype=np.int64)
     table[:starts] = rng.integers(points, size=(min(starts, steps), len(groups)))
     for step in range(starts, steps):
@@ -108,6 +115,8 @@ def draws(
         for g in rng.choice(len(groups), size=count, replace=False):
             shake = len(groups[g]) > 1 and rng.random() < 0.6
             table[step, g] = -2 - groups[g][int(rng.integers(len(groups[g])))] if shake else rng.integers(points)
+    for g in np.flatnonzero(held):
+        table[table[:, g] >= 0, g] = points
     return table
 
 
@@ -156,9 +165,11 @@ def search(
     if not groups:
         Z = np.array(problem.layout.given, dtype=float)
         return finish(problem, criterion, Z, problem.repeats(), 0, 0, 0)
+    frozen = problem.layout.frozen
+    held = [frozen is not None and bool(frozen[runs].any()) for runs in groups]
     pool = problem.pool(seed)
     cost = n * p * p * (3 if problem.shared() else 1)
-    most_steps = int(np.clip(2.5e8 / cost, 400, 20_000))
+    most_steps = int(np.clip(1e8 / cost, 400, 20_000))
     patience = int(np.clip(2 * n, 50, max(50, most_steps // 8)))
     given = np.zeros((n, m)) if problem.layout.given is None else problem.layout.given
     chains = [
@@ -172,11 +183,9 @@ def search(
         rng = np.random.default_rng([seed, chain.index, number])
         if chain.fresh:
             chain.value, chain.idle, chain.repeats = -np.inf, 0, problem.repeats()
-        table = draws(rng, RANDOM_STARTS if chain.fresh else 0, STEPS_A_ROUND, groups, len(pool) // m)
+        table = draws(rng, RANDOM_STARTS if chain.fresh else 0, STEPS_A_ROUND, groups, len(pool) // m, held)
         before, chain.fresh = chain.value, False
-        chain.value = kernel.explore(
-            *chain.state, pool, table, chain.Z, chain.repeats, code, before, 1e-6, 100, shared
-        )
+        chain.value = kernel.explore(*chain.state, pool, table, chain.Z, chain.repeats, code, before, 1e-6, 100, shared)
         gained = chain.value > before + 1e-7 * max(abs(chain.value), 1.0)
         chain.idle = 0 if gained else chain.idle + STEPS_A_ROUND
 
@@ -253,6 +262,4 @@ def finish(
     )
     if value == -np.inf:
         raise ValueError("every plan found is singular")
-    return Found(
-        settings.reshape(Z.shape), times, float(value if criterion == "D" else -value), rounds, ended, hits
-    )
+    return Found(settings.reshape(Z.shape), times, float(value if criterion == "D" else -value), rounds, ended, hits)

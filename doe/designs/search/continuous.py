@@ -208,9 +208,7 @@ def _on_a_box(exponents: NDArray[np.int64], region: Region, B: Reals, criterion:
     M = np.tensordot(w, stack, 1)
     value, limit = _limit(criterion, M, moments, float(s.max()))
     keep = w > 1e-7
-    return Bound(
-        criterion, value, limit, PROVED, "symmetry of the box", np.array(points)[keep][:, None, :], w[keep]
-    )
+    return Bound(criterion, value, limit, PROVED, "symmetry of the box", np.array(points)[keep][:, None, :], w[keep])
 
 
 def _on_a_simplex(exponents: NDArray[np.int64], region: Region, criterion: str) -> Bound | None:
@@ -264,7 +262,17 @@ def _bernstein(A: Reals, exponents: NDArray[np.int64], region: Region, target: f
         base = np.zeros(region.m)
         for variables, row in combo:
             base[list(variables)] = row
-        top = _cells(A, exponents, region, base, kept, solved, degree, target, int(MOST_WORK / np.prod(degree + 1.0) / len(combos)))
+        top = _cells(
+            A,
+            exponents,
+            region,
+            base,
+            kept,
+            solved,
+            degree,
+            target,
+            int(MOST_WORK / np.prod(degree + 1.0) / len(combos)),
+        )
         if top is None:
             return None
         worst = max(worst, top)
@@ -319,7 +327,9 @@ def _cells(
         d = int(degree[k])
         t = (1 - np.cos(np.pi * np.arange(d + 1) / max(d, 1))) / 2 if d else np.array([0.5])
         axes.append(low[k] + t * (high[k] - low[k]))
-        maps.append(np.linalg.inv(np.array([[comb(d, j) * x**j * (1 - x) ** (d - j) for j in range(d + 1)] for x in t])))
+        maps.append(
+            np.linalg.inv(np.array([[comb(d, j) * x**j * (1 - x) ** (d - j) for j in range(d + 1)] for x in t]))
+        )
     grid = np.array(list(product(*axes)))
     X = problem.rows(settings(grid))
     tensor = np.einsum("na,ab,nb->n", X, A, X, optimize=True).reshape([d + 1 for d in degree])
@@ -329,7 +339,9 @@ def _cells(
     used = 1
     slack = 1e-9 * (1 + np.abs(room))
     while len(coefficients):
-        inside = (np.where(rows > 0, rows, 0) @ lows.T + np.where(rows < 0, rows, 0) @ highs.T <= (room + slack)[:, None]).all(axis=0)
+        inside = (
+            np.where(rows > 0, rows, 0) @ lows.T + np.where(rows < 0, rows, 0) @ highs.T <= (room + slack)[:, None]
+        ).all(axis=0)
         tops = coefficients.reshape(len(coefficients), -1).max(axis=1)
         open_ = inside & (tops > target)
         if not open_.any():
@@ -362,13 +374,13 @@ def _cells(
             middle = (lows[pick, k] + highs[pick, k]) / 2
             for part, side in ((left, 0), (right[::-1], 1)):
                 halves.append(np.moveaxis(np.array(part), 0, k + 1))
-                l, u = lows[pick].copy(), highs[pick].copy()
+                under, over = lows[pick].copy(), highs[pick].copy()
                 if side == 0:
-                    u[:, k] = middle
+                    over[:, k] = middle
                 else:
-                    l[:, k] = middle
-                new_low.append(l)
-                new_high.append(u)
+                    under[:, k] = middle
+                new_low.append(under)
+                new_high.append(over)
         coefficients, lows, highs = np.concatenate(halves), np.concatenate(new_low), np.concatenate(new_high)
     return target
 
@@ -430,35 +442,34 @@ def continuous_design(
         if layout.hard:
             extra[:, :, list(layout.hard)] = extra[:, :1, list(layout.hard)]
             extra = extra[[bool(region.contains(z).all()) for z in extra]]
-        ascents.append((problem, problem.state((seed, 79)), np.full((1, len(groups)), -1, dtype=np.int64), begin, extra))
+        ascents.append(
+            (problem, problem.state((seed, 79)), np.full((1, len(groups)), -1, dtype=np.int64), begin, extra)
+        )
 
     def ascend(matrix: Reals, count: int) -> tuple[float, list[tuple[int, Reals]]]:
         """Local maxima of trace(matrix M_i) over single groups, the best value and the distinct places."""
         best, found = -np.inf, []
-        for kind, (problem, (I, W), keep, begin, extra) in enumerate(ascents):
-            W[I[AT_D] : I[AT_D] + p * p] = matrix.ravel()
+        for kind, (problem, (T, W), keep, begin, extra) in enumerate(ascents):
+            W[T[AT_D] : T[AT_D] + p * p] = matrix.ravel()
             size = problem.layout.n
             shared = True if problem.shared() else None
-            chosen = np.concatenate([begin[:count], extra[:count]])
-            for z in chosen:
-                place = np.ascontiguousarray(z, dtype=float).ravel().copy()
-                value = kernel.explore(
-                    I, W, place, keep, place, problem.repeats(), 2, -np.inf, 1e-9, 60, shared
-                )
+            for z in np.concatenate([begin[:count], extra[:count]]):
+                place = np.array(z, dtype=float).ravel()
+                value = kernel.explore(T, W, place, keep, place, problem.repeats(), 2, -np.inf, 1e-9, 60, shared)
                 found.append((value / size, kind, place.reshape(size, m)))
         found.sort(key=lambda item: -item[0])
         best = found[0][0]
         distinct: list[tuple[int, Reals]] = []
         seen: set[tuple[float, ...]] = set()
-        for value, kind, place in found:
-            key = (float(kind), *np.round(place[np.lexsort(np.round(place, 5).T)], 5).ravel().tolist())
+        for value, kind, group in found:
+            key = (float(kind), *np.round(group[np.lexsort(np.round(group, 5).T)], 5).ravel().tolist())
             if key not in seen and value > 0.7 * best:
                 seen.add(key)
-                distinct.append((kind, place))
+                distinct.append((kind, group))
         return best, distinct
 
     inverses = [None if layout.n == 1 and not covariance else layout.inverse_covariance() for layout, _ in kinds]
-    chosen: list[list[Reals]] = [[z for z in begin] for _, begin in kinds]
+    chosen: list[list[Reals]] = [list(begin) for _, begin in kinds]
     if covariance:
         chosen = [[*own, *extra] for own, (_, _, _, _, extra) in zip(chosen, ascents, strict=True)]
 
@@ -467,8 +478,6 @@ def continuous_design(
             [_information(np.array(own), exponents, inv) for own, inv in zip(chosen, inverses, strict=True) if own]
         )
 
-    w = s = np.zeros(0)
-    top = np.inf
     for turn in range(rounds):
         Ms = stacked()
         w, s = best_weights(Ms, weighs)
@@ -491,14 +500,14 @@ def continuous_design(
         for kind, place in places[:60]:
             chosen[kind].append(place)
     value, limit = _limit(criterion, M, weighs, top)
-    kind, reason = SEARCHED, "local ascents of the sensitivity from many places"
+    certainty, reason = SEARCHED, "local ascents of the sensitivity from many places"
     if not covariance:
         bound = _bernstein(matrix, exponents, region, max(top, scale) * (1 + 1e-3))
         if bound is not None and bound <= 1.03 * scale:
             value, limit = _limit(criterion, M, weighs, max(bound, top))
-            kind, reason = PROVED, "Bernstein bounds on the sensitivity over the whole region"
+            certainty, reason = PROVED, "Bernstein bounds on the sensitivity over the whole region"
     widest = max(layout.n for layout, _ in kinds)
     points = np.full((sum(map(len, chosen)), widest, m), np.nan)
     for at, z in enumerate(z for own in chosen for z in own):
         points[at, : len(z)] = z
-    return Bound(criterion, value, limit, kind, reason, points, w)
+    return Bound(criterion, value, limit, certainty, reason, points, w)

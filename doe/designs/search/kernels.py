@@ -20,11 +20,9 @@ import numpy as np
 from numba import njit, types
 
 from doe.designs.search.packing import (
-    A,
     AT_C,
     AT_D,
     AT_M,
-    B,
     CLASS_MOVE,
     CLASS_PTR,
     COL,
@@ -39,7 +37,6 @@ from doe.designs.search.packing import (
     DEGREE,
     DELTA,
     DIAGONAL,
-    F,
     FAC_PTR,
     FAC_RATE,
     FAC_VAR,
@@ -85,6 +82,9 @@ from doe.designs.search.packing import (
     WIDEST,
     WIDTH,
     WORK,
+    A,
+    B,
+    F,
     Z,
 )
 
@@ -154,10 +154,10 @@ def multiply(W, target, matrix, vector, p):
 
 
 @njit(**_options)
-def uniform(I):
+def uniform(T):
     """Next number in [0, 1) of a splitmix64 generator (Steele, Lea & Flood 2014)."""
-    x = U(I[RANDOM]) + U(0x9E3779B97F4A7C15)
-    I[RANDOM] = np.int64(x)
+    x = U(T[RANDOM]) + U(0x9E3779B97F4A7C15)
+    T[RANDOM] = np.int64(x)
     x = (x ^ (x >> U(30))) * U(0xBF58476D1CE4E5B9)
     x = (x ^ (x >> U(27))) * U(0x94D049BB133111EB)
     x = x ^ (x >> U(31))
@@ -213,48 +213,48 @@ def log_determinant(W, M, D, p):
 
 
 @njit(void(_i1, _f1, i8, i8), **_options)
-def related_row(I, W, i, h):
+def related_row(T, W, i, h):
     """Row i of V^-1 X."""
-    p = I[COLUMNS]
+    p = T[COLUMNS]
     fill(W, h, 0.0, p)
-    for k in range(I[I[REL_PTR] + i], I[I[REL_PTR] + i + 1]):
-        add_multiple(W, h, I[F] + I[I[REL_RUN] + k] * p, W[I[REL_WEIGHT] + k] * I[I[REPEATS] + i], p)
+    for k in range(T[T[REL_PTR] + i], T[T[REL_PTR] + i + 1]):
+        add_multiple(W, h, T[F] + T[T[REL_RUN] + k] * p, W[T[REL_WEIGHT] + k] * T[T[REPEATS] + i], p)
 
 
 @njit(void(_i1, _f1, i8, i8), **_options)
-def model_row(I, W, z, f):
+def model_row(T, W, z, f):
     """Monomials of one setting."""
-    for c in range(I[COLUMNS]):
+    for c in range(T[COLUMNS]):
         x = 1.0
-        for k in range(I[I[MON_PTR] + c], I[I[MON_PTR] + c + 1]):
-            x *= W[z + I[I[MON] + k]]
+        for k in range(T[T[MON_PTR] + c], T[T[MON_PTR] + c + 1]):
+            x *= W[z + T[T[MON] + k]]
         W[f + c] = x
 
 
 @njit(void(_i1, _f1, i8), **_options)
-def slacks(I, W, i):
+def slacks(T, W, i):
     """What each constraint leaves to run i."""
-    m, q = I[VARIABLES], I[CONSTRAINTS]
+    m, q = T[VARIABLES], T[CONSTRAINTS]
     for k in range(q):
-        W[I[SLACK] + i * q + k] = W[I[B] + k] - dot(W, I[A] + k * m, I[Z] + i * m, m)
+        W[T[SLACK] + i * q + k] = W[T[B] + k] - dot(W, T[A] + k * m, T[Z] + i * m, m)
 
 
 @njit(f8(_i1, _f1, i8, f8), **_options)
-def refresh(I, W, criterion, ridge):
+def refresh(T, W, criterion, ridge):
     """Model rows, slacks, M, D and C from the settings; the criterion's value, the larger the better.
 
     log|M|, −trace(M^-1 B), or (sensitivity) trace(D M) for the D at hand.
     """
-    n, m, p = I[RUNS], I[VARIABLES], I[COLUMNS]
-    h, M, D, C = I[WORK], I[AT_M], I[AT_D], I[AT_C]
+    n, m, p = T[RUNS], T[VARIABLES], T[COLUMNS]
+    h, M, D, C = T[WORK], T[AT_M], T[AT_D], T[AT_C]
     for i in range(n):
-        model_row(I, W, I[Z] + i * m, I[F] + i * p)
-        slacks(I, W, i)
-    copy(W, M, I[PRIOR], p * p)
+        model_row(T, W, T[Z] + i * m, T[F] + i * p)
+        slacks(T, W, i)
+    copy(W, M, T[PRIOR], p * p)
     for i in range(n):
-        related_row(I, W, i, h)
+        related_row(T, W, i, h)
         for r in range(p):
-            x = W[I[F] + i * p + r]
+            x = W[T[F] + i * p + r]
             if x != 0.0:
                 add_multiple(W, M + r * p, h, x, r + 1)
     for r in range(p):
@@ -265,12 +265,12 @@ def refresh(I, W, criterion, ridge):
         return dot(W, D, M, p * p)
     value = invert(W, M, D, p)
     if criterion == TRACE_CRITERION and value > -np.inf:
-        half = I[TERMS]
+        half = T[TERMS]
         for i in range(p):
-            multiply(W, half + i * p, I[MOMENTS], D + i * p, p)
+            multiply(W, half + i * p, T[MOMENTS], D + i * p, p)
         for i in range(p):
             multiply(W, C + i * p, D, half + i * p, p)
-        value = -dot(W, D, I[MOMENTS], p * p)
+        value = -dot(W, D, T[MOMENTS], p * p)
         if not value < 0.0:
             return -np.inf
     return value
@@ -381,18 +381,18 @@ def summit(W, q, degree, low, high, step, room):
 
 
 @njit(void(_i1, _f1, i8, i8, i8), **_options)
-def interval(I, W, move, i, ends):
+def interval(T, W, move, i, ends):
     """Narrow [W[ends], W[ends + 1]] to where the move keeps run i in the region."""
-    z, slack = I[Z] + i * I[VARIABLES], I[SLACK] + i * I[CONSTRAINTS]
+    z, slack = T[Z] + i * T[VARIABLES], T[SLACK] + i * T[CONSTRAINTS]
     low, high = W[ends], W[ends + 1]
-    for k in range(I[I[VAR_PTR] + move], I[I[VAR_PTR] + move + 1]):
-        v, r = I[I[VAR] + k], W[I[RATE] + k]
-        one, two = (W[I[LOW] + v] - W[z + v]) / r, (W[I[HIGH] + v] - W[z + v]) / r
+    for k in range(T[T[VAR_PTR] + move], T[T[VAR_PTR] + move + 1]):
+        v, r = T[T[VAR] + k], W[T[RATE] + k]
+        one, two = (W[T[LOW] + v] - W[z + v]) / r, (W[T[HIGH] + v] - W[z + v]) / r
         if r < 0.0:
             one, two = two, one
         low, high = max(low, one), min(high, two)
-    for k in range(I[I[CON_PTR] + move], I[I[CON_PTR] + move + 1]):
-        r, x = W[I[CON_RATE] + k], max(W[slack + I[I[CON] + k]], 0.0)
+    for k in range(T[T[CON_PTR] + move], T[T[CON_PTR] + move + 1]):
+        r, x = W[T[CON_RATE] + k], max(W[slack + T[T[CON] + k]], 0.0)
         if r > 0.0:
             high = min(high, x / r)
         else:
@@ -401,14 +401,14 @@ def interval(I, W, move, i, ends):
 
 
 @njit(void(_i1, _f1, i8, i8, i8), **_options)
-def line_terms(I, W, move, z, delta):
+def line_terms(T, W, move, z, delta):
     """δ(t) of the columns a move changes: at delta + h p + a the coefficient of t^h of the a-th of them."""
-    p, degree = I[COLUMNS], I[I[DEGREE] + move]
-    start, fac = I[I[COL_PTR] + move], I[FAC_VAR]
-    for a in range(I[I[COL_PTR] + move + 1] - start):
+    p, degree = T[COLUMNS], T[T[DEGREE] + move]
+    start, fac = T[T[COL_PTR] + move], T[FAC_VAR]
+    for a in range(T[T[COL_PTR] + move + 1] - start):
         x, moving = 1.0, 0
-        for k in range(I[I[FAC_PTR] + start + a], I[I[FAC_PTR] + start + a + 1]):
-            r, y = W[I[FAC_RATE] + k], W[z + I[fac + k]]
+        for k in range(T[T[FAC_PTR] + start + a], T[T[FAC_PTR] + start + a + 1]):
+            r, y = W[T[FAC_RATE] + k], W[z + T[fac + k]]
             if r == 0.0:
                 x *= y
                 continue
@@ -425,45 +425,45 @@ def line_terms(I, W, move, z, delta):
 
 
 @njit(void(_i1, _f1, i8, i8, i8, i8), **_options)
-def table_terms(I, W, move, row, z, delta):
+def table_terms(T, W, move, row, z, delta):
     """δ of a jump to one row of a table of levels: the whole change, as the coefficient of t."""
-    m, trial, start = I[VARIABLES], I[TRIAL], I[I[COL_PTR] + move]
+    m, trial, start = T[VARIABLES], T[TRIAL], T[T[COL_PTR] + move]
     copy(W, trial, z, m)
-    first = I[I[VAR_PTR] + move]
-    for k in range(first, I[I[VAR_PTR] + move + 1]):
-        W[trial + I[I[VAR] + k]] = W[I[LEVEL] + row * I[WIDEST] + k - first]
-    for a in range(I[I[COL_PTR] + move + 1] - start):
-        c = I[I[COL] + start + a]
+    first = T[T[VAR_PTR] + move]
+    for k in range(first, T[T[VAR_PTR] + move + 1]):
+        W[trial + T[T[VAR] + k]] = W[T[LEVEL] + row * T[WIDEST] + k - first]
+    for a in range(T[T[COL_PTR] + move + 1] - start):
+        c = T[T[COL] + start + a]
         x = y = 1.0
-        for k in range(I[I[MON_PTR] + c], I[I[MON_PTR] + c + 1]):
-            x *= W[trial + I[I[MON] + k]]
-            y *= W[z + I[I[MON] + k]]
-        W[delta + I[COLUMNS] + a] = x - y
+        for k in range(T[T[MON_PTR] + c], T[T[MON_PTR] + c + 1]):
+            x *= W[trial + T[T[MON] + k]]
+            y *= W[z + T[T[MON] + k]]
+        W[delta + T[COLUMNS] + a] = x - y
 
 
 @njit(void(_i1, _f1, i8, i8, i8, i8, i8, i8), **_options)
-def forms(I, W, move, D, w, u, a, c):
+def forms(T, W, move, D, w, u, a, c):
     """Add to a(t) what δ'Dδ + 2 δ'w gives, and to c(t) what δ'u gives."""
-    p, degree, delta = I[COLUMNS], I[I[DEGREE] + move], I[DELTA]
-    col = I[COL] + I[I[COL_PTR] + move]
-    counts = I[COUNT] + move * I[DEEP]
+    p, degree, delta = T[COLUMNS], T[T[DEGREE] + move], T[DELTA]
+    col = T[COL] + T[T[COL_PTR] + move]
+    counts = T[COUNT] + move * T[DEEP]
     for h in range(1, degree + 1):
         x = y = 0.0
-        for k in range(I[counts + h]):
-            x += W[delta + h * p + k] * W[w + I[col + k]]
-            y += W[delta + h * p + k] * W[u + I[col + k]]
+        for k in range(T[counts + h]):
+            x += W[delta + h * p + k] * W[w + T[col + k]]
+            y += W[delta + h * p + k] * W[u + T[col + k]]
         W[a + h] += 2.0 * x
         W[c + h] += y
-    for k in range(I[counts + 1]):
-        row = D + I[col + k] * p
-        corner = W[row + I[col + k]]
+    for k in range(T[counts + 1]):
+        row = D + T[col + k] * p
+        corner = W[row + T[col + k]]
         for g in range(1, degree + 1):
             x = 0.0
-            for j in range(min(k, I[counts + g])):
-                x += W[row + I[col + j]] * W[delta + g * p + j]
-            y = W[delta + g * p + k] * corner if k < I[counts + g] else 0.0
+            for j in range(min(k, T[counts + g])):
+                x += W[row + T[col + j]] * W[delta + g * p + j]
+            y = W[delta + g * p + k] * corner if k < T[counts + g] else 0.0
             for h in range(1, degree + 1):
-                if k < I[counts + h]:
+                if k < T[counts + h]:
                     W[a + g + h] += (2.0 * x + y) * W[delta + h * p + k]
 
 
@@ -516,36 +516,36 @@ def best_on_line(criterion, degree, low, high, step, W, poly):
 
 
 @njit(void(_i1, _f1, i8, i8, f8, i8), **_options)
-def take_step(I, W, i, move, t, row):
+def take_step(T, W, i, move, t, row):
     """Move run i's variables and slacks."""
-    z, slack, first = I[Z] + i * I[VARIABLES], I[SLACK] + i * I[CONSTRAINTS], I[I[VAR_PTR] + move]
-    for k in range(first, I[I[VAR_PTR] + move + 1]):
-        v = I[I[VAR] + k]
-        if I[I[KIND] + move] == TABLE:
-            W[z + v] = W[I[LEVEL] + row * I[WIDEST] + k - first]
+    z, slack, first = T[Z] + i * T[VARIABLES], T[SLACK] + i * T[CONSTRAINTS], T[T[VAR_PTR] + move]
+    for k in range(first, T[T[VAR_PTR] + move + 1]):
+        v = T[T[VAR] + k]
+        if T[T[KIND] + move] == TABLE:
+            W[z + v] = W[T[LEVEL] + row * T[WIDEST] + k - first]
             continue
-        x = W[z + v] + t * W[I[RATE] + k]
-        for end in (W[I[LOW] + v], W[I[HIGH] + v]):
+        x = W[z + v] + t * W[T[RATE] + k]
+        for end in (W[T[LOW] + v], W[T[HIGH] + v]):
             if abs(x - end) < 1e-12:
                 x = end
         W[z + v] = x
-    for k in range(I[I[CON_PTR] + move], I[I[CON_PTR] + move + 1]):
-        W[slack + I[I[CON] + k]] -= t * W[I[CON_RATE] + k]
+    for k in range(T[T[CON_PTR] + move], T[T[CON_PTR] + move + 1]):
+        W[slack + T[T[CON] + k]] -= t * W[T[CON_RATE] + k]
 
 
 @njit(f8(_i1, _f1, i8, i8, f8), **_options)
-def visit_run(I, W, unit, criterion, value):
+def visit_run(T, W, unit, criterion, value):
     """Improve one run by each of its moves; D (and C) brought up to date at the end. The criterion's new value."""
-    i = I[I[UNIT_RUN] + I[I[UNIT_PTR] + unit]]
-    p = I[COLUMNS]
-    D, C, delta, poly = I[AT_D], I[AT_C], I[DELTA], I[POLY]
-    z, f, slack = I[Z] + i * I[VARIABLES], I[F] + i * p, I[SLACK] + i * I[CONSTRAINTS]
-    h = I[WORK]
+    i = T[T[UNIT_RUN] + T[T[UNIT_PTR] + unit]]
+    p = T[COLUMNS]
+    D, C, delta, poly = T[AT_D], T[AT_C], T[DELTA], T[POLY]
+    z, f, slack = T[Z] + i * T[VARIABLES], T[F] + i * p, T[SLACK] + i * T[CONSTRAINTS]
+    h = T[WORK]
     u, w, u_c, w_c = h + p, h + 2 * p, h + 3 * p, h + 4 * p
     Q, N, ends = poly + 4 * WIDTH, poly + 5 * WIDTH, poly + 7 * WIDTH
     trace = criterion == TRACE_CRITERION
-    related_row(I, W, i, h)
-    v = W[I[DIAGONAL] + i] * I[I[REPEATS] + i]
+    related_row(T, W, i, h)
+    v = W[T[DIAGONAL] + i] * T[T[REPEATS] + i]
     multiply(W, u, D, h, p)
     fill(W, w, 0.0, p)
     e, e_c = dot(W, h, u, p), 0.0
@@ -555,32 +555,32 @@ def visit_run(I, W, unit, criterion, value):
         e_c = dot(W, h, u_c, p)
     a0 = c0 = a_c0 = c_c0 = 0.0
     moved = False
-    owner = I[CLASS_PTR] + I[I[UNIT_CLASS] + unit]
-    for at in range(I[owner], I[owner + 1]):
-        move = I[I[CLASS_MOVE] + at]
-        if I[I[FACET] + move] >= 0 and W[slack + I[I[FACET] + move]] > 1e-9:
+    owner = T[CLASS_PTR] + T[T[UNIT_CLASS] + unit]
+    for at in range(T[owner], T[owner + 1]):
+        move = T[T[CLASS_MOVE] + at]
+        if T[T[FACET] + move] >= 0 and W[slack + T[T[FACET] + move]] > 1e-9:
             continue
-        degree, kind = I[I[DEGREE] + move], I[I[KIND] + move]
+        degree, kind = T[T[DEGREE] + move], T[T[KIND] + move]
         twice = 2 * degree
-        first, last = I[I[LEV_PTR] + move], I[I[LEV_PTR] + move + 1]
+        first, last = T[T[LEV_PTR] + move], T[T[LEV_PTR] + move + 1]
         start, stop = 0, 1
         W[ends], W[ends + 1] = -1e30, 1e30
         if kind == TABLE:
             start, stop = first, last
         else:
-            interval(I, W, move, i, ends)
+            interval(T, W, move, i, ends)
             # a run beside the lattice or the region's rounding error cannot take this move
             if W[ends + 1] - W[ends] < 1e-10 or W[ends] > 1e-9 or W[ends + 1] < -1e-9:
                 continue
-            line_terms(I, W, move, z, delta)
+            line_terms(T, W, move, z, delta)
         for row in range(start, stop):
             if kind == TABLE:
-                table_terms(I, W, move, row, z, delta)
+                table_terms(T, W, move, row, z, delta)
             fill(W, poly, 0.0, 4 * WIDTH)
             W[poly], W[poly + WIDTH], W[poly + 2 * WIDTH], W[poly + 3 * WIDTH] = a0, c0, a_c0, c_c0
             for turn in range(2 if trace else 1):
                 forms(
-                    I,
+                    T,
                     W,
                     move,
                     C if turn else D,
@@ -593,11 +593,11 @@ def visit_run(I, W, unit, criterion, value):
             present = W[N] / W[Q] if trace else W[Q]
             t = 0.0
             if kind == LINE:
-                t = best_on_line(criterion, degree, W[ends], W[ends + 1], W[I[STEP] + move], W, poly)
+                t = best_on_line(criterion, degree, W[ends], W[ends + 1], W[T[STEP] + move], W, poly)
             else:
-                top, here = present, W[z + I[I[VAR] + I[I[VAR_PTR] + move]]]
+                top, here = present, W[z + T[T[VAR] + T[T[VAR_PTR] + move]]]
                 for r in range(first, last) if kind == LEVELS else range(row, row + 1):
-                    s = W[I[LEVEL] + r * I[WIDEST]] - here if kind == LEVELS else 1.0
+                    s = W[T[LEVEL] + r * T[WIDEST]] - here if kind == LEVELS else 1.0
                     if kind == LEVELS and (s < W[ends] - 1e-12 or s > W[ends + 1] + 1e-12 or abs(s) < 1e-12):
                         continue
                     y = horner(W, Q, twice, s)
@@ -613,15 +613,15 @@ def visit_run(I, W, unit, criterion, value):
             if not found - present > EXACT * (abs(value) if trace else max(abs(present), 1.0)):
                 continue
             moved = True
-            take_step(I, W, i, move, t, row)
+            take_step(T, W, i, move, t, row)
             a0, c0 = horner(W, poly, twice, t), horner(W, poly + WIDTH, degree, t)
             a_c0, c_c0 = horner(W, poly + 2 * WIDTH, twice, t), horner(W, poly + 3 * WIDTH, degree, t)
-            counts = I[COUNT] + move * I[DEEP]
-            for k in range(I[counts + 1]):
+            counts = T[COUNT] + move * T[DEEP]
+            for k in range(T[counts + 1]):
                 x = 0.0
                 for g in range(degree, 0, -1):
-                    x = (x + (W[delta + g * p + k] if k < I[counts + g] else 0.0)) * t
-                c = I[I[COL] + I[I[COL_PTR] + move] + k]
+                    x = (x + (W[delta + g * p + k] if k < T[counts + g] else 0.0)) * t
+                c = T[T[COL] + T[T[COL_PTR] + move] + k]
                 W[f + c] += x
                 add_multiple(W, w, D + c * p, x, p)
                 if trace:
@@ -632,7 +632,7 @@ def visit_run(I, W, unit, criterion, value):
         return value + v * a0 + 2.0 * c0
     ratio = (1.0 + c0) * (1.0 + c0) + a0 * (v - e)
     if not ratio > 1e-7:
-        return refresh(I, W, criterion, 0.0)
+        return refresh(T, W, criterion, 0.0)
     # Y is the inverse of [[a, 1 + c], [1 + c, e − v]], P = D [δ, h] = [w, u] and D falls by P Y P'
     y11, y12, y22 = (v - e) / ratio, (1.0 + c0) / ratio, -a0 / ratio
     if trace:
@@ -656,37 +656,35 @@ def visit_run(I, W, unit, criterion, value):
 
 
 @njit(**_options)
-def group_terms(I, W, unit, move):
+def group_terms(T, W, unit, move):
     """Coefficients of M(t) − M when the runs of a unit move together, at TERMS + k p²; their δ are in GROUP_DELTA."""
-    start = I[I[UNIT_PTR] + unit]
-    size, p, deep = I[I[UNIT_PTR] + unit + 1] - start, I[COLUMNS], I[DEEP]
-    degree, col, counts = I[I[DEGREE] + move], I[COL] + I[I[COL_PTR] + move], I[COUNT] + move * I[DEEP]
-    terms, group = I[TERMS], I[GROUP_DELTA]
+    start = T[T[UNIT_PTR] + unit]
+    size, p, deep = T[T[UNIT_PTR] + unit + 1] - start, T[COLUMNS], T[DEEP]
+    degree, col, counts = T[T[DEGREE] + move], T[COL] + T[T[COL_PTR] + move], T[COUNT] + move * T[DEEP]
+    terms, group = T[TERMS], T[GROUP_DELTA]
     fill(W, terms + p * p, 0.0, 2 * degree * p * p)
     for s in range(size):
-        i = I[I[UNIT_RUN] + start + s]
-        h = I[GROUP_H] + s * p
-        related_row(I, W, i, h)
+        i = T[T[UNIT_RUN] + start + s]
+        h = T[GROUP_H] + s * p
+        related_row(T, W, i, h)
         here, there = group + s * deep * p, group + (size + s) * deep * p
         fill(W, there, 0.0, deep * p)
-        for q in range(I[I[REL_PTR] + i], I[I[REL_PTR] + i + 1]):
+        for q in range(T[T[REL_PTR] + i], T[T[REL_PTR] + i + 1]):
             for o in range(size):
-                if I[I[UNIT_RUN] + start + o] == I[I[REL_RUN] + q]:
+                if T[T[UNIT_RUN] + start + o] == T[T[REL_RUN] + q]:
                     for g in range(1, degree + 1):
-                        add_multiple(
-                            W, there + g * p, group + (o * deep + g) * p, W[I[REL_WEIGHT] + q], I[counts + g]
-                        )
+                        add_multiple(W, there + g * p, group + (o * deep + g) * p, W[T[REL_WEIGHT] + q], T[counts + g])
         for g in range(1, degree + 1):
-            for k in range(I[counts + g]):
+            for k in range(T[counts + g]):
                 x = W[here + g * p + k]
                 if x == 0.0:
                     continue
-                row = terms + g * p * p + I[col + k] * p
+                row = terms + g * p * p + T[col + k] * p
                 add_multiple(W, row, h, x, p)
                 for o in range(1, degree + 1):
                     row += p * p
-                    for j in range(I[counts + o]):
-                        W[row + I[col + j]] += 0.5 * x * W[there + o * p + j]
+                    for j in range(T[counts + o]):
+                        W[row + T[col + j]] += 0.5 * x * W[there + o * p + j]
     for k in range(1, 2 * degree + 1):
         G = terms + k * p * p
         for r in range(p):
@@ -697,31 +695,31 @@ def group_terms(I, W, unit, move):
 
 
 @njit(**_options)
-def group_value(I, W, criterion, degree, t):
+def group_value(T, W, criterion, degree, t):
     """Value of the criterion at M(t)."""
-    p, terms = I[COLUMNS], I[TERMS]
+    p, terms = T[COLUMNS], T[TERMS]
     if criterion == SENSITIVITY:
-        value, x = dot(W, I[AT_D], I[AT_M], p * p), 1.0
+        value, x = dot(W, T[AT_D], T[AT_M], p * p), 1.0
         for k in range(1, 2 * degree + 1):
             x *= t
-            value += x * dot(W, I[AT_D], terms + k * p * p, p * p)
+            value += x * dot(W, T[AT_D], terms + k * p * p, p * p)
         return value
-    copy(W, terms, I[AT_M], p * p)
+    copy(W, terms, T[AT_M], p * p)
     x = 1.0
     for k in range(1, 2 * degree + 1):
         x *= t
         add_multiple(W, terms, terms + k * p * p, x, p * p)
-    room = terms + (2 * I[DEEP] - 1) * p * p
+    room = terms + (2 * T[DEEP] - 1) * p * p
     if criterion == D_CRITERION:
         return log_determinant(W, terms, room, p)
     if invert(W, terms, room, p) == -np.inf:
         return -np.inf
-    value = -dot(W, room, I[MOMENTS], p * p)
+    value = -dot(W, room, T[MOMENTS], p * p)
     return value if value < 0.0 else -np.inf
 
 
 @njit(**_options)
-def best_in_group(I, W, criterion, degree, low, high, step, present):
+def best_in_group(T, W, criterion, degree, low, high, step, present):
     """Search a line of a group: seven places, then parabolas through the best three; the best t."""
     if step > 0.0:
         low, high = np.ceil(low / step - 1e-9) * step, np.floor(high / step + 1e-9) * step
@@ -731,7 +729,6 @@ def best_in_group(I, W, criterion, degree, low, high, step, present):
     width = (high - low) / 6.0
     left = right = 0.0
     at_left = at_right = -np.inf
-    state = 0  # 0..6 places, then the two sides of the best, then parabolas
     for k in range(15):
         if k < 7:
             t = low + k * width if k < 6 else high
@@ -751,7 +748,7 @@ def best_in_group(I, W, criterion, degree, low, high, step, present):
             t = best - 0.5 * (slope_left + bend * one) / bend
             if not left < t < right or abs(t - best) < 1e-6 * width:
                 break
-        y = group_value(I, W, criterion, degree, t)
+        y = group_value(T, W, criterion, degree, t)
         if k < 7:
             if y > top:
                 best, top = t, y
@@ -774,76 +771,76 @@ def best_in_group(I, W, criterion, degree, low, high, step, present):
         for k in range(2):
             t = (np.floor(exact / step + 1e-9) + k) * step
             if low - 1e-12 <= t <= high + 1e-12:
-                y = group_value(I, W, criterion, degree, t)
+                y = group_value(T, W, criterion, degree, t)
                 if y > top:
                     best, top = t, y
     return best
 
 
 @njit(**_options)
-def visit_group(I, W, unit, criterion, value):
+def visit_group(T, W, unit, criterion, value):
     """Improve the settings that the runs of a unit share; needs M up to date and leaves M, D (and C) so."""
-    start = I[I[UNIT_PTR] + unit]
-    size, p, m = I[I[UNIT_PTR] + unit + 1] - start, I[COLUMNS], I[VARIABLES]
-    ends, wide = I[POLY] + 7 * WIDTH, I[DEEP] * p
-    owner = I[CLASS_PTR] + I[I[UNIT_CLASS] + unit]
-    for at in range(I[owner], I[owner + 1]):
-        move = I[I[CLASS_MOVE] + at]
-        degree, kind = I[I[DEGREE] + move], I[I[KIND] + move]
+    start = T[T[UNIT_PTR] + unit]
+    size, p, m = T[T[UNIT_PTR] + unit + 1] - start, T[COLUMNS], T[VARIABLES]
+    ends, wide = T[POLY] + 7 * WIDTH, T[DEEP] * p
+    owner = T[CLASS_PTR] + T[T[UNIT_CLASS] + unit]
+    for at in range(T[owner], T[owner + 1]):
+        move = T[T[CLASS_MOVE] + at]
+        degree, kind = T[T[DEGREE] + move], T[T[KIND] + move]
         W[ends], W[ends + 1] = -1e30, 1e30
         blocked = False
         if kind != TABLE:
             for s in range(size):
-                i = I[I[UNIT_RUN] + start + s]
-                facet = I[I[FACET] + move]
-                blocked |= facet >= 0 and W[I[SLACK] + i * I[CONSTRAINTS] + max(facet, 0)] > 1e-9
-                interval(I, W, move, i, ends)
-                line_terms(I, W, move, I[Z] + i * m, I[GROUP_DELTA] + s * wide)
+                i = T[T[UNIT_RUN] + start + s]
+                facet = T[T[FACET] + move]
+                blocked |= facet >= 0 and W[T[SLACK] + i * T[CONSTRAINTS] + max(facet, 0)] > 1e-9
+                interval(T, W, move, i, ends)
+                line_terms(T, W, move, T[Z] + i * m, T[GROUP_DELTA] + s * wide)
             if blocked or W[ends + 1] - W[ends] < 1e-10 or W[ends] > 1e-9 or W[ends + 1] < -1e-9:
                 continue
-        here = W[I[Z] + I[I[UNIT_RUN] + start] * m + I[I[VAR] + I[I[VAR_PTR] + move]]]
-        first = I[I[LEV_PTR] + move]
+        here = W[T[Z] + T[T[UNIT_RUN] + start] * m + T[T[VAR] + T[T[VAR_PTR] + move]]]
+        first = T[T[LEV_PTR] + move]
         chosen, best, top = first, 0.0, value
-        for row in range(first, I[I[LEV_PTR] + move + 1] if kind != LINE else first + 1):
+        for row in range(first, T[T[LEV_PTR] + move + 1] if kind != LINE else first + 1):
             if kind == TABLE:
                 for s in range(size):
-                    z = I[Z] + I[I[UNIT_RUN] + start + s] * m
-                    table_terms(I, W, move, row, z, I[GROUP_DELTA] + s * wide)
+                    z = T[Z] + T[T[UNIT_RUN] + start + s] * m
+                    table_terms(T, W, move, row, z, T[GROUP_DELTA] + s * wide)
             if kind == TABLE or row == first:
-                group_terms(I, W, unit, move)
+                group_terms(T, W, unit, move)
             if kind == LINE:
-                t = best_in_group(I, W, criterion, degree, W[ends], W[ends + 1], W[I[STEP] + move], value)
+                t = best_in_group(T, W, criterion, degree, W[ends], W[ends + 1], W[T[STEP] + move], value)
             else:
-                t = W[I[LEVEL] + row * I[WIDEST]] - here if kind == LEVELS else 1.0
+                t = W[T[LEVEL] + row * T[WIDEST]] - here if kind == LEVELS else 1.0
                 if t < W[ends] - 1e-12 or t > W[ends + 1] + 1e-12:
                     continue
             if t == 0.0:
                 continue
-            y = group_value(I, W, criterion, degree, t)
+            y = group_value(T, W, criterion, degree, t)
             if y > top:
                 chosen, best, top = row, t, y
         if best == 0.0 or not top - value > EXACT * max(abs(value), 1.0):
             continue
         for s in range(size):
-            take_step(I, W, I[I[UNIT_RUN] + start + s], move, best, chosen)
-        value = refresh(I, W, criterion, 0.0)
+            take_step(T, W, T[T[UNIT_RUN] + start + s], move, best, chosen)
+        value = refresh(T, W, criterion, 0.0)
     return value
 
 
 @njit(**_options)
-def pass_repeats(I, W, criterion, value):
+def pass_repeats(T, W, criterion, value):
     """Pass one repeat of a setting on to where it helps most; the new value, the same where none helps."""
-    n, p = I[RUNS], I[COLUMNS]
-    D, C, F0, w, x = I[AT_D], I[AT_C], I[F], I[WORK], I[WORK] + 2 * p
+    n, p = T[RUNS], T[COLUMNS]
+    D, C, F0, w, x = T[AT_D], T[AT_C], T[F], T[WORK], T[WORK] + 2 * p
     source, target, gain = -1, -1, 1e-9 * max(abs(value), 1.0)
     for a in range(n):
-        if I[I[REPEATS] + a] < 2 or I[I[REPEAT_BLOCK] + a] < 0:
+        if T[T[REPEATS] + a] < 2 or T[T[REPEAT_BLOCK] + a] < 0:
             continue
         multiply(W, w, D, F0 + a * p, p)
         multiply(W, w + p, C, F0 + a * p, p)
         d_a, d_c = dot(W, w, F0 + a * p, p), dot(W, w + p, F0 + a * p, p)
         for b in range(n):
-            if b == a or I[I[REPEAT_BLOCK] + b] != I[I[REPEAT_BLOCK] + a]:
+            if b == a or T[T[REPEAT_BLOCK] + b] != T[T[REPEAT_BLOCK] + a]:
                 continue
             multiply(W, x, D, F0 + b * p, p)
             d_b, d_ab = dot(W, x, F0 + b * p, p), dot(W, w, F0 + b * p, p)
@@ -859,87 +856,88 @@ def pass_repeats(I, W, criterion, value):
                 source, target, gain = a, b, y
     if source < 0:
         return value
-    I[I[REPEATS] + source] -= 1
-    I[I[REPEATS] + target] += 1
-    return refresh(I, W, criterion, 0.0)
+    T[T[REPEATS] + source] -= 1
+    T[T[REPEATS] + target] += 1
+    return refresh(T, W, criterion, 0.0)
 
 
 @njit(**_options)
-def scramble(I, W, unit):
+def scramble(T, W, unit):
     """Move a unit at random along its own moves, within the region."""
-    ends = I[POLY] + 7 * WIDTH
-    owner = I[CLASS_PTR] + I[I[UNIT_CLASS] + unit]
-    start, stop = I[I[UNIT_PTR] + unit], I[I[UNIT_PTR] + unit + 1]
+    ends = T[POLY] + 7 * WIDTH
+    owner = T[CLASS_PTR] + T[T[UNIT_CLASS] + unit]
+    start, stop = T[T[UNIT_PTR] + unit], T[T[UNIT_PTR] + unit + 1]
     for turn in range(2):
-        for at in range(I[owner], I[owner + 1]):
-            move = I[I[CLASS_MOVE] + at]
-            kind = I[I[KIND] + move]
-            if I[I[FACET] + move] >= 0 or (turn > 0 and kind == TABLE):
+        for at in range(T[owner], T[owner + 1]):
+            move = T[T[CLASS_MOVE] + at]
+            kind = T[T[KIND] + move]
+            if T[T[FACET] + move] >= 0 or (turn > 0 and kind == TABLE):
                 continue
-            first = I[I[LEV_PTR] + move]
-            row = first + int(uniform(I) * (I[I[LEV_PTR] + move + 1] - first))
+            first = T[T[LEV_PTR] + move]
+            row = first + int(uniform(T) * (T[T[LEV_PTR] + move + 1] - first))
             t = 0.0
             if kind != TABLE:
                 W[ends], W[ends + 1] = -1e30, 1e30
                 for k in range(start, stop):
-                    interval(I, W, move, I[I[UNIT_RUN] + k], ends)
-                t = W[ends] + uniform(I) * (W[ends + 1] - W[ends])
+                    interval(T, W, move, T[T[UNIT_RUN] + k], ends)
+                t = W[ends] + uniform(T) * (W[ends + 1] - W[ends])
                 if kind == LEVELS:
-                    z = I[Z] + I[I[UNIT_RUN] + start] * I[VARIABLES]
-                    t = W[I[LEVEL] + row * I[WIDEST]] - W[z + I[I[VAR] + I[I[VAR_PTR] + move]]]
-                elif W[I[STEP] + move] > 0.0:
-                    t = np.floor(t / W[I[STEP] + move]) * W[I[STEP] + move]
+                    z = T[Z] + T[T[UNIT_RUN] + start] * T[VARIABLES]
+                    t = W[T[LEVEL] + row * T[WIDEST]] - W[z + T[T[VAR] + T[T[VAR_PTR] + move]]]
+                elif W[T[STEP] + move] > 0.0:
+                    t = np.floor(t / W[T[STEP] + move]) * W[T[STEP] + move]
                 if t < W[ends] or t > W[ends + 1]:
                     continue
             for k in range(start, stop):
-                take_step(I, W, I[I[UNIT_RUN] + k], move, t, row)
+                take_step(T, W, T[T[UNIT_RUN] + k], move, t, row)
 
 
 @njit(**_options)
-def visit_shared(I, W, criterion, value):
+def visit_shared(T, W, criterion, value):
     """Visit the units of several runs, then pass repeats on."""
-    for unit in range(I[UNITS]):
-        if I[I[UNIT_PTR] + unit + 1] - I[I[UNIT_PTR] + unit] > 1:
-            value = visit_group(I, W, unit, criterion, value)
+    for unit in range(T[UNITS]):
+        if T[T[UNIT_PTR] + unit + 1] - T[T[UNIT_PTR] + unit] > 1:
+            value = visit_group(T, W, unit, criterion, value)
     return value
 
 
 @njit(**_options)
-def settle_repeats(I, W, criterion, value):
+def settle_repeats(T, W, criterion, value):
     """Pass repeats on while that helps."""
-    for _ in range(I[RUNS]):
+    for _ in range(T[RUNS]):
         before = value
-        value = pass_repeats(I, W, criterion, value)
+        value = pass_repeats(T, W, criterion, value)
         if not value > before:
             break
     return value
 
 
 @njit(**_options)
-def loosen(I, W, group):
+def loosen(T, W, group):
     """Move at random what the runs of a group need not share, and keep ties."""
-    first, last, m = I[I[GROUP_PTR] + group], I[I[GROUP_PTR] + group + 1], I[VARIABLES]
+    first, last, m = T[T[GROUP_PTR] + group], T[T[GROUP_PTR] + group + 1], T[VARIABLES]
     for k in range(first, last):
-        i = I[I[GROUP_RUN] + k]
-        if last - first > 1 and I[I[RUN_UNIT] + i] >= 0:
-            slacks(I, W, i)
-            scramble(I, W, I[I[RUN_UNIT] + i])
-    for i in range(I[RUNS]):
-        root = I[I[TIES] + i]
+        i = T[T[GROUP_RUN] + k]
+        if last - first > 1 and T[T[RUN_UNIT] + i] >= 0:
+            slacks(T, W, i)
+            scramble(T, W, T[T[RUN_UNIT] + i])
+    for i in range(T[RUNS]):
+        root = T[T[TIES] + i]
         for v in range(m):
-            if root != i and I[I[FREE] + v] != 0:
-                W[I[Z] + i * m + v] = W[I[Z] + root * m + v]
+            if root != i and T[T[FREE] + v] != 0:
+                W[T[Z] + i * m + v] = W[T[Z] + root * m + v]
 
 
 @njit(**_public)
-def explore(I, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance, passes, shared):
+def explore(T, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance, passes, shared):
     """Iterated local search: each step starts from the best plan so far with some groups of runs drawn anew.
 
     Parameters
     ----------
-    I, W : state (see `packing`)
+    T, W : state (see `packing`)
     pool : (points * m,) settings to draw from
-    draws : (steps, groups) the point that each group takes; −1 it stays; −2 − i only run i moves, at random
+    draws : (steps, groups) the point that each group takes (past the last: it moves at random from where it is); −1 it
+        stays; −2 − i only run i moves, at random
     best_Z, best_repeats : (n m,), (n,) the best plan so far, brought up to date
     criterion : 0 log|M|, 1 −trace(M^-1 B), 2 trace(D M) for a given D
     best : value of the best plan so far, −inf where there is none
@@ -952,52 +950,52 @@ def explore(I, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
     float
         The new best value.
     """
-    n, m, p = I[RUNS], I[VARIABLES], I[COLUMNS]
-    Z0, R0 = I[Z], I[REPEATS]
+    n, m, p = T[RUNS], T[VARIABLES], T[COLUMNS]
+    Z0, R0 = T[Z], T[REPEATS]
     for step in range(draws.shape[0]):
         for k in range(n * m):
             W[Z0 + k] = best_Z[k]
         for i in range(n):
-            I[R0 + i] = best_repeats[i]
-        for group in range(I[GROUPS]):
+            T[R0 + i] = best_repeats[i]
+        for group in range(T[GROUPS]):
             point = draws[step, group]
-            if point >= 0:
-                for k in range(I[I[GROUP_PTR] + group], I[I[GROUP_PTR] + group + 1]):
-                    i = I[I[GROUP_RUN] + k]
+            if 0 <= point < pool.shape[0] // m:
+                for k in range(T[T[GROUP_PTR] + group], T[T[GROUP_PTR] + group + 1]):
+                    i = T[T[GROUP_RUN] + k]
                     for v in range(m):
-                        if I[I[FREE] + v] != 0 and I[I[FROZEN] + i] == 0:
+                        if T[T[FREE] + v] != 0 and T[T[FROZEN] + i] == 0:
                             W[Z0 + i * m + v] = pool[point * m + v]
             if shared is not None:
                 if point >= 0:
-                    loosen(I, W, group)
-                elif point < -1 and I[I[RUN_UNIT] - 2 - point] >= 0:
-                    slacks(I, W, -2 - point)
-                    scramble(I, W, I[I[RUN_UNIT] - 2 - point])
+                    loosen(T, W, group)
+                elif point < -1 and T[T[RUN_UNIT] - 2 - point] >= 0:
+                    slacks(T, W, -2 - point)
+                    scramble(T, W, T[T[RUN_UNIT] - 2 - point])
         # while some terms cannot be told apart the first rounds exchange log|M + ridge|
         ridge, rounds, used = 0.0, 0, criterion
-        value = refresh(I, W, criterion, 0.0)
+        value = refresh(T, W, criterion, 0.0)
         for _ in range(passes):
             if value == -np.inf:
                 if rounds == 8:
                     break
                 size = 0.0
                 for k in range(p):
-                    size += W[I[AT_M] + k * p + k]
+                    size += W[T[AT_M] + k * p + k]
                 ridge, used = 1e-3 * size / p, D_CRITERION
-                value = refresh(I, W, used, ridge)
+                value = refresh(T, W, used, ridge)
                 rounds += 1
             old = value
             if shared is not None:
-                value = visit_shared(I, W, used, value)
-            for unit in range(I[UNITS]):
-                if I[I[UNIT_PTR] + unit + 1] - I[I[UNIT_PTR] + unit] == 1:
-                    value = visit_run(I, W, unit, used, value)
-            value = refresh(I, W, criterion, 0.0)
+                value = visit_shared(T, W, used, value)
+            for unit in range(T[UNITS]):
+                if T[T[UNIT_PTR] + unit + 1] - T[T[UNIT_PTR] + unit] == 1:
+                    value = visit_run(T, W, unit, used, value)
+            value = refresh(T, W, criterion, 0.0)
             if ridge > 0.0:
                 ridge, used = 0.0, criterion
                 continue
             if shared is not None:
-                value = settle_repeats(I, W, criterion, value)
+                value = settle_repeats(T, W, criterion, value)
             gain, scale = value - old, 1.0 if criterion == D_CRITERION else abs(value)
             if not gain > tolerance * scale:
                 break
@@ -1008,5 +1006,5 @@ def explore(I, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
             for k in range(n * m):
                 best_Z[k] = W[Z0 + k]
             for i in range(n):
-                best_repeats[i] = I[R0 + i]
+                best_repeats[i] = T[R0 + i]
     return best

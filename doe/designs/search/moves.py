@@ -193,9 +193,11 @@ def lattice_moves(
     return tuple(found)
 
 
-def compiled(moves: list[Move], exponents: NDArray[np.int64], A: NDArray[np.float64]) -> tuple[dict[str, NDArray[np.int64]], dict[str, NDArray[np.float64]]]:
+def compiled(
+    moves: list[Move], exponents: NDArray[np.int64], A: NDArray[np.float64]
+) -> tuple[dict[str, NDArray[np.int64]], dict[str, NDArray[np.float64]]]:
     """The moves as flat tables for the kernels (see `packing`): whole numbers and reals by name."""
-    p, m = exponents.shape
+    m = exponents.shape[1]
     degrees: list[int] = []
     col: list[int] = []
     col_ptr, fac_ptr, var_ptr, con_ptr, lev_ptr = [0], [0], [0], [0], [0]

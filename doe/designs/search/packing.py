@@ -1,7 +1,7 @@
 """One start's whole state as two flat arrays, and where in them each table begins.
 
-Kernels take `I` (int64) and `W` (float64) alone: few arguments compile fast, and a start stays in cache. The first
-entries of `I` are sizes and the places where the tables begin (in `I` for whole numbers, in `W` for reals), under the
+Kernels take `T` (int64) and `W` (float64) alone: few arguments compile fast, and a start stays in cache. The first
+entries of `T` are sizes and the places where the tables begin (in `T` for whole numbers, in `W` for reals), under the
 names below.
 """
 

@@ -50,9 +50,7 @@ class Region:
     @staticmethod
     def box(m: int) -> Region:
         """The cube [-1, 1]^m."""
-        return Region(
-            -np.ones(m), np.ones(m), np.zeros((0, m)), np.zeros(0), np.zeros((0, m)), np.zeros(0)
-        )
+        return Region(-np.ones(m), np.ones(m), np.zeros((0, m)), np.zeros(0), np.zeros((0, m)), np.zeros(0))
 
     @property
     def m(self) -> int:
@@ -67,14 +65,15 @@ class Region:
 
     def contains(self, Z: Reals, slack: float = 1e-9) -> NDArray[np.bool_]:
         """Which rows lie in the region, within `slack`."""
-        inside = ((Z >= self.low - slack) & (Z <= self.high + slack)).all(axis=1)
-        inside &= (Z @ self.A.T <= self.b + slack).all(axis=1) & (np.abs(Z @ self.E.T - self.f) <= slack).all(axis=1)
+        inside = np.maximum(self.low - Z, Z - self.high).max(axis=1, initial=0.0) <= slack
+        inside &= (Z @ self.A.T - self.b).max(axis=1, initial=0.0) <= slack
+        inside &= np.abs(Z @ self.E.T - self.f).max(axis=1, initial=0.0) <= slack
         for v, values in self.levels.items():
             inside &= (np.abs(Z[:, [v]] - values[None, :]) <= slack).any(axis=1)
         for variables, rows in self.tables:
             apart = np.abs(Z[:, list(variables)][:, None, :] - rows[None]).max(axis=2)
             inside &= (apart <= slack).any(axis=1)
-        return inside
+        return np.asarray(inside, dtype=np.bool_)
 
     def moves(self) -> list[Move]:
         """Every move a run may make: lines, levels, tables."""
@@ -365,7 +364,7 @@ class Problem:
             "group_ptr": pointers(groups),
             "group_run": flat(groups),
             "free": free,
-            "frozen": frozen,
+            "frozen": frozen.astype(np.int64),
             "repeat_block": np.full(n, -1) if layout.repeat_block is None else layout.repeat_block,
             "ties": ties,
             "run_unit": run_unit,

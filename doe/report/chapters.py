@@ -1,0 +1,425 @@
+"""The chapters of a dossier, one question each, from a trial's results."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as installed
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from doe import plots
+from doe.bench import Records
+from doe.designs import Plan
+from doe.designs.plan import version
+from doe.fits import Fit
+from doe.report import sentences
+from doe.report.blocks import Block, Card, Chapter, Formula, Grid, Heading, Points, Words, grid, image, paragraphs, section_blocks
+from doe.study import Categorical, Section, Study
+from doe.study.shown import number_text
+from doe.study.trial import specification_text
+from doe.window import Window
+
+LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "pyDOE3", "matplotlib", "jinja2")
+PAIRS = 6  # interactions in one picture
+
+# common practice, no source
+CAUTIONS = (
+    "Fine powders (carbomer, silica, pigments): do not breathe the dust. Weigh under extraction or with a fitted mask, add slowly, wipe damp. "
+    "Fine dust can burn: no ignition source near it.",
+    "Spilt polymer or gel is very slippery: sweep it up dry before any water reaches it.",
+    "Caustic bases (sodium or potassium hydroxide): goggles and gloves; base into water, never water onto the solid; the solution gets hot.",
+    "Amines (tromethamine, triethanolamine, aminomethyl propanol and others): irritating to eyes and skin; keep triethanolamine away from "
+    "nitrosating agents.",
+    "Turning impellers: guard them, clamp the beaker, start slowly, stop before sampling; no loose sleeves or hair.",
+    "Hot plates, warm oils and waxes: burns, and fire with solvents; never leave them unattended.",
+    "Centrifuge: balance the tubes and keep to the rated speed.",
+    "Preservatives, solubilisers and fragrance can sensitise undiluted: gloves, and the legal limits of use.",
+    "Skin contact and sensory or patch tests: only after review by a qualified safety assessor, and with consent. Unpreserved or failed batches "
+    "are not for use: discard them on time.",
+    "Safety data sheets, local rules and a qualified assessor have the last word over anything on this page.",
+)
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What a dossier is about."""
+
+    study: Study
+    plan: Plan | None
+    records: Records | None
+    fits: Mapping[str, Fit]
+    win: Window | None
+    date: str
+
+
+def chapters(trial: Trial) -> list[Chapter]:
+    """All chapters, in the order of the trial."""
+    return [
+        Chapter("short", "What came out, in short?", tuple(_short(trial))),
+        Chapter("studied", "What was studied?", tuple(_studied(trial))),
+        Chapter("made", "Which batches were made?", tuple(_made(trial))),
+        Chapter("measured", "What was measured?", tuple(_measured(trial))),
+        Chapter("drives", "What drives each response?", tuple(_drives(trial))),
+        Chapter("trust", "Can the fits be trusted?", tuple(_trust(trial))),
+        Chapter("run", "Where to run?", tuple(_run(trial))),
+        Chapter("silent", "What does this not show?", tuple(_silent(trial))),
+        Chapter("care", "What to take care of at the bench?", (Points(CAUTIONS),)),
+        Chapter("origin", "How was this page made?", tuple(_origin(trial))),
+    ]
+
+
+# ---- in short
+
+
+def _short(trial: Trial) -> list[Block]:
+    batches = _batches(trial)
+    lines = [
+        f"{sentences.count(len(batches), 'batch')} of {trial.study.name} were measured, with "
+        f"{sentences.count(len(trial.study.factors), 'factor')} set and {sentences.count(len(trial.fits), 'response')} fitted."
+    ]
+    lines += [sentences.strongest(fit) for fit in trial.fits.values()]
+    if trial.win is not None:
+        lines.append(sentences.window_line(trial.win) + " Only the responses named under “Where to run?” are judged.")
+    wary: dict[str, list[str]] = {}
+    for fit in trial.fits.values():
+        for line in fit.cautions():
+            wary.setdefault(line, []).append(fit.response.name)
+    lines += [f"To be wary of in {sentences.listed(names)}: {line}" for line, names in wary.items()]
+    return [Points(tuple(lines))]
+
+
+# ---- what was studied, made, measured
+
+
+def _studied(trial: Trial) -> list[Block]:
+    sections = trial.study._sections()
+    first = sections[0]
+    out: list[Block] = []
+    if first.note:
+        out.append(paragraphs(first.note.split("\n")))
+    named = [Section("Factors", first.table), *sections[1:]]
+    return out + section_blocks(named)
+
+
+def _made(trial: Trial) -> list[Block]:
+    plan = trial.plan
+    if plan is None:
+        lines = ["No plan came with this page: the settings below are those that the readings were entered with."]
+        if trial.records is not None:
+            return [*[Words((line,)) for line in lines], *section_blocks(trial.records.plan._sections(), skip_first_title=True)]
+        return [Words(tuple(lines)), _settings_grid(trial)]
+    out: list[Block] = []
+    sections = plan._sections()
+    out.append(Words((f"{sections[0].title}.",)))
+    ordered = "order_seed" in plan.provenance
+    words = (
+        "The batches were put in a random order, so that what drifts over the days does not pass for an effect."
+        if ordered
+        else "The plan stands in its standard order; whether the batches were made in a random one is not recorded in it."
+    )
+    out.append(Words((words,)))
+    first = Section("The batches, as planned", sections[0].table, sections[0].note)
+    return out + section_blocks([first, *sections[1:]])
+
+
+def _settings_grid(trial: Trial) -> Grid:
+    rows = _batches(trial)
+    study = trial.study
+    table = pd.DataFrame({"run": [str(r) for r in rows.index]})
+    for f in study.factors:
+        table[f.label] = [str(v) if isinstance(f, Categorical) else number_text(float(v), digits=6) for v in rows[f.name]]
+    return grid("Settings", table)
+
+
+def _batches(trial: Trial) -> pd.DataFrame:
+    """Settings of every batch that has a reading, by run label."""
+    if trial.records is not None:
+        runs = sorted(set(trial.records.data["run"]))
+        return trial.records.plan.runs.loc[runs]
+    found: dict[str, Any] = {}
+    for fit in trial.fits.values():
+        for label, (_, row) in zip(fit.runs, fit.batches.settings.iterrows(), strict=True):
+            found.setdefault(str(label), row)
+    return pd.DataFrame(list(found.values()), index=pd.Index(list(found), name="run"))
+
+
+def _measured(trial: Trial) -> list[Block]:
+    out: list[Block] = []
+    records = trial.records
+    if records is None:
+        out.append(Words(("Mean reading of every batch, as the fits used it.",)))
+        out.append(_readings_of_fits(trial))
+    else:
+        out.append(_readings(records))
+        out += section_blocks([s for s in records._sections() if not s.title.startswith("Records of")])
+        if records.failed:
+            out.append(Words((f"Marked as failed: run {', '.join(str(r) for r in records.failed)}.",)))
+        out += _lost(records)
+    out += _left_out(trial)
+    return out
+
+
+def _readings(records: Records) -> Grid:
+    """One row a batch: run, order of making, and the mean reading of every response."""
+    data = records.data
+    means = data.groupby(["run", "response"], sort=False)["value"].mean()
+    counts = data.groupby(["run", "response"], sort=False).size()
+    runs = sorted(int(r) for r in records.plan.runs.index)
+    table = pd.DataFrame({"run": [str(r) for r in runs]})
+    if records.order:
+        table["made as number"] = [str(records.order.get(r, "")) for r in runs]
+    for response in records.study.responses:
+        cells = []
+        for run in runs:
+            key = (run, response.name)
+            cells.append(response.text(float(means[key])).removesuffix(response.unit).strip() if key in means.index else "")
+        table[response.label] = cells
+    several = int((counts > 1).sum())
+    note = "A blank cell is a reading that was not taken."
+    if several:
+        note += f" {sentences.count(several, 'value')} are the mean of several readings of the same batch."
+    return grid("Readings, one row a batch", table, note)
+
+
+def _lost(records: Records) -> list[Block]:
+    lines = []
+    for response in records.study.responses:
+        seen = set(records.data.loc[records.data["response"] == response.name, "run"])
+        missing = [str(r) for r in sorted(records.plan.runs.index) if r not in seen]
+        if missing:
+            lines.append(f"{response.name}: no reading of run {', '.join(missing)}.")
+    return [Heading("Readings that are missing"), Points(tuple(lines))] if lines else []
+
+
+def _readings_of_fits(trial: Trial) -> Grid:
+    runs = list(_batches(trial).index)
+    table = pd.DataFrame({"run": runs})
+    for fit in trial.fits.values():
+        by_run = {str(r): v for r, v in zip(fit.runs, fit.batches.values, strict=True)}
+        r = fit.response
+        table[r.label] = [r.text(float(by_run[k])).removesuffix(r.unit).strip() if k in by_run else "" for k in runs]
+    return grid("Readings, one row a batch", table)
+
+
+def _left_out(trial: Trial) -> list[Block]:
+    rows = [
+        {"response": fit.response.name, "run": str(run), "reason": str(reason)}
+        for fit in trial.fits.values()
+        for run, reason in fit.unused.itertuples(index=False, name=None)
+    ]
+    if not rows:
+        return [Words(("Every batch with a reading of a response is in its fit.",))]
+    return [grid("Not in a fit, and why", pd.DataFrame(rows))]
+
+
+# ---- fits
+
+
+def _drives(trial: Trial) -> list[Block]:
+    out: list[Block] = [
+        Words(
+            (
+                "“Shown” means that the effect stands out from the scatter between batches (p below 0.05). What is not shown may still be there, "
+                "too small for this trial to see; and of twenty effects that do nothing, about one is shown by chance.",
+            )
+        )
+    ]
+    for name, fit in trial.fits.items():
+        out.append(Heading(fit.response.label, f"drives-{list(trial.fits).index(name) + 1}"))
+        out.append(grid(f"What each factor does to {fit.response.name}, the others in the middle", sentences.factor_table(fit)))
+        if _has_effects(fit):
+            out.append(image(plots.factor_effects(fit), f"Effects on {fit.response.name} with their intervals"))
+        out.append(image(plots.main_effects(fit), f"{fit.response.label} over each factor"))
+        pairs = _clear_pairs(fit)
+        if pairs:
+            out.append(image(plots.interactions(fit, pairs), f"{fit.response.label}: interactions that are shown"))
+        equation = fit.equation()
+        out.append(Words(("As an equation, in natural units:",)))
+        out.append(Formula(str(equation).split("\n")[0]))
+        out.append(paragraphs(str(equation).split("\n")[1:]))
+        sections = fit._sections()
+        out.append(Words((f"{fit.heading}.",)))
+        out += section_blocks([Section("Coefficients", sections[0].table, sections[0].note), *sections[1:-1]])
+    return out
+
+
+def _has_effects(fit: Fit) -> bool:
+    return any(term for term in fit.model.parsed) and fit.df_residual > 0
+
+
+def _clear_pairs(fit: Fit) -> list[tuple[str, str]]:
+    """Two-factor interactions that are shown, the clearest first, drawn as plots.interactions draws them."""
+    from doe.plots.curves import drawable_pairs
+
+    shown = {frozenset(n for n, _ in term) for term, clear in sentences.term_verdicts(fit).items() if clear and len(term) == 2}
+    return [pair for pair in drawable_pairs(fit) if frozenset(pair) in shown][:PAIRS]
+
+
+def _trust(trial: Trial) -> list[Block]:
+    order, words = _order(trial)
+    out: list[Block] = [Words((words,))] if words else []
+    for name, fit in trial.fits.items():
+        out.append(Heading(fit.response.label, f"trust-{list(trial.fits).index(name) + 1}"))
+        lines = [sentences.scatter(fit), sentences.accounted(fit), sentences.misfit(fit), *fit.cautions()]
+        if not fit.cautions():
+            lines.append("Nothing else stands out: no run out of line, no run that carries the fit alone.")
+        out.append(Points(tuple(line for line in lines if line)))
+        if fit.df_residual >= 2:
+            known = order if {str(r) for r in fit.runs} <= {str(k) for k in order} else None
+            out.append(image(plots.residuals(fit, known), f"Residual diagnostics of {fit.response.name}"))
+            table = fit.diagnostics()
+            flagged = table[table["flags"] != ""]
+            if len(flagged):
+                shown = pd.DataFrame(
+                    {
+                        "run": [str(r) for r in flagged["run"]],
+                        "studentised residual": [f"{v:.2f}" for v in flagged["studentised"]],
+                        "leverage": [f"{v:.2f}" for v in flagged["leverage"]],
+                        "Cook's distance": [f"{v:.2f}" for v in flagged["cooks_distance"]],
+                        "flag": list(flagged["flags"]),
+                    }
+                )
+                out.append(grid(f"Batches of {fit.response.name} that stand out", shown.replace("nan", ""), table.note))
+    return out
+
+
+def _order(trial: Trial) -> tuple[dict[Any, int], str]:
+    """The order of making and how it is known."""
+    if trial.records is not None and trial.records.order:
+        return dict(trial.records.order), "The order of making is the one written down with the readings."
+    if trial.plan is not None and "order_seed" in trial.plan.provenance:
+        order = {run: place for place, run in enumerate(trial.plan.runs.index, start=1)}
+        return order, "The order of making is the planned one; none was written down with the readings."
+    return {}, ""
+
+
+# ---- where to run
+
+
+def _run(trial: Trial) -> list[Block]:
+    win = trial.win
+    if win is None:
+        specified = [r.name for r in trial.study.responses if r.has_specification]
+        if not specified:
+            return [Words(("No response has a specification, so there is nothing to meet and no window to look for.",))]
+        return [Words((f"No window was sought, although {sentences.listed(specified)} has a specification.",))]
+    out: list[Block] = [Words((sentences.window_line(win),))]
+    study = win.study
+    entries = tuple((f.name, _value(f, win.set_point[f.name])) for f in study.factors)
+    error = f"{win.mc_error:.4f}"
+    chance = f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {error}, judged on draws that had no part in finding it."
+    out.append(Card("Set point" if sentences.reached(win) else "Best setting found; it does not reach the target", entries, (chance,)))
+    at = pd.DataFrame([win.set_point.to_dict()])
+    alone = win.by_response(at).iloc[0]
+    rows = [
+        {
+            "response": fit.response.label,
+            "specification": specification_text(fit.response),
+            "predicted there, with 95 % for one new batch": _foretold(fit, at),
+            "chance by itself": f"{float(alone[name]):.3f}",
+        }
+        for name, fit in win.fits.items()
+    ]
+    sections = win._sections()
+    out.append(grid("By response, at that setting", pd.DataFrame(rows), sections[0].note))
+    out += _ranges(win)
+    pair = sentences.moving_pair(win)
+    if pair is not None:
+        what = "one new batch" if win.noise else "the mean of many batches"
+        out.append(image(plots.probability_map(win, *pair), f"Chance that {what} meets every specification, over {pair[0]} and {pair[1]}"))
+        out.append(image(plots.probability_by_response(win, *pair), f"Chance by response, over {pair[0]} and {pair[1]}"))
+    return out
+
+
+def _value(factor: Any, value: Any) -> str:
+    return str(value) if isinstance(factor, Categorical) else f"{number_text(float(value), digits=5)} {factor.unit}".strip()
+
+
+def _foretold(fit: Fit, at: pd.DataFrame) -> str:
+    row = fit.predict(at, kind="new batch").iloc[0]
+    low, middle, high = (fit.response.text(float(row[c])) for c in ("low", "estimate", "high"))
+    bare = low.removesuffix(fit.response.unit).strip() if fit.response.unit else low
+    return f"{middle} ({bare} to {high})"
+
+
+def _ranges(win: Window) -> list[Block]:
+    ranges = win.ranges
+    if not len(ranges):
+        return [Heading("Why there are no ranges"), paragraphs([str(ranges.note)])]
+    study = win.study
+    table = pd.DataFrame(
+        {
+            "factor": [study.factor(n).label for n in ranges["factor"]],
+            "from": [v if isinstance(v, str) else number_text(float(v), digits=5) for v in ranges["low"]],
+            "to": [v if isinstance(v, str) else number_text(float(v), digits=5) for v in ranges["high"]],
+        }
+    )
+    return [grid("Ranges that hold together", table, str(ranges.note))]
+
+
+# ---- limits of the evidence, and where all this comes from
+
+
+def _silent(trial: Trial) -> list[Block]:
+    names = sentences.listed([fit.response.name for fit in trial.fits.values()])
+    lines = [
+        f"Nothing beyond {names}, as measured here, is shown. In particular this page is no evidence of preservation, of safety, or of shelf life "
+        "or stability beyond what was measured.",
+        "What was held constant and not written down (vessel, lots, water, operator, time between steps) may matter as much as what was varied.",
+        "Outside the ranges studied nothing was tried; a prediction there is a guess.",
+        "Ranges of single factors are not to be put together unless they are shown to hold together.",
+        "A chance from a fitted model is as good as the model: make confirmation batches before relying on it.",
+    ]
+    if trial.win is not None and trial.win.not_judged:
+        lines.append(f"{sentences.listed(list(trial.win.not_judged))} had no specification and was not judged in “Where to run?”.")
+    return [Points(tuple(lines))]
+
+
+def _origin(trial: Trial) -> list[Block]:
+    rows = [("date", trial.date), ("study, fingerprint", trial.study.fingerprint), ("readings, fingerprint", data_fingerprint(trial))]
+    plan = trial.plan
+    if plan is not None:
+        rows.append(("plan, fingerprint", plan.fingerprint))
+        rows += [(f"plan, {str(key).replace('_', ' ')}", _provenance(value)) for key, value in plan.provenance.items() if value not in (None, "", [], {})]
+    if trial.win is not None:
+        w = trial.win
+        rows.append(("window", f"target {w.target:g}, {w.draws} draws, seed {w.seed}"))
+        rows.append(("window, a new batch's own error", "included" if w.noise else "left out"))
+        jitter = ", ".join(f"{name} {number_text(sd)} {getattr(trial.study.factor(name), 'unit', '')}".strip() for name, sd in w.jitter.items())
+        rows.append(("window, setting error added (SD)", jitter or "none"))
+    rows.append(("doe", version()))
+    rows.append(("Python", platform.python_version()))
+    rows += [(name, _installed(name)) for name in LIBRARIES]
+    note = "The same study, readings, versions and seeds give this page again, letter for letter but for the date."
+    return [grid("Where every figure comes from", pd.DataFrame(rows, columns=["what", "value"]), note)]
+
+
+def _provenance(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{k} {_provenance(v)}" for k, v in value.items())
+    if isinstance(value, list | tuple):
+        return "; ".join(_provenance(v) for v in value)
+    return number_text(value, digits=6) if isinstance(value, float) and np.isfinite(value) else str(value)
+
+
+def _installed(name: str) -> str:
+    try:
+        return installed(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def data_fingerprint(trial: Trial) -> str:
+    """Twelve hexadecimal digits that change when any reading does, whatever order they were entered in."""
+    if trial.records is not None:
+        table = trial.records.data
+        lines = [f"{r}|{b}|{k}|{name}|{value!r}" for r, b, k, name, value in table[["run", "batch", "replicate", "response", "value"]].itertuples(index=False, name=None)]
+    else:
+        lines = [f"{run}|{name}|{float(v)!r}" for name, fit in trial.fits.items() for run, v in zip(fit.runs, fit.batches.values, strict=True)]
+    return hashlib.sha256("\n".join(sorted(lines)).encode()).hexdigest()[:12]

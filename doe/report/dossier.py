@@ -1,0 +1,132 @@
+"""One self-contained HTML page about a trial: no script, no network, readable on screen and on paper."""
+
+from __future__ import annotations
+
+import datetime
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from doe.bench import Records
+from doe.designs import Plan
+from doe.designs.plan import version
+from doe.fits import Fit
+from doe.report.chapters import Trial, chapters
+from doe.study import Study, StudyError
+from doe.study.files import write_text
+from doe.window import Window
+
+
+def write_report(
+    path: str | os.PathLike[str],
+    study: Study,
+    plan: Plan | None,
+    records: Records | None,
+    fits: Mapping[str, Fit] | Fit,
+    win: Window | None = None,
+    date: str | datetime.date | None = None,
+) -> Path:
+    """Write everything a colleague needs to judge the trial into one HTML file.
+
+    Parameters
+    ----------
+    path : str or path
+        The file; replaced whole or not at all. It holds its pictures and needs no network.
+    study : Study
+        What was studied.
+    plan : Plan or None
+        What was planned, in the order of making if it was randomised; None where there was no plan.
+    records : Records or None
+        What was measured; None where the fits were made from a bare table: their own batches are then shown.
+    fits : Fits, mapping of response -> Fit, or Fit
+        What was learned.
+    win : Window or None
+        What was decided; None where there is no specification.
+    date : str or date, optional
+        Date on the page; today's if left out. Everything else is the same for the same input.
+
+    Returns
+    -------
+    Path
+        Of the file written.
+
+    Raises
+    ------
+    StudyError
+        If the parts are of different studies or not of these kinds, or the file cannot be written.
+    """
+    trial = Trial(
+        _checked_study(study), _part("plan", plan, Plan, study), _part("records", records, Records, study), _fits(fits, study),
+        _part("win", win, Window, study), _date(date),
+    )  # fmt: skip
+    return write_text(path, page(trial))
+
+
+def page(trial: Trial) -> str:
+    """The HTML of a dossier."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # slow to import
+
+    environment = Environment(
+        loader=PackageLoader("doe.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    template = environment.get_template("page.html")
+    return template.render(title=trial.study.name, date=trial.date, chapters=chapters(trial), version=version())
+
+
+def _checked_study(study: object) -> Study:
+    if not isinstance(study, Study):
+        raise StudyError("write_report: study", type(study).__name__, "a doe.Study", "give the study the fits were made from")
+    return study
+
+
+_MAKE = {
+    "plan": "make one with doe.designs, load it with Plan.load, or give None",
+    "records": "make them with doe.bench.read_sheet or Records.from_frame, or give None: the fits know their readings",
+    "win": "make it with doe.find_window, or give None",
+}
+
+
+def _part(name: str, given: Any, kind: type, study: Study) -> Any:
+    """A part of the dossier, of this kind and this study, or None."""
+    if given is None:
+        return None
+    if not isinstance(given, kind):
+        raise StudyError(f"write_report: {name}", type(given).__name__, f"a {kind.__name__} or None", _MAKE[name])
+    if given.study.fingerprint != study.fingerprint:
+        raise StudyError(
+            f"write_report: {name}",
+            f"of study {given.study.name!r} ({given.study.fingerprint})",
+            f"of the same study as the page ({study.fingerprint})",
+            "give the parts of one trial; a changed study needs new fits",
+        )
+    return given
+
+
+def _fits(fits: Any, study: Study) -> dict[str, Fit]:
+    table = {fits.response.name: fits} if isinstance(fits, Fit) else fits
+    if not isinstance(table, Mapping) or not table or not all(isinstance(f, Fit) for f in table.values()):
+        raise StudyError("write_report: fits", type(fits).__name__, "a mapping of response to Fit, or one Fit", "make them with doe.fit_all")
+    for name, fit in table.items():
+        if fit.study.fingerprint != study.fingerprint:
+            raise StudyError(
+                f"write_report: fit of {str(name)!r}",
+                f"of study {fit.study.name!r} ({fit.study.fingerprint})",
+                f"of the same study as the page ({study.fingerprint})",
+                "fit it again from this study",
+            )
+    return {str(name): fit for name, fit in table.items()}
+
+
+def _date(date: object) -> str:
+    if date is None:
+        return datetime.date.today().isoformat()
+    if isinstance(date, datetime.date):
+        return date.isoformat()[:10]
+    if not isinstance(date, str) or not date.strip():
+        raise StudyError("write_report: date", date, "a date or a text", 'write "2025-03-01", or leave it out for today')
+    return date.strip()

@@ -1,0 +1,225 @@
+"""Fits and windows in plain words, as a chemist would say them to a colleague."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from doe.plots import holding
+from doe.plots.curves import value_text
+from doe.study import Categorical
+from doe.study.shown import number_text, p_text
+from doe.study.terms import Term
+
+if TYPE_CHECKING:
+    from doe.fits import Fit
+    from doe.window import Window
+
+NOTHING = "not shown to matter"
+CLEAR = 0.05  # p below which an effect counts as shown
+
+
+def listed(items: list[str]) -> str:
+    """Words in a row: "a", "a and b", "a, b and c"."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
+
+
+def count(n: int, word: str) -> str:
+    """A number with its noun: "1 batch", "3 batches"."""
+    plural = word + ("es" if word.endswith(("ch", "s", "x")) else "s")
+    return f"{n} {word if n == 1 else plural}"
+
+
+def term_verdicts(fit: Fit) -> dict[Term, bool]:
+    """Which terms are shown to matter, by the F-test of all their contrasts together; terms without a test are left out."""
+    tests = fit.anova.set_index("source")["p"]
+    out = {}
+    for term, text in zip(fit.model.parsed, fit.model.terms, strict=True):
+        if term and text in tests.index and np.isfinite(tests[text]):
+            out[term] = bool(tests[text] < CLEAR)
+    return out
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a response does as one factor goes from one setting to another."""
+
+    label: str
+    start: str
+    end: str
+    before: float
+    after: float
+    shown: str
+
+
+def changes(fit: Fit) -> list[Change]:
+    """One change a factor of the model: low to high, or between the levels that differ most; the other factors in the middle.
+
+    A component moves at the expense of what makes room.
+    """
+    study = fit.study
+    verdicts = term_verdicts(fit)
+    middle = holding.held(study, ())
+    out = []
+    for name in study.names:
+        if not any(name == n for term in fit.model.parsed for n, _ in term):
+            continue
+        factor = study.factor(name)
+        steps = list(factor.levels) if isinstance(factor, Categorical) else np.linspace(factor.low, factor.high, 41)
+        table, inside = middle.moving(name).table({name: steps})
+        table = table[inside]
+        if len(table) < 2:
+            continue
+        ends = table if isinstance(factor, Categorical) else table.iloc[[0, -1]]
+        predicted = fit.predict(ends)["estimate"].to_numpy(dtype=float)
+        if isinstance(factor, Categorical):
+            order = np.argsort(predicted, kind="stable")[[0, -1]]
+            ends, predicted = ends.iloc[order], predicted[order]
+        start, end = (str(v) if isinstance(factor, Categorical) else number_text(float(v)) for v in ends[name])
+        shown = verdict(fit, name, verdicts, ends)
+        out.append(Change(factor.label, start, end, float(predicted[0]), float(predicted[1]), shown))
+    return out
+
+
+def factor_table(fit: Fit) -> pd.DataFrame:
+    """What every factor does to a response, as text."""
+    return pd.DataFrame(
+        [
+            {
+                "factor": c.label,
+                "from": c.start,
+                "to": c.end,
+                f"{fit.response.label} from": value_text(fit, c.before, unit=False),
+                f"{fit.response.label} to": value_text(fit, c.after, unit=False),
+                "difference": difference(fit, c),
+                "what is shown": c.shown,
+            }
+            for c in changes(fit)
+        ]
+    )
+
+
+def difference(fit: Fit, change: Change) -> str:
+    """How the response changes, as a factor where it is fitted on the logarithm."""
+    if fit.response.transform == "log":
+        return f"× {number_text(change.after / change.before, digits=3)}"
+    step = change.after - change.before
+    return ("+" if step >= 0 else "") + value_text(fit, step, unit=False)
+
+
+def verdict(fit: Fit, name: str, verdicts: dict[Term, bool], ends: pd.DataFrame) -> str:
+    """What the trial shows of one factor: nothing, a change, a bend, a dependence on others."""
+    own: Term = ((name, 1),)
+    bend = any(shown for term, shown in verdicts.items() if len(term) == 1 and term[0][0] == name and term[0][1] > 1)
+    partners = [n for term, shown in verdicts.items() if shown and len(term) > 1 for n, _ in term if n != name and name in dict(term)]
+    moves = verdicts[own] if own in verdicts else _moves(fit, ends)
+    parts = []
+    if moves:
+        parts.append("a clear change")
+    if bend:
+        parts.append("a bend" if moves else "no clear change from end to end, but a bend")
+    if partners:
+        parts.append(f"it depends on {listed(list(dict.fromkeys(partners)))}")
+    return "; ".join(parts) if parts else NOTHING
+
+
+def _moves(fit: Fit, ends: pd.DataFrame) -> bool:
+    """Whether the difference between two settings is clear of none, for factors whose term has no test of its own (a blend)."""
+    if not fit.df_residual:
+        return False
+    from scipy import stats
+
+    weights = fit.model.matrix(ends.iloc[[0, -1]])
+    contrast = weights[1] - weights[0]
+    error = fit.sigma * float(np.sqrt(contrast @ fit.cov_unscaled @ contrast))
+    return bool(abs(contrast @ fit.beta) > stats.t.isf(CLEAR / 2, fit.df_residual) * error)
+
+
+def strongest(fit: Fit, most: int = 2) -> str:
+    """The factors that change a response most, of those shown to: one sentence."""
+    shown = [c for c in changes(fit) if c.shown != NOTHING]
+    if not shown:
+        return f"{fit.response.name}: no factor is shown to change it."
+    before, after = (fit.response.forward([getattr(c, end) for c in shown]) for end in ("before", "after"))
+    order = np.argsort(-np.abs(after - before), kind="stable")[:most]
+    parts = [
+        f"{c.label} from {c.start} to {c.end} takes it from {value_text(fit, c.before, unit=False)} to {value_text(fit, c.after)}"
+        for c in (shown[int(i)] for i in order)
+    ]
+    return f"{fit.response.name}: {'; '.join(parts)}, the other factors in the middle."
+
+
+def _unit(fit: Fit) -> str:
+    return f" {fit.response.unit}" if fit.response.unit else ""
+
+
+def scatter(fit: Fit) -> str:
+    """How far batches made alike differ, in words."""
+    if not fit.df_residual:
+        return "Nothing is left to judge the scatter of batches by: there are as many coefficients as batches."
+    if fit.response.transform == "log":
+        return f"Batches made alike differ by about {number_text(100.0 * fit.sigma, digits=2)} % (standard deviation, relative)."
+    where = "" if fit.response.transform is None else f" on the scale of {fit.response.fitted_label}"
+    unit = _unit(fit) if fit.response.transform is None else ""
+    return f"Batches made alike differ by about {number_text(fit.sigma, digits=2)}{unit}{where} (standard deviation)."
+
+
+def accounted(fit: Fit) -> str:
+    """R² and predicted R² in words."""
+    text = f"The fit accounts for {100.0 * fit.r2:.1f} % of the differences between batches (R²)"
+    if np.isfinite(fit.r2_predicted):
+        text += f"; foretelling each batch from the others it keeps {100.0 * fit.r2_predicted:.1f} % (predicted R²)"
+    return text + "."
+
+
+def misfit(fit: Fit) -> str:
+    """What repeated batches say of the model, where they say anything; a shown lack of fit stands among the cautions."""
+    rows = fit.anova.set_index("source")
+    if "lack of fit" not in rows.index or not np.isfinite(rows.loc["lack of fit", "p"]):
+        return ""
+    p = float(rows.loc["lack of fit", "p"])
+    return f"Repeated batches show no lack of fit (p = {p_text(p)})." if p >= CLEAR else ""
+
+
+def setting(study: Any, row: Any) -> str:
+    """A setting in words: "carbomer 0.44 %, speed 320 rpm"."""
+    return ", ".join(holding.setting_text(f, row[f.name]) for f in study.factors)
+
+
+def window_line(win: Window) -> str:
+    """What the window says, in one sentence."""
+    chance = f"{win.set_point_probability:.3f} (Monte-Carlo error {max(win.mc_error, 0.0):.4f})"
+    where = setting(win.study, win.set_point)
+    what = "one new batch meets every specification" if win.noise else "the mean of many batches meets every specification"
+    if reached(win):
+        return f"At the set point ({where}) the chance that {what} is {chance}."
+    return f"No setting surely reaches the target of {win.target:g}: at the best one found ({where}) the chance that {what} is {chance}."
+
+
+def reached(win: Window) -> bool:
+    """Whether the set point reaches the target by two Monte-Carlo errors."""
+    return win.set_point_probability - 2.0 * win.mc_error >= win.target
+
+
+def moving_pair(win: Window) -> tuple[str, str] | None:
+    """The two numeric factors along which the chance changes most about the set point; None where there are not two."""
+    study = win.study
+    numbers = [f for f in study.factors if not isinstance(f, Categorical)]
+    if len(numbers) < 2:
+        return None
+    start = holding.held(study, (), None, {str(k): v for k, v in win.set_point.items()})
+    spread = []
+    for f in numbers:
+        table, inside = start.moving(f.name).table({f.name: np.linspace(f.low, f.high, 25)})
+        if not inside.any():
+            spread.append(0.0)
+            continue
+        chance = win.probability(table[inside])["probability"].to_numpy(dtype=float)
+        spread.append(float(chance.max() - chance.mean()))
+    first, second = sorted(np.argsort(-np.array(spread), kind="stable")[:2])
+    return numbers[int(first)].name, numbers[int(second)].name
+
+
