@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from doe.designs.certificate import certificate_of
 from doe.designs.encoding import Encoding
-from doe.designs.engine import _certificate, _codes, _Structure
 from doe.designs.plan import Plan
 from doe.designs.search.continuous import PROVED
+from doe.designs.strata import Strata, codes_of
 from doe.study import Model
 
 
@@ -74,13 +75,13 @@ def certify(
         runs = ", ".join(str(r) for r in outside[:5]) + (" …" if len(outside) > 5 else "")
         text = f"No {criterion}-bound is given: run{'s' if len(outside) > 1 else ''} {runs} lie outside the region that it holds for."
         return Certificate(criterion, float("nan"), "", text.replace(" lie ", " lies ") if len(outside) == 1 else text)
-    block = None if plan.block is None else _codes([str(v) for v in plan.block])
-    plot = None if plan.whole_plot is None else _codes([str(v) for v in plan.whole_plot])
+    block = None if plan.block is None else codes_of([str(v) for v in plan.block])
+    plot = None if plan.whole_plot is None else codes_of([str(v) for v in plan.whole_plot])
     hard = encoding.variables_of(plan.study.hard_to_change) if plot is not None else ()
-    structure = _Structure(len(Z), block, plot, random_blocks and block is not None, ratio_whole, ratio_block, hard)
+    structure = Strata(len(Z), block, plot, random_blocks and block is not None, ratio_whole, ratio_block, hard)
     moments = np.eye(model.p) if criterion == "A" else np.asarray(plan.study.region.moments(model))
     notes: list[str] = []
-    found = _certificate(encoding, structure, criterion, moments, np.zeros(model.p), Z, block, plot, seed, notes)
+    found = certificate_of(encoding, structure, criterion, moments, np.zeros(model.p), Z, block, plot, seed, notes)
     if found is None:
         return Certificate(criterion, float("nan"), "", " ".join(notes))
     return Certificate(criterion, float(found["bound"]), str(found["kind"]), str(found["text"]))
