@@ -25,8 +25,8 @@ from doe.study.shown import number_text
 from doe.study.terms import parse_term, term_text
 
 QUICK = 2  # rounds of search while sizes are gone through; the size chosen and the one below it are searched to the end
-MOST_WIDE = 3  # the largest plan tried by default has so many times the coefficients, and MORE
-MORE = 12
+MOST_WIDE = 4  # the largest plan tried by default has so many times the coefficients, and MORE
+MORE = 20
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -43,7 +43,7 @@ class Smallest(Shown):
     table : DataFrame
         One row a size tried: runs, whole_plots (where there are any), least_power, hardest (term), precision (root mean square standard
         error of a predicted mean over the region), average_variance (over σ²), efficiency (I, in % of the best possible, at least),
-        lack_of_fit, pure_error (degrees of freedom), criterion and search ("quick" or "full") of the best plan tried, reached.
+        lack_of_fit, pure_error (degrees of freedom), criterion of the best plan tried, search ("quick" or "full", the most thorough of that size), reached.
     asked : str
         What was asked, in words.
     notes : tuple of str
@@ -93,7 +93,7 @@ class _Wanted:
         asked: dict[str, Any] = {self.kind: self.sizes}
         return made.power(self.noise, **asked, alpha=self.alpha, blends=self.blends)
 
-    def row(self, made: Check, criterion: str, bound: float, full: bool) -> tuple[dict[str, Any], list[str]]:
+    def row(self, made: Check, criterion: str, bound: float) -> tuple[dict[str, Any], list[str]]:
         """One row of the table, and the terms that fall short."""
         table = self.found(made)
         spread = self.noise.sigma * math.sqrt(made.average_variance)
@@ -118,7 +118,6 @@ class _Wanted:
             "lack_of_fit": int(df["lack of fit"]),
             "pure_error": int(df["pure error"]),
             "criterion": criterion,
-            "search": "full" if full else "quick",
             "reached": fine and not short,
         }
         return row, short + ([] if fine else ["precision"])
@@ -157,7 +156,7 @@ def smallest_plan(
     precision : float, optional
         Largest standard error of a predicted mean allowed, as its root mean square over the region, on the fitted scale.
     runs : two numbers, optional
-        Fewest and most batches to consider; from as many as the model has coefficients to three times that and 12 if left out.
+        Fewest and most batches to consider; from as many as the model has coefficients to four times that and 20 if left out.
     seed, n_jobs, repeated_runs
         As for `doe.designs.optimal`; repeated runs give pure error.
     criterion : {"I", "D", "A"}, optional
@@ -273,7 +272,7 @@ class _Search:
                 )
                 made = check(plan, self.wanted.model)
                 bound = self._bound(n, plots, criterion, made)
-                row, short = self.wanted.row(made, criterion, bound, full)
+                row, short = self.wanted.row(made, criterion, bound)
                 tried[criterion, full] = _Tried(made, row, short)
             if self.best(n, plots).row["reached"]:
                 break
@@ -363,13 +362,17 @@ class _Search:
             "smallest_plan: runs",
             f"at most {high}",
             "enough for what is asked",
-            f"{row['runs']} batches reach {sentences.listed(told)}; more batches, a smaller model, less noise or larger changes would help",
+            f"{row['runs']} batches reach {sentences.listed(told)}; more batches (replicates), a smaller model, less noise or larger changes would help",
         )
 
 
 def _result(search: _Search, made: Check) -> Smallest:
     wanted = search.wanted
-    table = pd.DataFrame([search.best(*size).row for size in search.done])
+    rows = []
+    for size, tried in search.done.items():
+        ended = any(full for _, full in tried)
+        rows.append({**search.best(*size).row, "search": "full" if ended else "quick"})
+    table = pd.DataFrame(rows)
     order = ["runs", *(["whole_plots"] if "whole_plots" in table else [])]
     table = table.sort_values(order, kind="stable").reset_index(drop=True)
     n = len(made.plan.runs)
