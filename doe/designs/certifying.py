@@ -10,6 +10,7 @@ from doe.designs.certificate import certificate_of
 from doe.designs.encoding import Encoding
 from doe.designs.plan import Plan
 from doe.designs.search.continuous import PROVED
+from doe.designs.search.packing import MOST_DEGREE
 from doe.designs.strata import Strata, codes_of
 from doe.study import Model
 
@@ -68,6 +69,10 @@ def certify(
     -------
     Certificate
     """
+    degree = int(model.exponents.sum(axis=1).max(initial=0))
+    if degree > MOST_DEGREE:
+        text = f"No {criterion}-bound is given: it is worked out for models up to degree {MOST_DEGREE}, this one has {degree}."
+        return Certificate(criterion, float("nan"), "", text)
     encoding = Encoding(plan.study, model)
     Z = encoding.settings(plan.runs)
     outside = plan.runs.index[~encoding.region.contains(Z, 1e-7)]

@@ -29,7 +29,7 @@ from doe.study.dependence import DEPENDENT, dependent_groups
 from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.study.shown import number_text
-from doe.study.terms import parse_term, quoted, term_text
+from doe.study.terms import parse_term, term_text
 
 Floats = NDArray[np.float64]
 FAR = 2000  # corners among which the two farthest apart are sought
@@ -139,10 +139,25 @@ class Check(Shown):
         """D and I efficiency in % of the best possible, at least; NaN where no bound is given."""
         return pd.Series({k: c.bound for k, c in self.certificates.items()}, name="bound")
 
+    def _apart(self, model: Model) -> Floats:
+        """Columns of a model with components as L-pseudocomponents: in a narrow range every share looks like a constant."""
+        Z = self.plan.study.encode(self.plan.runs)
+        parts = [self.plan.study.variables.index(c.name) for c in self.plan.study.components]
+        if parts:
+            low = dict(zip(self.plan.study.region.names, self.plan.study.region.low, strict=True))
+            least = np.array([low[c.name] for c in self.plan.study.components]) / (
+                self.plan.study.mixture_total or 100.0
+            )
+            Z[:, parts] = (Z[:, parts] - least) / (1.0 - least.sum())
+        return model.matrix_of(Z)
+
     @cached_property
     def vif(self) -> pd.Series[float]:
-        """Variance inflation by term; NaN for the constant. For a term of several columns the generalised factor, to the power 1/columns."""
-        values = arrays.inflation(self.information, self.model.term_of)
+        """Variance inflation by term; NaN for the constant. For a term of several columns the generalised factor, to the power 1/columns.
+
+        Components count as L-pseudocomponents (share less its least, over the room there is), in narrow ranges too.
+        """
+        values = arrays.inflation(Information(self._apart(self.model), self.information.B), self.model.term_of)
         return pd.Series(values, index=pd.Index(self.model.terms, name="term"), name="vif")
 
     @cached_property
@@ -152,10 +167,10 @@ class Check(Shown):
 
     @cached_property
     def correlation(self) -> pd.DataFrame:
-        """Correlation over the runs between the model's columns; the constant is left out."""
+        """Correlation over the runs between the model's columns; the constant is left out, components count as L-pseudocomponents."""
         keep = [j for j in range(self.model.p) if self.model.exponents[j].any()]
         names = [self.model.columns[j] for j in keep]
-        return pd.DataFrame(arrays.column_correlation(self.information.X[:, keep]), index=names, columns=names)
+        return pd.DataFrame(arrays.column_correlation(self._apart(self.model)[:, keep]), index=names, columns=names)
 
     @cached_property
     def beyond(self) -> Model:
@@ -399,26 +414,29 @@ class Check(Shown):
 
     # ---- in words
 
+    @property
+    def _named_from(self) -> float:
+        """Correlation from which a pair is named. The terms of a mixture run together whatever the plan: only what is one is named."""
+        return sentences.SAME if self.plan.study.components else sentences.MIXED
+
     @cached_property
     def _pairs(self) -> tuple[list[tuple[str, str, float]], list[tuple[str, str, float]], list[str]]:
         """Correlated pairs inside the model, pairs with terms one order beyond it, and such terms that never vary over the runs."""
         keep = [j for j in range(self.model.p) if self.model.exponents[j].any()]
-        X2 = self.beyond.matrix(self.plan.runs)
-        C = np.abs(np.nan_to_num(np.tril(self.correlation.to_numpy(), -1)))
-        both = arrays.column_correlation(np.hstack([self.information.X[:, keep], X2]))
+        X2 = self._apart(self.beyond)
+        least = self._named_from
+        within = np.abs(np.nan_to_num(np.tril(self.correlation.to_numpy(), -1)))
+        both = arrays.column_correlation(np.hstack([self._apart(self.model)[:, keep], X2]))
         across = np.abs(np.nan_to_num(both[: len(keep), len(keep) :]))
         names, later = [self.model.columns[j] for j in keep], self.beyond.columns
-        shares = {quoted(c.name) for c in self.plan.study.components}
         inside = [
             (names[i], names[j], float(self.correlation.iloc[i, j]))
-            for i, j in zip(*np.nonzero(C >= sentences.MIXED), strict=True)
+            for i, j in zip(*np.nonzero(within >= least), strict=True)
             if self.model.term_of[keep[i]] != self.model.term_of[keep[j]]
-            # shares add up to their total: blends run against each other whatever the plan
-            and (C[i, j] >= sentences.SAME or not {names[i], names[j]} <= shares)
         ]
         outside = [
             (names[i], later[j], float(both[i, len(keep) + j]))
-            for i, j in zip(*np.nonzero(across >= sentences.MIXED), strict=True)
+            for i, j in zip(*np.nonzero(across >= least), strict=True)
         ]
         still = (
             [later[j] for j in np.flatnonzero(np.isnan(np.diag(both)[len(keep) :]))] if self.model.has_constant else []
@@ -432,10 +450,10 @@ class Check(Shown):
         largest = self.largest_variance
         return {
             "What can't be told apart?": [
-                *sentences.separation(inside, "in the model"),
-                *sentences.separation(outside, "in the model with a term one order beyond it"),
+                *sentences.separation(inside, "in the model", self._named_from),
+                *sentences.separation(outside, "in the model with a term one order beyond it", self._named_from),
                 *sentences.unseen(still),
-                *sentences.inflated(self.vif),
+                *([] if self.plan.study.components else sentences.inflated(self.vif)),
             ],
             "What change would I see?": [
                 *sentences.changes(self._seen, PLANNED),
@@ -489,7 +507,11 @@ class Check(Shown):
         rows = [
             ("average variance of prediction / σ²", number_text(self.average_variance)),
             ("largest", number_text(largest.value) + f" ({largest.kind})"),
-            *((f"{k} efficiency, %", number_text(v, digits=3)) for k, v in self.efficiency.items()),
+            *(
+                (f"{k} efficiency, %", number_text(v, digits=3))
+                for k, v in self.efficiency.items()
+                if k == "G" or not self.plan.study.components
+            ),
             *(
                 (f"{k} efficiency against the best possible, %, at least", number_text(v, digits=3))
                 for k, v in self.bound.dropna().items()
@@ -512,6 +534,8 @@ class Check(Shown):
             + ("" if self.plan.whole_plot is None else f", {self.plan.whole_plot.nunique()} whole plots")
         )
         coding = "D and A efficiency depend on the coding of the factors to [−1, 1]; G and the variances do not."
+        if self.plan.study.components:
+            coding = "D and A efficiency depend on the unit of the shares and stand in .efficiency; G and the variances do not."
         tables = [told, seen, precise, left]
         notes = ["\n".join(words[t]) for t in titles]
         if self.plan.study.components:

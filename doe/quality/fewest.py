@@ -40,10 +40,14 @@ class Smallest(Shown):
         Of that plan.
     power : DataFrame or None
         Power for each change asked for, with that plan.
+    powers : DataFrame or None
+        The same for every size tried, with its best plan: runs, whole_plots (where there are any), term, power.
     table : DataFrame
         One row a size tried: runs, whole_plots (where there are any), least_power, hardest (term), precision (root mean square standard
         error of a predicted mean over the region), average_variance (over σ²), efficiency (I, in % of the best possible, at least),
         lack_of_fit, pure_error (degrees of freedom), criterion of the best plan tried, search ("quick" or "full", the most thorough of that size), reached.
+    wanted : float
+        The power asked for.
     asked : str
         What was asked, in words.
     notes : tuple of str
@@ -53,7 +57,9 @@ class Smallest(Shown):
     plan: Plan
     check: Check
     power: pd.DataFrame | None
+    powers: pd.DataFrame | None
     table: pd.DataFrame
+    wanted: float
     asked: str
     notes: tuple[str, ...]
 
@@ -139,6 +145,7 @@ def smallest_plan(
     criterion: str | None = None,
     repeated_runs: int = 0,
     variance_ratio: float = 1.0,
+    all_sizes: bool = False,
 ) -> Smallest:
     """The least number of batches whose optimal plan does what is asked.
 
@@ -163,6 +170,8 @@ def smallest_plan(
         Of the plans tried; if left out I, and D beside it where changes are to be seen.
     variance_ratio : float
         Variance between whole plots over that within, where a factor is hard to change.
+    all_sizes : bool
+        Search also the sizes that cannot do and those beyond the one found, up to the most of `runs`: for a picture of what each batch buys.
 
     Returns
     -------
@@ -192,7 +201,7 @@ def smallest_plan(
         )
     eta = as_number(f"{where}: variance_ratio", variance_ratio) if hard else 0.0
     search = _Search(study, wanted, seed, n_jobs, criterion, repeated_runs, eta)
-    n, plots = search.up(low, high)
+    n, plots = search.up(low, high, all_sizes)
     made = search.settle(n, plots, low)
     return _result(search, made)
 
@@ -309,23 +318,29 @@ class _Search:
             return [None]
         return [w for w in range(self.least_plots(), max(n // 2, self.least_plots()) + 1) if w <= n]
 
-    def up(self, low: int, high: int) -> tuple[int, int | None]:
-        """The first size that does, by quick searches."""
+    def up(self, low: int, high: int, every: bool) -> tuple[int, int | None]:
+        """The first size that does, by quick searches; with `every`, the sizes beyond it are searched too."""
         last: _Tried | None = None
+        first: tuple[int, int | None] | None = None
         least: int | None = None
         for n in range(low, high + 1):
             for plots in self.choices(n):
                 if plots is not None and least is not None and plots < least:
                     continue
-                if not self.could(n, plots):
+                if not every and not self.could(n, plots):
                     continue
                 last = self.attempt(n, plots, False)
                 if last.row["reached"]:
-                    return n, plots
+                    first = first or (n, plots)
+                    if not every:
+                        return first
+                    break
                 if plots is not None and not set(last.short) & (self.whole_terms | {"precision"}):
                     least = max(plots - 1, self.least_plots())
                     break  # what falls short is measured within whole plots: more of them do not help
-        raise self._short(high, last)
+        if first is None:
+            raise self._short(high, last)
+        return first
 
     def settle(self, n: int, plots: int | None, low: int) -> Check:
         """Full searches at the size found and below it, until the size below fails."""
@@ -411,7 +426,19 @@ def _result(search: _Search, made: Check) -> Smallest:
         )
     if wanted.precision is not None:
         parts.append(f"to predict with a standard error of {number_text(wanted.precision)}")
-    return Smallest(made.plan, made, found, table, " and ".join(parts), tuple(notes))
+    return Smallest(made.plan, made, found, _powers(search), table, wanted.power, " and ".join(parts), tuple(notes))
+
+
+def _powers(search: _Search) -> pd.DataFrame | None:
+    """Power of every term at every size tried."""
+    parts = []
+    for n, plots in sorted(search.done, key=lambda size: (size[0], size[1] or 0)):
+        found = search.wanted.found(search.best(n, plots).made)
+        if found is None:
+            return None
+        size = {"runs": n} if plots is None else {"runs": n, "whole_plots": plots}
+        parts.append(found[["term", "power"]].assign(**size)[[*size, "term", "power"]])
+    return pd.concat(parts, ignore_index=True)
 
 
 def _lack(row: dict[str, Any], wanted: _Wanted) -> str:

@@ -38,14 +38,14 @@ def listed(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
 
 
-def separation(pairs: Sequence[tuple[str, str, float]], checked: str) -> list[str]:
-    """Sentences on pairs (column, other, correlation over the runs), worst first."""
+def separation(pairs: Sequence[tuple[str, str, float]], checked: str, least: float = MIXED) -> list[str]:
+    """Sentences on pairs (column, other, correlation over the runs) of at least `least`, worst first."""
     same: dict[str, list[str]] = {}
     mixed: dict[str, list[tuple[str, float]]] = {}
     for one, other, r in sorted(pairs, key=lambda pair: -abs(pair[2])):
         if abs(r) >= SAME:
             same.setdefault(one, []).append(other)
-        elif abs(r) >= MIXED:
+        elif abs(r) >= least:
             mixed.setdefault(one, []).append((other, r))
     out = [
         f"{spoken(one)} cannot be separated from {several([spoken(o) for o in others])}."
@@ -56,7 +56,7 @@ def separation(pairs: Sequence[tuple[str, str, float]], checked: str) -> list[st
         out.append(f"{spoken(one)} is partly mixed up with {several([spoken(o) for o, _ in found])} ({size}).")
     if len(out) > SAID:
         out = [*out[:SAID], f"{len(out) - SAID} more of the kind: correlation and alias hold them all."]
-    return out or [f"Nothing {checked} is mixed up (no correlation of {MIXED:g} or more)."]
+    return out or [f"Nothing {checked} is mixed up (no correlation of {least:g} or more)."]
 
 
 def several(words: Sequence[str]) -> str:

@@ -7,7 +7,15 @@ import pandas as pd
 import pytest
 
 import doe
-from doe.designs import Plan, box_behnken, central_composite, fractional_factorial, full_factorial, simplex_lattice
+from doe.designs import (
+    Plan,
+    box_behnken,
+    central_composite,
+    fractional_factorial,
+    full_factorial,
+    optimal,
+    simplex_lattice,
+)
 from doe.quality import check
 
 TITLES = [
@@ -253,3 +261,63 @@ def test_box_behnken_at_a_glance():
     s = doe.Study("s", [doe.Continuous(n, 0, 1) for n in "abc"])
     df = check(box_behnken(s, centre=3), "quadratic").degrees_of_freedom
     assert dict(df) == {"model": 10, "lack of fit": 3, "pure error": 2}
+
+
+def test_the_bound_is_the_engines_for_its_own_plans():
+    s = doe.Study("s", [doe.Continuous(n, 0, 1) for n in "abc"])
+    plan = optimal(s, "quadratic", 14, rounds=2)
+    made = check(plan)
+    assert made.bound["I"] == pytest.approx(plan.provenance["certificate"]["bound"], rel=1e-6)
+    assert made.certificate.kind == "proved"
+    assert made.certificate.text in repr(made)
+    assert "batch for batch, no plan of any size under this model and noise ratio is more than" in made.certificate.text
+
+
+def test_the_bound_of_a_plan_with_whole_plots_follows_its_ratio():
+    hard = doe.Study("s", [doe.Continuous("base", 0, 1, hard_to_change=True), doe.Continuous("a", 0, 1)])
+    runs = pd.DataFrame({"base": [0.0, 0, 1, 1] * 2, "a": [0.0, 1] * 4}, index=range(1, 9))
+    plan = Plan(hard, runs, whole_plot=list("aabbccdd"))
+    one, four = (check(plan, "linear", variance_ratio=r) for r in (1.0, 4.0))
+    # settings at the corners in balanced whole plots of two: nothing does better
+    assert one.bound["D"] == pytest.approx(100, abs=0.1)
+    assert four.bound["I"] == pytest.approx(100, abs=0.1)
+    skew = Plan(hard, runs.assign(a=[0.0, 1, 0, 1, 0, 0.5, 0, 0.5]), whole_plot=list("aabbccdd"))
+    low, high = (check(skew, "linear", variance_ratio=r).bound["I"] for r in (0.1, 10.0))
+    assert low < high < 100
+    assert "whole plots of the same sizes" in one.certificate.text
+
+
+def test_no_bound_for_runs_outside_the_region():
+    s = doe.Study("s", [doe.Continuous(n, -1, 1, limits=(-2, 2)) for n in "ab"])
+    made = check(central_composite(s, axial=1.4), "quadratic")
+    assert made.bound.isna().all()
+    assert made.certificate.text == "No I-bound is given: runs 5, 6, 7, 8 lie outside the region that it holds for."
+    assert made.certificate.text in repr(made)
+    assert check(central_composite(s, axial="face"), "quadratic").bound.notna().all()
+    one = check(Plan.from_frame(s, pd.DataFrame([(1, 1), (1, -1), (-1, 1), (-1.5, -1)], columns=list("ab"))), "linear")
+    assert one.certificate.text == "No I-bound is given: run 4 lies outside the region that it holds for."
+
+
+def test_no_bound_beyond_the_degree_of_the_search():
+    s = doe.Study("s", [doe.Continuous("a", -1, 1)])
+    rows = pd.DataFrame({"a": np.linspace(-1, 1, 12)})
+    terms = [f"a^{k}" for k in range(2, 9)]
+    text = "No I-bound is given: it is worked out for models up to degree 7, this one has 8."
+    assert check(Plan.from_frame(s, rows), ["a", *terms]).certificate.text == text
+    assert check(Plan.from_frame(s, rows), ["a", *terms[:-1]]).bound["I"] > 0
+
+
+def test_a_narrow_mixture_is_read_in_pseudocomponents():
+    """Water at 94 to 99.8 %: in shares oil × water looks like oil; over the room there is, it does not."""
+    s = doe.Study(
+        "m", [doe.Component("polymer", 0.2, 1.0), doe.Component("oil", 0, 5), doe.Component("water", 90, 100)]
+    )
+    rows = pd.DataFrame(list(product([0.2, 0.6, 1.0], [0.0, 2.5, 5.0])), columns=["polymer", "oil"])
+    made = check(Plan.from_frame(s, rows.assign(water=100 - rows["polymer"] - rows["oil"])), "quadratic")
+    in_shares = np.corrcoef(made.information.X.T)
+    names = list(made.model.columns)
+    assert abs(in_shares[names.index("oil"), names.index("oil:water")]) > 0.995
+    assert abs(made.correlation.loc["oil", "oil:water"]) < 0.9
+    assert not any("oil cannot be separated from oil × water" in v for v in made.verdicts[TITLES[0]])
+    assert "D efficiency, %" not in repr(made)
+    assert "D efficiency, %" in repr(MADE)

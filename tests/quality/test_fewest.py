@@ -125,6 +125,18 @@ def test_the_range_of_sizes_counts(gel, found):
     assert larger.notes[0] == f"Fewer than {n + 2} were not asked for, or cannot estimate the model."
 
 
+def test_all_sizes_on_request(gel, found):
+    n = len(found.plan.runs)
+    every = smallest_plan(gel, "quadratic", 1.0, change=3.0, runs=(6, n + 2), all_sizes=True)
+    assert list(every.table["runs"]) == list(range(6, n + 3))
+    assert len(every.plan.runs) == n
+    assert len(found.table) < len(every.table)
+    least = every.powers.groupby("runs")["power"].min()
+    assert least[n] == pytest.approx(found.power["power"].min())
+    assert np.isnan(least[6])
+    assert every.table["reached"].tolist() == [False] * (n - 6) + [True] * 3
+
+
 def test_a_band_of_noise_is_said(gel):
     found = smallest_plan(gel, "linear", Noise(0.1, log=True, low=0.05, high=0.2, source="A guess."), ratio=1.5)
     at_high = found.check.power(0.2, ratio=1.5)["power"].min()

@@ -27,6 +27,13 @@ def test_separated_mixed_up_or_neither():
     ]
 
 
+def test_only_from_the_size_asked():
+    assert say.separation([("a", "b", 0.9)], "in it", 0.9)[0].startswith("a is partly mixed up with b")
+    assert say.separation([("a", "b", 0.89)], "in it", 0.9) == [
+        "Nothing in it is mixed up (no correlation of 0.9 or more)."
+    ]
+
+
 def test_many_partners_are_counted():
     pairs = [("a", f"b{i}", 1.0) for i in range(5)]
     assert say.separation(pairs, "in it") == ["a cannot be separated from b0, b1, b2, b3 and b4."]

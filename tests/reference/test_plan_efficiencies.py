@@ -51,6 +51,8 @@ def test_on_the_cube(plan):
     assert ratio == pytest.approx(plan["D"], abs=5.1e-4)  # three decimals are printed
     assert found.efficiency["G"] / 100 == pytest.approx(plan["G"], abs=5.1e-4)
     assert found.largest_variance.kind == "proved"
+    assert found.bound["D"] / 100 == pytest.approx(plan["D"], abs=5.1e-4)
+    assert found.certificates["D"].proved
 
 
 def spherical_optimum(k, r2):
