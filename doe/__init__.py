@@ -1,6 +1,6 @@
 """Design of experiments for the bench chemist: from a described trial to a robust operating window and a report."""
 
-from doe import bench, designs, fits, plots, report, study, virtual, window
+from doe import bench, designs, fits, plots, quality, report, study, virtual, window
 from doe.fits import fit, fit_all
 from doe.report import write_report
 from doe.study import Categorical, Component, Continuous, Discrete, Response, Study, StudyError
@@ -23,6 +23,7 @@ __all__ = [
     "fit_all",
     "fits",
     "plots",
+    "quality",
     "report",
     "study",
     "virtual",

@@ -470,7 +470,7 @@ class Check(Shown):
                 *(c.text for c in self.certificates.values()),
             ],
             "What is left for checking?": [
-                *sentences.checking(self.degrees_of_freedom, self.leverage),
+                *sentences.what_is_left(self.degrees_of_freedom, self.leverage),
                 *self._conditions(),
             ],
         }

@@ -124,7 +124,7 @@ def precision(average: float, largest: float, where: str, proved: str) -> list[s
     return out
 
 
-def checking(df: pd.Series[int], leverage: pd.Series[float]) -> list[str]:
+def what_is_left(df: pd.Series[int], leverage: pd.Series[float]) -> list[str]:
     """Sentences on what is left to judge the model and the noise by."""
     fit, pure = int(df["lack of fit"]), int(df["pure error"])
     inside = " within whole plots" if "whole plots" in df else ""

@@ -96,7 +96,7 @@ def test_precision():
 
 
 def left(fit, pure, leverage=(0.5, 0.5), **more):
-    return say.checking(
+    return say.what_is_left(
         pd.Series({"model": 3, **more, "lack of fit": fit, "pure error": pure}), pd.Series(leverage, index=[1, 2])
     )
 
