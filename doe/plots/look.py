@@ -129,9 +129,16 @@ def folded(text: str, width: int) -> str:
     return plain("\n".join(textwrap.wrap(text, width, break_long_words=True)) or text)
 
 
-def letters(pixels: float, dpi: float, size: float) -> int:
-    """How many letters of `size` points fit into so many pixels."""
-    return max(int(pixels * 72.0 / dpi / (size * _GLYPH)), 12)
+def _fold_into(artist: Text, parts: Sequence[str], pixels: float) -> None:
+    """Set the parts, each beginning a line of its own, in lines of at most so many pixels."""
+    figure = artist.get_figure(root=True)
+    assert figure is not None  # it has just been put there
+    wide = max(int(1.1 * pixels * 72.0 / figure.dpi / (float(artist.get_fontsize()) * _GLYPH)), 14)
+    while True:
+        artist.set_text("\n".join(folded(part, wide) for part in parts if part))
+        if wide <= 12 or artist.get_window_extent().width <= pixels:
+            return
+        wide -= max(wide // 30, 1)
 
 
 def framed(ax: Axes, title: str, second: str, under: str) -> None:
@@ -146,11 +153,11 @@ def framed(ax: Axes, title: str, second: str, under: str) -> None:
     box, alone = ax.bbox, isinstance(root, Picture) and isinstance(ax, Panel)
     left, right = (tight.x0, root.bbox.x1 - 0.05 * root.dpi) if alone else (box.x0, box.x1)
     x = (left - box.x0) / box.width
-    wide = letters(right - left, root.dpi, TEXT + 1)
-    ax.set_title("\n".join(folded(part, wide) for part in (title, second) if part), fontsize=TEXT + 1, color=INK, pad=8)
+    ax.set_title(title, fontsize=TEXT + 1, color=INK, pad=8)
     ax.title.set(ha="left", x=x, linespacing=1.35)  # the layout counts a title's height, not its width
+    _fold_into(ax.title, (title, second), right - left)
     note = ax.annotate(
-        folded(under, letters(right - left, root.dpi, SMALL)),
+        "",
         xy=(x, 0.0),
         xycoords=("axes fraction", ax.xaxis.label),
         xytext=(0, -6),
@@ -165,6 +172,7 @@ def framed(ax: Axes, title: str, second: str, under: str) -> None:
         in_layout=not alone,
     )
     note.set_label(under)
+    _fold_into(note, (under,), right - left)
     if alone:
         _make_room(ax, root, ax.title, note)
 
@@ -187,11 +195,12 @@ def headed(figure: Figure | SubFigure, title: str, second: str, under: str) -> N
     root = settle(figure.axes[0])
     before = figure.axes[0].bbox.height
     width = figure.bbox.width * 0.98
-    wide = letters(width, root.dpi, TEXT + 1)
-    text = "\n".join(folded(part, wide) for part in (title, second) if part)
-    figure.suptitle(text, fontsize=TEXT + 1, color=INK, x=0.01, ha="left").set_linespacing(1.35)
-    note = figure.supxlabel(folded(under, letters(width, root.dpi, SMALL)), fontsize=SMALL, color=SOFT, x=0.01, ha="left")
+    head = figure.suptitle(title, fontsize=TEXT + 1, color=INK, x=0.01, ha="left")
+    head.set_linespacing(1.35)
+    _fold_into(head, (title, second), width)
+    note = figure.supxlabel("", fontsize=SMALL, color=SOFT, x=0.01, ha="left")
     note.set(linespacing=1.4, gid="words", label=under)
+    _fold_into(note, (under,), width)
     if isinstance(figure, Picture):
         settle(figure.axes[0])
         rows = len({round(a.get_position().y0, 3) for a in figure.axes})

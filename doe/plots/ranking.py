@@ -64,14 +64,14 @@ def factor_effects(fit: Fit, ax: Axes | None = None) -> Axes:
     dropped = len(rows) - len(order)
     table = table.iloc[order]
     names = [look.folded(label, LABEL) for label in table["effect"]]
-    lines = sum(name.count("\n") + 1 for name in names)
-    ax = look.axes_for(ax, 6.6, 1.1 + 0.08 * len(names) + 0.15 * lines)
-    y = np.arange(len(table), dtype=float)
+    heights = np.array([0.08 + 0.15 * (name.count("\n") + 1) for name in names])  # inches a row asks for
+    ax = look.axes_for(ax, 6.6, 1.1 + float(heights.sum()))
+    y = np.cumsum(heights) - 0.5 * heights
     ax.axvline(0.0, color=look.SOFT, linewidth=1.0)
     known = table["low"].notna().to_numpy()
     ax.hlines(y[known], table["low"][known], table["high"][known], color=look.DEEP, linewidth=2.2, alpha=0.75, gid="interval")
     ax.plot(table["estimate"], y, linestyle="none", marker="D", markersize=4.5, color=look.DEEP, gid="estimate")
-    ax.set_ylim(len(table) - 0.4, -0.6)
+    ax.set_ylim(float(heights.sum()), 0.0)
     ax.set_yticks(y, names)
     ax.tick_params(axis="y", length=0)
     ax.grid(False, axis="y")

@@ -68,7 +68,7 @@ def changes(fit: Fit) -> list[Change]:
         if not any(name == n for term in fit.model.parsed for n, _ in term):
             continue
         factor = study.factor(name)
-        steps = list(factor.levels) if isinstance(factor, Categorical) else np.linspace(factor.low, factor.high, 41)
+        steps = list(factor.levels) if isinstance(factor, Categorical) else np.linspace(factor.low, factor.high, 201)
         table, inside = middle.moving(name).table({name: steps})
         table = table[inside]
         if len(table) < 2:
@@ -177,11 +177,11 @@ def accounted(fit: Fit) -> str:
 
 def misfit(fit: Fit) -> str:
     """What repeated batches say of the model, where they say anything; a shown lack of fit stands among the cautions."""
-    rows = fit.anova.set_index("source")
-    if "lack of fit" not in rows.index or not np.isfinite(rows.loc["lack of fit", "p"]):
+    row = fit.anova[fit.anova["source"] == "lack of fit"]
+    p = row["p"].to_numpy(dtype=float)
+    if not len(p) or not np.isfinite(p[0]) or p[0] < CLEAR:
         return ""
-    p = float(rows.loc["lack of fit", "p"])
-    return f"Repeated batches show no lack of fit (p = {p_text(p)})." if p >= CLEAR else ""
+    return f"Repeated batches show no lack of fit (p = {p_text(float(p[0]))})."
 
 
 def setting(study: Any, row: Any) -> str:

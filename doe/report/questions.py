@@ -16,11 +16,24 @@ import pandas as pd
 from doe import plots
 from doe.bench import Records
 from doe.designs import Plan
-from doe.designs.plan import version
+from doe.designs.plan import column_text, version
 from doe.fits import Fit
 from doe.report import sentences
-from doe.report.blocks import Block, Card, Chapter, Formula, Grid, Heading, Points, Words, grid, image, paragraphs, section_blocks
-from doe.study import Categorical, Section, Study
+from doe.report.blocks import (
+    Block,
+    Card,
+    Chapter,
+    Formula,
+    Grid,
+    Heading,
+    Points,
+    Words,
+    grid,
+    image,
+    paragraphs,
+    section_blocks,
+)
+from doe.study import Categorical, Response, Section, Study
 from doe.study.shown import number_text
 from doe.study.trial import specification_text
 from doe.window import Window
@@ -130,10 +143,10 @@ def _made(trial: Trial) -> list[Block]:
 
 def _settings_grid(trial: Trial) -> Grid:
     rows = _batches(trial)
-    study = trial.study
     table = pd.DataFrame({"run": [str(r) for r in rows.index]})
-    for f in study.factors:
-        table[f.label] = [str(v) if isinstance(f, Categorical) else number_text(float(v), digits=6) for v in rows[f.name]]
+    for f in trial.study.factors:
+        values = rows[f.name]
+        table[f.label] = [str(v) for v in values] if isinstance(f, Categorical) else column_text(values.to_numpy(dtype=float))
     return grid("Settings", table)
 
 
@@ -175,16 +188,23 @@ def _readings(records: Records) -> Grid:
     if records.order:
         table["made as number"] = [str(records.order.get(r, "")) for r in runs]
     for response in records.study.responses:
-        cells = []
-        for run in runs:
-            key = (run, response.name)
-            cells.append(response.text(float(means[key])).removesuffix(response.unit).strip() if key in means.index else "")
-        table[response.label] = cells
+        table[response.label] = _reading_texts(response, [means.get((run, response.name), np.nan) for run in runs])
     several = int((counts > 1).sum())
     note = "A blank cell is a reading that was not taken."
     if several:
         note += f" {sentences.count(several, 'value')} are the mean of several readings of the same batch."
     return grid("Readings, one row a batch", table, note)
+
+
+def _reading_texts(response: Response, values: list[float]) -> list[str]:
+    """Readings of one response with its decimals, or as few as show them; blank where there is none."""
+    found = np.array(values, dtype=float)
+    there = np.isfinite(found)
+    texts = np.full(len(found), "", dtype=object)
+    if there.any():
+        decimals = response.decimals
+        texts[there] = column_text(found[there]) if decimals is None else [f"{v:.{decimals}f}" for v in found[there]]
+    return [str(t) for t in texts]
 
 
 def _lost(records: Records) -> list[Block]:
@@ -201,9 +221,8 @@ def _readings_of_fits(trial: Trial) -> Grid:
     runs = list(_batches(trial).index)
     table = pd.DataFrame({"run": runs})
     for fit in trial.fits.values():
-        by_run = {str(r): v for r, v in zip(fit.runs, fit.batches.values, strict=True)}
-        r = fit.response
-        table[r.label] = [r.text(float(by_run[k])).removesuffix(r.unit).strip() if k in by_run else "" for k in runs]
+        by_run = {str(r): float(v) for r, v in zip(fit.runs, fit.batches.values, strict=True)}
+        table[fit.response.label] = _reading_texts(fit.response, [by_run.get(k, np.nan) for k in runs])
     return grid("Readings, one row a batch", table)
 
 
@@ -308,7 +327,7 @@ def _run(trial: Trial) -> list[Block]:
         specified = [r.name for r in trial.study.responses if r.has_specification]
         if not specified:
             return [Words(("No response has a specification, so there is nothing to meet and no window to look for.",))]
-        return [Words((f"No window was sought, although {sentences.listed(specified)} has a specification.",))]
+        return [Words((f"No window was sought, although {sentences.listed(specified)} {'has' if len(specified) == 1 else 'have'} a specification.",))]
     out: list[Block] = [Words((sentences.window_line(win),))]
     study = win.study
     entries = tuple((f.name, _value(f, win.set_point[f.name])) for f in study.factors)
