@@ -22,6 +22,9 @@ COMBINATIONS = 512  # of levels that are gone through one by one
 LATTICE = 2_500  # points of one cell beyond which no bound is worked
 SIMPLEXES = 5_000
 SAMPLE = 2_000
+LARGEST_CELL = 200_000  # points of one cell of a box beyond which the largest is searched, not proved
+DEEPEST = 5  # dimensions of a polytope that is cut into simplexes
+CLIMBS = 20
 
 
 @dataclass(frozen=True)
@@ -63,7 +66,8 @@ def largest_variance(model: Model, information: Information, seed: int = 0) -> L
     value, setting = float(variances[best]), candidates.iloc[best]
     bound = np.inf
     corners = np.column_stack([_encoded(study, f, numeric[f.name].to_numpy(dtype=float)) for f in free])
-    pieces = triangulation(corners) if len(free) else None
+    whole = study.region.complete and study.region.dimension <= DEEPEST  # the hull of some corners would prove nothing
+    pieces = triangulation(corners) if whole and len(free) else None
     degree = 2 * max(
         (sum(q for n, q in t if not isinstance(study.factor(n), Categorical)) for t in model.parsed), default=0
     )
@@ -100,11 +104,9 @@ def _on_box(model: Model, information: Information) -> Largest:
     size = int(np.prod(degree + 1, dtype=float))
     value, bound, setting = -np.inf, -np.inf, pd.Series(dtype=object)
     combinations = list(product(*choices))
-    if size > 200_000 or relaxed:
-        table = pd.concat([study.region.vertices(), study.region.sample(SAMPLE, seed=0)], ignore_index=True)
-        variances = information.variance(model.matrix(table))
-        value, setting = float(variances.max()), table.iloc[int(variances.argmax())]
-        if size > 200_000:
+    if size > LARGEST_CELL or relaxed:
+        value, setting = _climbed(model, information)
+        if size > LARGEST_CELL:
             return Largest(value, np.inf, setting)
     for levels in combinations:
         fixed = dict(zip([f.name for f in counted], levels, strict=True))
@@ -127,6 +129,32 @@ def _on_box(model: Model, information: Information) -> Largest:
             }
             value, setting = found, pd.Series({n: (fixed | middle)[n] for n in study.names}, dtype=object)
     return Largest(value, max(bound, value), setting)
+
+
+def _climbed(model: Model, information: Information) -> tuple[float, pd.Series[Any]]:
+    """The largest met on a box by going along one factor at a time from many settings."""
+    study = model.study
+    table = study.region.sample(SAMPLE, seed=0)
+    variances = information.variance(model.matrix(table))
+    at = table.iloc[np.argsort(-variances, kind="stable")[:CLIMBS]].reset_index(drop=True)
+    best = information.variance(model.matrix(at))
+    improved = True
+    while improved:
+        improved = False
+        for f in study.factors:
+            levels: list[Any] = (
+                list(np.linspace(f.low, f.high, 9)) if isinstance(f, Continuous | Component) else list(f.levels)
+            )
+            tried = pd.concat([at.assign(**{f.name: level}) for level in levels], ignore_index=True)
+            found = information.variance(model.matrix(tried)).reshape(len(levels), len(at))
+            pick = found.argmax(axis=0)
+            better = found.max(axis=0) > best * (1 + 1e-9)
+            if better.any():
+                at.loc[better, f.name] = [levels[k] for k in pick[better]]
+                best = np.where(better, found.max(axis=0), best)
+                improved = True
+    top = int(best.argmax())
+    return float(best[top]), at.iloc[top]
 
 
 def _columns(study: Study, coded: dict[str, Floats], fixed: dict[str, Any], n: int) -> Floats:

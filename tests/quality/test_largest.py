@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import doe
-from doe.designs import Plan, box_behnken, extreme_vertices
+from doe.designs import Plan, box_behnken, extreme_vertices, plackett_burman, simplex_lattice
 from doe.quality import check, extremes
 from doe.quality.largest import triangulation
 
@@ -103,6 +103,22 @@ def test_triangulation_fills_the_hull():
         [[[1.0, 0.0], [0.0, 1.0]]],
     )
     assert triangulation(np.ones((3, 2))) is None
+
+
+def test_many_factors_are_searched_and_say_so():
+    """Nineteen factors in twenty runs: of an orthogonal first-order plan the largest variance is (k + 1)/n, at any corner."""
+    s = doe.Study("s", [doe.Continuous(f"x{i}", 0, 1) for i in range(19)])
+    made = check(plackett_burman(s, runs=20), "linear")
+    assert made.largest_variance.value == pytest.approx(1.0)
+    assert made.largest_variance.kind == "best search found"
+    assert "1 times (best search found)" in repr(made)
+
+
+def test_many_components_are_searched_and_say_so():
+    s = doe.Study("m", [doe.Component(f"c{i}", 0, 100) for i in range(7)])
+    made = check(simplex_lattice(s, 2), "quadratic")
+    assert made.largest_variance.value == pytest.approx(1.0)
+    assert made.largest_variance.kind == "best search found"
 
 
 def test_the_curve_over_the_region():
