@@ -91,6 +91,7 @@ from doe.designs.search.packing import (
 D_CRITERION, TRACE_CRITERION, SENSITIVITY = 0, 1, 2
 LINE, LEVELS, TABLE = 0, 1, 2
 HOPE = 20.0  # exchange is given up when twenty times its last gain would not reach the best plan so far
+REFRESH = 4  # passes between two fresh inverses, where runs move alone
 EXACT = 1e-10  # gains below this share of the present value are rounding
 
 _i1, _f1 = types.int64[::1], types.float64[::1]
@@ -972,7 +973,7 @@ def explore(T, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
                     slacks(T, W, -2 - point)
                     scramble(T, W, T[T[RUN_UNIT] - 2 - point])
         # while some terms cannot be told apart the first rounds exchange log|M + ridge|
-        ridge, rounds, used = 0.0, 0, criterion
+        ridge, rounds, used, stale = 0.0, 0, criterion, 0
         value = refresh(T, W, criterion, 0.0)
         for _ in range(passes):
             if value == -np.inf:
@@ -990,7 +991,9 @@ def explore(T, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
             for unit in range(T[UNITS]):
                 if T[T[UNIT_PTR] + unit + 1] - T[T[UNIT_PTR] + unit] == 1:
                     value = visit_run(T, W, unit, used, value)
-            value = refresh(T, W, criterion, 0.0)
+            stale += 1
+            if stale == REFRESH or ridge > 0.0 or shared is not None:
+                value, stale = refresh(T, W, criterion, 0.0), 0
             if ridge > 0.0:
                 ridge, used = 0.0, criterion
                 continue
@@ -1001,6 +1004,8 @@ def explore(T, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
                 break
             if gain < 0.02 * scale and value + HOPE * gain < best:
                 break
+        if stale > 0:
+            value = refresh(T, W, criterion, 0.0)
         if value > best + 1e-9 * max(abs(best), 1.0) or best == -np.inf:
             best = value
             for k in range(n * m):
