@@ -232,7 +232,7 @@ def model_row(T, W, z, f):
         W[f + c] = x
 
 
-@njit(void(_i1, _f1, i8), **_options)
+@njit(**_options)
 def slacks(T, W, i):
     """What each constraint leaves to run i."""
     m, q = T[VARIABLES], T[CONSTRAINTS]
@@ -246,11 +246,12 @@ def refresh(T, W, criterion, ridge):
 
     log|M|, −trace(M^-1 B), or (sensitivity) trace(D M) for the D at hand.
     """
-    n, m, p = T[RUNS], T[VARIABLES], T[COLUMNS]
+    n, m, p, q = T[RUNS], T[VARIABLES], T[COLUMNS], T[CONSTRAINTS]
     h, M, D, C = T[WORK], T[AT_M], T[AT_D], T[AT_C]
     for i in range(n):
         model_row(T, W, T[Z] + i * m, T[F] + i * p)
-        slacks(T, W, i)
+        for k in range(q):
+            W[T[SLACK] + i * q + k] = W[T[B] + k] - dot(W, T[A] + k * m, T[Z] + i * m, m)
     copy(W, M, T[PRIOR], p * p)
     for i in range(n):
         related_row(T, W, i, h)
@@ -468,27 +469,6 @@ def forms(T, W, move, D, w, u, a, c):
                     W[a + g + h] += (2.0 * x + y) * W[delta + h * p + k]
 
 
-@njit(void(i8, i8, f8, f8, f8, _f1, i8), **_options)
-def objective(criterion, degree, v, e, e_c, W, poly):
-    """From a(t), c(t), and the same with C, in the first four rows of `poly`, make Q(t) and N(t) in the next two."""
-    a, c, a_c, c_c = poly, poly + WIDTH, poly + 2 * WIDTH, poly + 3 * WIDTH
-    Q, N = poly + 4 * WIDTH, poly + 5 * WIDTH
-    if criterion == SENSITIVITY:
-        for k in range(2 * degree + 1):
-            W[Q + k] = v * W[a + k] + (2.0 * W[c + k] if k <= degree else 0.0)
-        return
-    for k in range(2 * degree + 1):
-        W[Q + k] = (v - e) * W[a + k]
-        W[N + k] = (v - e) * W[a_c + k] - e_c * W[a + k]
-    W[c] += 1.0
-    for g in range(degree + 1):
-        x = W[c + g]
-        for h in range(degree + 1):
-            W[Q + g + h] += x * W[c + h]
-            W[N + g + h] += 2.0 * x * W[c_c + h]
-    W[c] -= 1.0
-
-
 @njit(f8(i8, i8, f8, f8, f8, _f1, i8), **_options)
 def best_on_line(criterion, degree, low, high, step, W, poly):
     """The best t on a line: of Q itself, or of N/Q by Dinkelbach's iteration (1967)."""
@@ -590,7 +570,18 @@ def visit_run(T, W, unit, criterion, value):
                     poly + 2 * turn * WIDTH,
                     poly + (2 * turn + 1) * WIDTH,
                 )
-            objective(criterion, degree, v, e, e_c, W, poly)
+            if criterion == SENSITIVITY:
+                for k in range(twice + 1):
+                    W[Q + k] = v * W[poly + k] + (2.0 * W[poly + WIDTH + k] if k <= degree else 0.0)
+            else:
+                for k in range(twice + 1):
+                    W[Q + k] = (v - e) * W[poly + k]
+                    W[N + k] = (v - e) * W[poly + 2 * WIDTH + k] - e_c * W[poly + k]
+                for g in range(degree + 1):
+                    x = W[poly + WIDTH + g] + (1.0 if g == 0 else 0.0)
+                    for k in range(degree + 1):
+                        W[Q + g + k] += x * (W[poly + WIDTH + k] + (1.0 if k == 0 else 0.0))
+                        W[N + g + k] += 2.0 * x * W[poly + 3 * WIDTH + k]
             present = W[N] / W[Q] if trace else W[Q]
             t = 0.0
             if kind == LINE:
