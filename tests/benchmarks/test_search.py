@@ -118,9 +118,12 @@ def test_time_to_the_quality_of_pydoe3(benchmark, k, criterion):
     problem = box(k, n)
     best = (-np.inf, np.inf, "")
     for method in ("sequential", "simple_exchange", "fedorov", "modified_fedorov", "detmax"):
-        begun = time.perf_counter()
-        design, _ = doe_optimal.optimal_design(grid, n, 2, criterion, method, alpha=1e-3)
-        seconds = time.perf_counter() - begun
+        taken = []
+        for _ in range(9 if k == 3 else 1):
+            begun = time.perf_counter()
+            design, _ = doe_optimal.optimal_design(grid, n, 2, criterion, method, alpha=1e-3)
+            taken.append(time.perf_counter() - begun)
+        seconds = float(np.median(taken))
         X = problem.rows(np.asarray(design, dtype=float))
         M = X.T @ X
         sign, log = np.linalg.slogdet(M)
@@ -131,9 +134,9 @@ def test_time_to_the_quality_of_pydoe3(benchmark, k, criterion):
             best = (value, seconds, method)
     # as the candidates above, tables and random numbers are made beforehand
     kernel, groups, pool, state = chains.kernels(), problem.groups(), problem.pool(0), problem.state()
-    rounds = 60
+    rounds = 200
     tables = [
-        chains.draws(np.random.default_rng(seed), 10, 1000, groups, len(pool) // k, [False] * len(groups))
+        chains.draws(np.random.default_rng(seed), 2, 1000, groups, len(pool) // k, [False] * len(groups))
         for seed in range(rounds + 1)
     ]
     steps = []
@@ -142,7 +145,7 @@ def test_time_to_the_quality_of_pydoe3(benchmark, k, criterion):
         Z, times, value, step = np.zeros(n * k), problem.repeats(), -np.inf, 0
         while value < best[0] - 1e-9:
             value = kernel.explore(
-                *state, pool, tables[seed][step : step + 1], Z, times, chains.CODES[criterion], value, 1e-4, 100, None
+                *state, pool, tables[seed][step : step + 1], Z, times, chains.CODES[criterion], value, 1e-3, 100, None
             )
             step += 1
         steps.append(step)

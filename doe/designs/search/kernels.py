@@ -574,14 +574,19 @@ def visit_run(T, W, unit, criterion, value):
                 for k in range(twice + 1):
                     W[Q + k] = v * W[poly + k] + (2.0 * W[poly + WIDTH + k] if k <= degree else 0.0)
             else:
+                W[poly + WIDTH] += 1.0
                 for k in range(twice + 1):
                     W[Q + k] = (v - e) * W[poly + k]
-                    W[N + k] = (v - e) * W[poly + 2 * WIDTH + k] - e_c * W[poly + k]
                 for g in range(degree + 1):
-                    x = W[poly + WIDTH + g] + (1.0 if g == 0 else 0.0)
                     for k in range(degree + 1):
-                        W[Q + g + k] += x * (W[poly + WIDTH + k] + (1.0 if k == 0 else 0.0))
-                        W[N + g + k] += 2.0 * x * W[poly + 3 * WIDTH + k]
+                        W[Q + g + k] += W[poly + WIDTH + g] * W[poly + WIDTH + k]
+                if trace:
+                    for k in range(twice + 1):
+                        W[N + k] = (v - e) * W[poly + 2 * WIDTH + k] - e_c * W[poly + k]
+                    for g in range(degree + 1):
+                        for k in range(degree + 1):
+                            W[N + g + k] += 2.0 * W[poly + WIDTH + g] * W[poly + 3 * WIDTH + k]
+                W[poly + WIDTH] -= 1.0
             present = W[N] / W[Q] if trace else W[Q]
             t = 0.0
             if kind == LINE:
