@@ -1,7 +1,8 @@
 """Design of experiments for the bench chemist: from a described trial to a robust operating window and a report."""
 
-from doe import bench, designs, fits, study, virtual, window
+from doe import bench, designs, fits, plots, report, study, virtual, window
 from doe.fits import fit, fit_all
+from doe.report import write_report
 from doe.study import Categorical, Component, Continuous, Discrete, Response, Study, StudyError
 from doe.window import find_window
 
@@ -21,7 +22,10 @@ __all__ = [
     "fit",
     "fit_all",
     "fits",
+    "plots",
+    "report",
     "study",
     "virtual",
     "window",
+    "write_report",
 ]

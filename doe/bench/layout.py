@@ -25,8 +25,9 @@ CAUTIONS = (
     "Failed or unpreserved batches: label and discard them in time, do not use them.",
 )
 LAST_WORD = "Safety data sheets, local rules and licensed practice have the last word over anything printed here."
+DRAWN = "Make the batches in the order listed; it was drawn by lot, and sorting it by setting would mix drift into the effects."
+NOT_DRAWN = "The order listed was not drawn by lot: whatever drifts while the batches are made mixes into the effects."
 HOW_TO = (
-    "Make the batches in the order listed; it was drawn by lot, and sorting it by setting would mix drift into the effects.",
     "Fill in the entry cells only. Leave a cell blank where nothing was read, and say why as a remark.",
     "Mark as failed a batch that could not be made or measured. If it is made again, its row takes the new batch; say so as a remark.",
     "If a setting was missed, note what was made as a remark: the planned settings stay as they are.",
@@ -49,7 +50,7 @@ class SheetLayout:
     """What stands on a run sheet."""
 
     plan: Plan  # in the order of making
-    seed: int | None
+    drawn_with: int | None  # seed of the order; None where it was not drawn by lot
     columns: tuple[SheetColumn, ...]
     rows: tuple[tuple[object, ...], ...]  # design cells; None where an entry goes
     starts: tuple[bool, ...]  # whether a block or whole plot begins with this row
@@ -57,7 +58,7 @@ class SheetLayout:
     @property
     def order_text(self) -> str:
         """How the order came about."""
-        return "order as in the plan" if self.seed is None else f"order drawn with seed {self.seed}"
+        return "order as in the plan" if self.drawn_with is None else f"order drawn with seed {self.drawn_with}"
 
     @property
     def identity(self) -> str:
@@ -67,7 +68,7 @@ class SheetLayout:
     @property
     def instructions(self) -> tuple[str, ...]:
         """How to fill the sheet in."""
-        lines = list(HOW_TO)
+        lines = [NOT_DRAWN if self.drawn_with is None else DRAWN, *HOW_TO]
         if self.plan.block is not None:
             lines.append(
                 "Block: batches made under like conditions (a day, a lot, one operator). Finish one block before the next."
@@ -128,7 +129,7 @@ def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
         before = group
         design = (place, run, *group, *settings)
         rows.append((*design, *[None] * (len(columns) - len(design))))
-    return SheetLayout(made, seed, tuple(columns), tuple(rows), tuple(starts))
+    return SheetLayout(made, made.provenance.get("order_seed"), tuple(columns), tuple(rows), tuple(starts))
 
 
 def setting_decimals(plan: Plan) -> dict[str, int]:

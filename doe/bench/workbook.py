@@ -80,7 +80,7 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
         lines.append(
             (f"• {r.label}" + (f": specification {specification_text(r)}" if r.has_specification else ""), False)
         )
-    lines += [("", False), ("Cautions", True), *((f"• {line}", False) for line in CAUTIONS), (LAST_WORD, True)]
+    lines += [("", False), ("Cautions", True), *((f"• {line}", False) for line in (LAST_WORD, *CAUTIONS))]
     sheet.column_dimensions["A"].width = _PAGE_WIDTH
     for row, (line, heading) in enumerate(lines, start=1):
         cell = _put(sheet, row, 1, line)
@@ -93,6 +93,7 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
     sheet.row_dimensions[1].height = 20
     sheet.print_area = f"A1:A{len(lines)}"
     _print_setup(sheet, "portrait")
+    sheet.page_setup.fitToHeight = 1
     sheet.protection.sheet = True
 
 

@@ -180,7 +180,7 @@ def from_settings(
     index = pd.RangeIndex(1, n + 1, name="run")
     exact = table.set_axis(index)
     check_lines(study, exact, function, mend)
-    runs, moved = settle(study, exact, function)
+    runs, moved = settle(study, exact, function, mend)
     said = list(notes)
     if moved:
         said.append(

@@ -159,7 +159,6 @@ def central_composite(
             pieces.append((np.repeat(middle, cube_centre, axis=0), "centre", label))
     last = f"B{cubes + 1}"
     pieces += [(stars, "axial", last), (np.repeat(middle, axial_centre, axis=0), "centre", last)]
-    _check_stars(study, surface, stars)
     notes = [
         f"Axial points at ±{number_text(1.0 if inscribed else distance)}, corners at ±{number_text(scale)} (coded)."
     ]
@@ -344,27 +343,6 @@ def _axial_rule(axial: object) -> str | float:
             "give the coded distance",
         )
     return float(axial)
-
-
-def _check_stars(study: Study, surface: Sequence[Continuous | Discrete], stars: Coded) -> None:
-    """Refuse an axial point beyond a factor's limits or its outermost levels, before rounding could hide it."""
-    for j, f in enumerate(surface):
-        middle, half = (f.low + f.high) / 2, (f.high - f.low) / 2
-        for extreme in (stars[:, j].min(), stars[:, j].max()):
-            value = middle + extreme * half
-            least, most = (f.low, f.high) if isinstance(f, Discrete) else f.limits
-            unit = f" {f.unit}" if f.unit else ""
-            for bound, word, crossed in (
-                (least, "at least", least is not None and value < least - 1e-9 * half),
-                (most, "at most", most is not None and value > most + 1e-9 * half),
-            ):
-                if crossed and bound is not None:
-                    raise StudyError(
-                        f"central_composite: axial setting of {f.name!r}",
-                        float(number_text(value, digits=6)),
-                        f"{word} {number_text(bound)}{unit}, its {('lowest' if word == 'at least' else 'highest') + ' level' if isinstance(f, Discrete) else 'limit'}",
-                        'give inscribed=True or axial="face"',
-                    )
 
 
 def _second_order(

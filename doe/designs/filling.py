@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from doe.designs.assembly import check_study, from_settings, whole_number
 from doe.designs.plan import Plan, generator
+from doe.designs.settable import EXACT
 from doe.study import Categorical, Continuous, Discrete, Study
 
 Array = NDArray[np.float64]
@@ -19,11 +20,10 @@ Array = NDArray[np.float64]
 _POOL = 20_000  # settings that stand for the uniform law on the region
 _ROUNDS = 40  # of re-drawing part of the runs for the strata
 _STARTS = 3  # of the search by swaps
-_POWER = (
-    7.5  # of the squared distance: Morris & Mitchell's criterion with exponent 15, near enough to the smallest distance
-)
+_POWER = 7.5  # of the squared distance: Morris & Mitchell's exponent 15, near enough to the smallest distance
 _TRIES = 12  # of sending two runs elsewhere and stretching again
-_PROGRAMMES = 60  # linear programmes of one stretching
+_PROGRAMMES = 60  # linear programmes of one stretching, at most
+_EFFORT = 3e7  # programmes of a whole search times (runs × factors)^2.5, which is how the time of one grows
 _STEP = 0.1  # a run's longest move in one programme, as a share of each range
 _MOST_FILLED = 500  # runs: distances between all pairs are kept
 
@@ -133,22 +133,25 @@ def space_filling(study: Study, runs: int, seed: int = 0) -> Plan:
     where = "space_filling"
     n, rng = _asked(where, study, runs, seed)
     pool = study.region.sample(max(2000, 40 * n), int(rng.integers(2**31)))
-    if study.region.dimension <= 8 and study.region.complete:
+    if study.region.dimension <= 12 and study.region.complete:
         pool = pd.concat([study.region.vertices().head(5000), pool], ignore_index=True)
     levels = [np.array([f.levels.index(v) for v in pool[f.name]], dtype=np.int64) for f in study.categorical]
     cell = (
         np.unique(np.stack(levels, axis=1), axis=0, return_inverse=True)[1].ravel() if levels else np.zeros(len(pool))
     )
     rows = _farthest(_embedded(study, pool), levels, n, rng)
-    best = _stretched(study, pool.iloc[rows].reset_index(drop=True))
+    left = int(_EFFORT / max(n * len(study.region.names), 1) ** 2.5)
+    best, left = _stretched(study, pool.iloc[rows].reset_index(drop=True), left)
     for _ in range(_TRIES):
+        if left <= 0:
+            break
         # one of the closest pair, and perhaps another run, go elsewhere in their categorical cell; then all stretch again
         D = _between(_embedded(study, best))
         pair = np.unravel_index(int(D.argmin()), D.shape)
         trial = best.copy()
         for i in {int(pair[int(rng.integers(2))]), int(rng.integers(n))}:
             trial.iloc[i] = pool.iloc[int(rng.choice(np.flatnonzero(cell == cell[rows[i]])))]
-        trial = _stretched(study, trial)
+        trial, left = _stretched(study, trial, left)
         if smallest_distance(study, trial) > np.sqrt(D.min()):
             best = trial
     plan = from_settings(where, study, best, arguments={"runs": n}, kinds=["filling"] * n, model=None, seed=int(seed))
@@ -342,13 +345,17 @@ def _farthest(X: Array, levels: Sequence[NDArray[np.int64]], n: int, rng: np.ran
     """Rows of a pool, each the farthest from those chosen before it; then one of the closest pair is replaced while that helps."""
     rows = [int(rng.integers(len(X)))]
     near = _squared_distances(X, X[rows])[:, 0]
+    copies = (near < EXACT).astype(
+        float
+    )  # of equal distances the setting used least, where there are fewer settings than runs
     while len(rows) < n:
         open_ = np.ones(len(X), dtype=bool)
         for level in levels:  # each level gets its share of the runs
             count = np.bincount(level[rows], minlength=int(level.max()) + 1)
             open_ &= (count < -(-n // len(count)))[level]
-        rows.append(int(np.where(open_, near, -1.0).argmax()))
-        near = np.minimum(near, _squared_distances(X, X[rows[-1:]])[:, 0])
+        rows.append(int(np.where(open_, near - 1e-15 * copies, -1.0).argmax()))
+        last = _squared_distances(X, X[rows[-1:]])[:, 0]
+        near, copies = np.minimum(near, last), copies + (last < EXACT)
     chosen = np.array(rows)
     D = _squared_distances(X, X[chosen])
     for _ in range(20 * n):
@@ -371,8 +378,8 @@ def _farthest(X: Array, levels: Sequence[NDArray[np.int64]], n: int, rng: np.ran
     return chosen
 
 
-def _stretched(study: Study, table: pd.DataFrame) -> pd.DataFrame:
-    """All runs moved together, inside the region, until the smallest distance cannot grow.
+def _stretched(study: Study, table: pd.DataFrame, left: int) -> tuple[pd.DataFrame, int]:
+    """All runs moved together, inside the region, until the smallest distance cannot grow; at most `left` programmes, and how many remain.
 
     A linear programme moves every run a little so that the smallest distance grows most, distances taken as linear in the moves. Squared
     distances are convex, so the real one grows at least as much, and each programme improves on the last.
@@ -385,6 +392,8 @@ def _stretched(study: Study, table: pd.DataFrame) -> pd.DataFrame:
     x = (table[region.names].to_numpy(dtype=float) - region.low) / span
     n, k = x.shape
     fixed = np.array([isinstance(study.factor(name), Discrete) for name in region.names])
+    if fixed.all():
+        return table, 0
     A, E = region.A * span, region.E * span
     X = _embedded(study, table)
     at = np.array([int(_places(study, [name])[0]) for name in region.names], dtype=np.int64)
@@ -392,7 +401,8 @@ def _stretched(study: Study, table: pd.DataFrame) -> pd.DataFrame:
     inequality = hstack([block_diag([A] * n), csr_array((n * len(A), 1))]) if len(A) else none
     equality = hstack([block_diag([E] * n), csr_array((n * len(E), 1))]) if len(E) else none
     objective = np.append(np.zeros(n * k), -1.0)
-    for _ in range(_PROGRAMMES):
+    for _ in range(min(_PROGRAMMES, left)):
+        left -= 1
         D = _squared_distances(X, X)
         i, j = np.triu_indices(n, 1)
         least = D[i, j].min()
@@ -425,5 +435,5 @@ def _stretched(study: Study, table: pd.DataFrame) -> pd.DataFrame:
         if np.sqrt(found.x[-1] / least) < 1 + 1e-5:
             break
     out = table.copy()
-    out[region.names] = region.low + x * span
-    return out
+    out[region.names] = region.low + np.clip(x, 0.0, 1.0) * span
+    return out, left

@@ -199,13 +199,12 @@ def extreme_vertices(study: Study, centroids: Sequence[int | str] = (1, "overall
     region = study.region
     if isinstance(centroids, str) or not isinstance(centroids, Iterable):
         raise StudyError(f"{where}: centroids", centroids, "a list of dimensions", 'write (1, "overall")')
+    if region.dimension == 0:
+        where_from = f"{where}: number of numeric factors and components"
+        raise StudyError(where_from, len(region.names), "at least one that can vary", "take full_factorial")
     dims = []
     for dim in centroids:
         mend = 'take 1 for edges, 2 for plane faces, "overall" for the middle'
-        if region.dimension == 0:
-            raise StudyError(
-                f"{where}: centroids", list(centroids), "empty where the region is a single setting", "leave them out"
-            )
         dims.append(
             region.dimension
             if dim == "overall"
@@ -214,7 +213,7 @@ def extreme_vertices(study: Study, centroids: Sequence[int | str] = (1, "overall
     parts, kinds = [region.vertices()], []
     for dim in sorted(set(dims)):
         parts.append(region.centroids(dim))
-    names = {0: "corner", 1: "edge", 2: "face"} | {region.dimension: "centroid" if region.dimension else "corner"}
+    names = {0: "corner", 1: "edge", 2: "face"} | {region.dimension: "centroid"}
     for dim, part in zip([0, *sorted(set(dims))], parts, strict=True):
         kinds += [names.get(dim, f"{dim}-dimensional face")] * len(part)
     table = pd.concat(parts, ignore_index=True)

@@ -82,8 +82,15 @@ def _character(q: int) -> Signs:
 def conference(order: int) -> Signs | None:
     """Conference matrix: zero diagonal, ±1 elsewhere, C'C = (order - 1) I; symmetric for orders 2 mod 4, skew for orders 0 mod 4.
 
-    None where none is built: order 22 (and 34) has none at all, since 21 (33) is not a sum of two squares (Belevitch 1950).
+    None where none is built: order 22 (and 34) has none at all, since 21 (33) is not a sum of two squares (Belevitch 1950). Read-only.
     """
+    found = _conference(order)
+    if found is not None:
+        found.setflags(write=False)
+    return found
+
+
+def _conference(order: int) -> Signs | None:
     q = order - 1
     if order == 2:
         return np.array([[0.0, 1.0], [1.0, 0.0]])
@@ -93,17 +100,14 @@ def conference(order: int) -> Signs | None:
         out[1:, 0] = 1.0 if q % 4 == 1 else -1.0
         out[1:, 1:] = _character(q)
         return out
-    if (
-        order % 8 == 0
-    ):  # doubling keeps C skew with a zero diagonal (Goethals & Seidel 1967, Canad. J. Math. 19, 1001-1010)
-        half = conference(order // 2)
-        if half is not None and np.array_equal(half.T, -half):
-            one = np.eye(order // 2)
-            return np.block([[half, half + one], [half - one, -half]])
+    # doubling keeps C skew with a zero diagonal (Goethals & Seidel 1967, Canad. J. Math. 19, 1001-1010)
+    half = _conference(order // 2) if order % 8 == 0 else None
+    if half is not None and np.array_equal(half.T, -half):
+        one = np.eye(order // 2)
+        return np.block([[half, half + one], [half - one, -half]])
     return None
 
 
-@lru_cache(maxsize=32)
 def hadamard(order: int) -> Signs | None:
     """Hadamard matrix H'H = order × I with a first column of ones, its last row -1 everywhere else; None where none is built."""
     raw = _raw_hadamard(order)

@@ -277,8 +277,9 @@ class Plan(Shown):
         -------
         DataFrame
             Column `effect`: "1" (the identity, with the whole defining relation), then each chain's leading main effect or two-factor
-            interaction (three factors only where the chain is confounded with blocks); `aliases`: the other effects in its chain ("-" before those of opposite sign), of up to three factors, or two where
-            there are more than eight factors; `with_blocks` (blocked plans): whether the chain's contrast is one between blocks.
+            interaction (three factors only where the chain is confounded with blocks); `aliases`: the other effects in its chain ("-"
+            before those of opposite sign), of up to three factors, or two at resolution III and where there are more than eight factors;
+            `with_blocks` (blocked plans): whether the chain's contrast is one between blocks.
 
         Raises
         ------
@@ -286,9 +287,8 @@ class Plan(Shown):
             If the plan is no regular two-level plan.
         """
         names, signs, runs = self._regular()
-        order = self._alias_order(len(names))
         rows = []
-        for chain in regular.alias_chains(signs, order):
+        for chain in regular.alias_chains(signs, self._alias_order):
             leader = chain[0][0]
             others = self.defining_relation if leader == 0 else [_signed(mask, sign, names) for mask, sign in chain[1:]]
             row: dict[str, str | bool] = {"effect": _signed(leader, 1, names), "aliases": ", ".join(others)}
@@ -299,9 +299,12 @@ class Plan(Shown):
                 rows.append(row)
         return pd.DataFrame(rows)
 
-    @staticmethod
-    def _alias_order(k: int) -> int:
-        return min(k, 3 if k <= 8 else 2)
+    @property
+    def _alias_order(self) -> int:
+        """Factors of the largest interactions worth naming: two where main effects are mixed with those, or there are many factors."""
+        names, signs, _ = self._regular()
+        crowded = len(names) > 8 or (regular.resolution(signs) or 4) < 4
+        return min(len(names), 2 if crowded else 3)
 
     # ---- keeping
 
@@ -321,7 +324,7 @@ class Plan(Shown):
         return {
             "kind": "plan",
             "schema": SCHEMA,
-            "study": self.study._content(),
+            "study": self.study.content(),
             "model": model,
             "runs": runs,
             "provenance": dict(self.provenance),
@@ -349,7 +352,7 @@ class Plan(Shown):
         ):
             if not isinstance(content.get(key), kind):
                 raise StudyError(f"{where}: {key}", content.get(key), words, "take a file that this package saved")
-        study = Study._from_content(content["study"], where)
+        study = Study.from_content(content["study"], where)
         table = _run_table(content["runs"], where)
         model = content.get("model")
         if model is not None:
@@ -373,8 +376,9 @@ class Plan(Shown):
             labels = getattr(self, name)
             if labels is not None:
                 text += f"; {labels.nunique()} {word}{'s' if labels.nunique() > 1 else ''}"
-        function = str(self.provenance.get("function", "plan")).replace("_", " ")
-        return f"Plan for {self.study.name}: {'your own' if function == 'from frame' else function}, {text}"
+        function = str(self.provenance.get("function", ""))
+        kind = _NAMES.get(function, function.replace("_", " "))
+        return f"Plan for {self.study.name}: {kind + ', ' if kind else ''}{text}"
 
     def _sections(self) -> list[Section]:
         notes = [str(n) for n in self.provenance.get("notes", [])]
@@ -401,7 +405,6 @@ class Plan(Shown):
         return table
 
     def _alias_section(self) -> Section:
-        names, _, _ = self._regular()
         chains = self.alias_structure
         keep = chains["aliases"] != ""
         if "with_blocks" in chains:
@@ -418,7 +421,7 @@ class Plan(Shown):
             + (f" = … ({len(words)} words)" if len(words) > 8 else "")
             + ".",
             "Words by length: " + ", ".join(f"{count} of {length}" for length, count in pattern.items() if count) + ".",
-            f"Interactions of more than {_NUMBER[self._alias_order(len(names))]} factors are left out"
+            f"Interactions of more than {_NUMBER[self._alias_order]} factors are left out"
             + (
                 f", and {len(table) - CHAINS_SHOWN} more rows stand in plan.alias_structure."
                 if len(table) > CHAINS_SHOWN
@@ -429,6 +432,12 @@ class Plan(Shown):
         return Section(title, table.head(CHAINS_SHOWN), "\n".join(lines))
 
 
+_NAMES = {
+    "box_behnken": "Box-Behnken",
+    "from_frame": "your own",
+    "latin_hypercube": "Latin hypercube",
+    "plackett_burman": "Plackett-Burman",
+}
 _NUMBER = {1: "one", 2: "two", 3: "three"}
 _ROMAN = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX", 10: "X", 11: "XI"}
 

@@ -103,10 +103,12 @@ def nearest_settable(factor: Continuous | Discrete | Component, target: float) -
     """Settings next to `target` that can be set, nearest first.
 
     Multiples of the step, counted from zero, and the ends of the range themselves; a discrete factor's levels. A target inside the range
-    stays inside it, one beyond stays inside the limits.
+    stays inside it, one beyond stays inside the limits; a discrete factor has none for a target beyond its levels.
     """
+    options: list[float]
     if isinstance(factor, Discrete):
-        options = list(factor.levels)
+        beyond = max(factor.low - target, target - factor.high) > EXACT * (factor.high - factor.low)
+        options = [] if beyond else list(factor.levels)
     elif factor.step is None:
         return [float(f"{target:.12g}")]
     else:
@@ -121,7 +123,9 @@ def nearest_settable(factor: Continuous | Discrete | Component, target: float) -
     return sorted(inside, key=lambda v: (abs(v - target), v))
 
 
-def settle(study: Study, table: pd.DataFrame, where: str) -> tuple[pd.DataFrame, dict[str, float]]:
+def settle(
+    study: Study, table: pd.DataFrame, where: str, mend: str = "widen its levels"
+) -> tuple[pd.DataFrame, dict[str, float]]:
     """The runs as the bench can set them, as near as may be to the runs asked for.
 
     Parameters
@@ -130,8 +134,8 @@ def settle(study: Study, table: pd.DataFrame, where: str) -> tuple[pd.DataFrame,
         Whose steps, levels, mixture total and constraints hold.
     table : DataFrame
         Runs in natural units, exact, inside limits and constraints.
-    where : str
-        The plan's function, for an error.
+    where, mend : str
+        The plan's function, and how to mend a setting beyond a discrete factor's levels, for errors.
 
     Returns
     -------
@@ -143,17 +147,26 @@ def settle(study: Study, table: pd.DataFrame, where: str) -> tuple[pd.DataFrame,
     Raises
     ------
     StudyError
-        If no rounding of a run keeps it inside the constraints and on the mixture total.
+        If no rounding of a run keeps it inside the constraints and on the mixture total, or a discrete factor has no level that far out.
     """
     out = table.copy()
     numeric = [f for f in study.factors if not isinstance(f, Categorical)]
     stepped = [f for f in numeric if isinstance(f, Discrete) or f.step is not None]
     for f in numeric:
-        out[f.name] = (
-            clean(out[f.name].to_numpy(dtype=float))
-            if f not in stepped
-            else [nearest_settable(f, v)[0] for v in out[f.name].to_numpy(dtype=float)]
-        )
+        values = out[f.name].to_numpy(dtype=float)
+        if f not in stepped:
+            out[f.name] = clean(values)
+            continue
+        options = [nearest_settable(f, v) for v in values]
+        if [] in options:
+            run = options.index([])
+            raise StudyError(
+                f"{where}: {f.name} of run {table.index[run]}",
+                float(number_text(values[run], digits=6)),
+                f"from {number_text(f.low)} to {number_text(f.high)} {f.unit}".rstrip() + ", as its levels are",
+                mend,
+            )
+        out[f.name] = [o[0] for o in options]
     loose = [c.name for c in study.components if c not in stepped]
     if loose:
         _make_up(study, out, loose)

@@ -116,8 +116,6 @@ def solve(X: ArrayLike, y: ArrayLike) -> Solution:
     Q, R = np.linalg.qr(A)
     R_inverse = linalg.solve_triangular(R, np.eye(A.shape[1]))
     beta = linalg.solve_triangular(R, Q.T @ v)
-    # one step of refinement on the residual, in the same factors
-    beta = beta + linalg.solve_triangular(R, Q.T @ (v - A @ beta))
     return Solution(Q, np.asarray(R_inverse), np.asarray(beta), v)
 
 

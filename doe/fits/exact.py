@@ -249,7 +249,7 @@ def _spread(terms: dict[Monomial, Any], shares: list[int], known: set[Monomial],
     out: dict[Monomial, Any] = {}
     for m, a in terms.items():
         blends = [(*m[:i], 1, *m[i + 1 :]) for i in shares]
-        if m not in known and not any(m[i] for i in shares) and all(b in known for b in blends):
+        if not any(m[i] for i in shares) and all(b in known for b in blends):
             for b in blends:
                 out[b] = out.get(b, 0) + a / whole
         else:

@@ -55,7 +55,7 @@ def fit(
     >>> gel = doe.Study("gel", [doe.Continuous("polymer", 0.2, 0.6, "%")], [doe.Response("viscosity", "Pa·s")])
     >>> data = pd.DataFrame({"polymer": [0.2, 0.4, 0.4, 0.6], "viscosity": [8.0, 11.9, 12.3, 16.1]})
     >>> print(doe.fit(gel, data, "viscosity", "linear").equation())
-    viscosity = 3.975 + 20.25·polymer
+    viscosity (Pa·s) = 3.975 + 20.250·polymer
     With polymer in %.
     Written with the digits that keep a prediction within 0.01 σ.
     """

@@ -98,12 +98,13 @@ class Chapter:
 
 
 def grid(caption: str, table: pd.DataFrame, notes: str | Iterable[str] = ()) -> Grid:
-    """A table as it stands; columns of figures are set to the right."""
+    """A table without its empty columns; columns of figures are set to the right."""
     text = table.astype(str)
+    text = text.loc[:, [bool(text[c].str.strip().any()) for c in text.columns]]
     lines = notes.split("\n") if isinstance(notes, str) else notes
     return Grid(
         caption,
-        tuple(str(c) for c in table.columns),
+        tuple(str(c) for c in text.columns),
         tuple(tuple(row) for row in text.itertuples(index=False, name=None)),
         tuple(_figures(text[c]) for c in text.columns),
         tuple(line for line in lines if line),

@@ -12,7 +12,7 @@ from doe.bench import Records
 from doe.designs import Plan
 from doe.designs.plan import version
 from doe.fits import Fit
-from doe.report.chapters import Trial, chapters
+from doe.report.questions import Trial, chapters
 from doe.study import Study, StudyError
 from doe.study.files import write_text
 from doe.window import Window
@@ -56,10 +56,18 @@ def write_report(
     StudyError
         If the parts are of different studies or not of these kinds, or the file cannot be written.
     """
+    if not isinstance(study, Study):
+        raise StudyError(
+            "write_report: study", type(study).__name__, "a doe.Study", "give the study the fits were made from"
+        )
     trial = Trial(
-        _checked_study(study), _part("plan", plan, Plan, study), _part("records", records, Records, study), _fits(fits, study),
-        _part("win", win, Window, study), _date(date),
-    )  # fmt: skip
+        study,
+        _part("plan", plan, Plan, study),
+        _part("records", records, Records, study),
+        _fits(fits, study),
+        _part("win", win, Window, study),
+        _date(date),
+    )
     return write_text(path, page(trial))
 
 
@@ -78,12 +86,6 @@ def page(trial: Trial) -> str:
     return template.render(title=trial.study.name, date=trial.date, chapters=chapters(trial), version=version())
 
 
-def _checked_study(study: object) -> Study:
-    if not isinstance(study, Study):
-        raise StudyError("write_report: study", type(study).__name__, "a doe.Study", "give the study the fits were made from")
-    return study
-
-
 _MAKE = {
     "plan": "make one with doe.designs, load it with Plan.load, or give None",
     "records": "make them with doe.bench.read_sheet or Records.from_frame, or give None: the fits know their readings",
@@ -91,7 +93,7 @@ _MAKE = {
 }
 
 
-def _part(name: str, given: Any, kind: type, study: Study) -> Any:
+def _part(name: str, given: Any, kind: Any, study: Study) -> Any:
     """A part of the dossier, of this kind and this study, or None."""
     if given is None:
         return None
@@ -110,7 +112,12 @@ def _part(name: str, given: Any, kind: type, study: Study) -> Any:
 def _fits(fits: Any, study: Study) -> dict[str, Fit]:
     table = {fits.response.name: fits} if isinstance(fits, Fit) else fits
     if not isinstance(table, Mapping) or not table or not all(isinstance(f, Fit) for f in table.values()):
-        raise StudyError("write_report: fits", type(fits).__name__, "a mapping of response to Fit, or one Fit", "make them with doe.fit_all")
+        raise StudyError(
+            "write_report: fits",
+            type(fits).__name__,
+            "a mapping of response to Fit, or one Fit",
+            "make them with doe.fit_all",
+        )
     for name, fit in table.items():
         if fit.study.fingerprint != study.fingerprint:
             raise StudyError(
@@ -128,5 +135,7 @@ def _date(date: object) -> str:
     if isinstance(date, datetime.date):
         return date.isoformat()[:10]
     if not isinstance(date, str) or not date.strip():
-        raise StudyError("write_report: date", date, "a date or a text", 'write "2025-03-01", or leave it out for today')
+        raise StudyError(
+            "write_report: date", date, "a date or a text", 'write "2025-03-01", or leave it out for today'
+        )
     return date.strip()

@@ -68,7 +68,7 @@ def changes(fit: Fit) -> list[Change]:
         if not any(name == n for term in fit.model.parsed for n, _ in term):
             continue
         factor = study.factor(name)
-        steps = list(factor.levels) if isinstance(factor, Categorical) else np.linspace(factor.low, factor.high, 41)
+        steps = list(factor.levels) if isinstance(factor, Categorical) else np.linspace(factor.low, factor.high, 201)
         table, inside = middle.moving(name).table({name: steps})
         table = table[inside]
         if len(table) < 2:
@@ -114,7 +114,13 @@ def verdict(fit: Fit, name: str, verdicts: dict[Term, bool], ends: pd.DataFrame)
     """What the trial shows of one factor: nothing, a change, a bend, a dependence on others."""
     own: Term = ((name, 1),)
     bend = any(shown for term, shown in verdicts.items() if len(term) == 1 and term[0][0] == name and term[0][1] > 1)
-    partners = [n for term, shown in verdicts.items() if shown and len(term) > 1 for n, _ in term if n != name and name in dict(term)]
+    partners = [
+        n
+        for term, shown in verdicts.items()
+        if shown and len(term) > 1
+        for n, _ in term
+        if n != name and name in dict(term)
+    ]
     moves = verdicts[own] if own in verdicts else _moves(fit, ends)
     parts = []
     if moves:
@@ -177,11 +183,11 @@ def accounted(fit: Fit) -> str:
 
 def misfit(fit: Fit) -> str:
     """What repeated batches say of the model, where they say anything; a shown lack of fit stands among the cautions."""
-    rows = fit.anova.set_index("source")
-    if "lack of fit" not in rows.index or not np.isfinite(rows.loc["lack of fit", "p"]):
+    row = fit.anova[fit.anova["source"] == "lack of fit"]
+    p = row["p"].to_numpy(dtype=float)
+    if not len(p) or not np.isfinite(p[0]) or p[0] < CLEAR:
         return ""
-    p = float(rows.loc["lack of fit", "p"])
-    return f"Repeated batches show no lack of fit (p = {p_text(p)})." if p >= CLEAR else ""
+    return f"Repeated batches show no lack of fit (p = {p_text(float(p[0]))})."
 
 
 def setting(study: Any, row: Any) -> str:
@@ -193,7 +199,9 @@ def window_line(win: Window) -> str:
     """What the window says, in one sentence."""
     chance = f"{win.set_point_probability:.3f} (Monte-Carlo error {max(win.mc_error, 0.0):.4f})"
     where = setting(win.study, win.set_point)
-    what = "one new batch meets every specification" if win.noise else "the mean of many batches meets every specification"
+    what = (
+        "one new batch meets every specification" if win.noise else "the mean of many batches meets every specification"
+    )
     if reached(win):
         return f"At the set point ({where}) the chance that {what} is {chance}."
     return f"No setting surely reaches the target of {win.target:g}: at the best one found ({where}) the chance that {what} is {chance}."
@@ -221,5 +229,3 @@ def moving_pair(win: Window) -> tuple[str, str] | None:
         spread.append(float(chance.max() - chance.mean()))
     first, second = sorted(np.argsort(-np.array(spread), kind="stable")[:2])
     return numbers[int(first)].name, numbers[int(second)].name
-
-

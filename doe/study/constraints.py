@@ -208,7 +208,7 @@ class _Reader:
                     raise self.error(token, "made of factors of the study", f"write {quoted(spaced)} in backticks")
                 if self.token.value == "(" and token.kind == "name":
                     raise self.error(token, _LINEAR, "leave functions out, and write * before a bracket")
-                raise self.error(token, "made of factors of the study", nearest(name, self.names).rstrip("?"))
+                raise self.error(token, "made of factors of the study", nearest(name, self.names))
             self.named = True
             return _Value(_Sum({name: Fraction(1)}, Fraction(0)))
         opened = self.take("(")

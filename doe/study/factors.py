@@ -18,6 +18,7 @@ RESERVED = (
     "whole_plot",
     "replicate",
     "batch",
+    "readings",
     "remark",
     "time",
     "condition",

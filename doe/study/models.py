@@ -174,6 +174,7 @@ class Model(Shown):
 
 
 def column_text(part: Sequence[tuple[str, int]], study: Study) -> str:
+    """Text of one column of the model matrix: variables with their powers, contrasts as they are."""
     from doe.study.terms import quoted
 
     names = set(study.names)
@@ -189,7 +190,7 @@ def parents(term: Term, study: Study, present: set[Term]) -> list[Term]:
     """
     shares = {c.name for c in study.components}
     found: list[Term] = []
-    for name, _ in term:
+    for name, _ in reversed(term):
         reduced = tuple((n, q - (n == name)) for n, q in term if q - (n == name) > 0)
         if not reduced:
             continue

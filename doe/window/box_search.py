@@ -8,7 +8,7 @@ up. A smooth stand-in gives the slopes; counts on other draws correct its level 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from copy import copy
 from itertools import product
 
 import numpy as np
@@ -29,18 +29,9 @@ THINNED = 1000  # draws of the stand-in
 STARTS = 4  # boxes grown in different orders
 ROUNDS = 8  # of solving and finding new critical points
 FEW = 64  # places at which the stand-in is corrected by counting, the lowest by it
+COARSE = 20  # settable values of an axis, up to which its ends are chosen among them rather than rounded
+LATTICE = 8  # combinations of such ends for which the other axes are sought anew
 NARROW = 1e-6  # the least width that counts, as a share of the factor's range
-
-
-@dataclass(frozen=True)
-class Box:
-    """Ranges of the free axes, and the worst setting inside."""
-
-    low: Floats
-    high: Floats
-    worst: Floats
-    value: float
-    error: float
 
 
 class BoxSearch:
@@ -90,13 +81,19 @@ class BoxSearch:
         self.size = len(anchor)
         ranges = [settings.pins.get(settings.names[i]) for i in settings.free]
         self.kept = np.array([r is not None and r[0] < r[1] for r in ranges], dtype=bool)
+        self.sought = ~self.kept
+        self.least = np.where(self.kept, 0.0, self.anchor)  # the smallest box: the anchor, and ranges that are given
+        self.most = np.where(self.kept, self.top, self.anchor)
+        self.values = {
+            p: (np.asarray(settings.settable(settings.free[p])) - self.origin[p]) / self.width[p]
+            for p in settings.stepped
+        }
         self.thin = Draws(
             np.ascontiguousarray(draws.coefficients[:, :, :THINNED]), draws.two_sided, draws.spread, draws.effective
         )
         rng = np.random.default_rng([seed, 77])
-        self.rng = rng
         if 2**self.size <= CORNERS:
-            self.corners = np.array(list(product((0.0, 1.0), repeat=self.size))).reshape(-1, self.size)
+            self.corners = np.array(list(product((0.0, 1.0), repeat=self.size))).reshape(2**self.size, self.size)
         else:
             self.corners = rng.integers(0, 2, (CORNERS, self.size)).astype(float)
         # places inside the box: half of them on faces and edges
@@ -123,9 +120,17 @@ class BoxSearch:
         return bool((up <= self.limit + slack).all() and (low >= -1e-9).all() and (high <= self.top + 1e-9).all())
 
     def measure(self, low: Floats, high: Floats) -> float:
-        """Σ w log(width/range), over the axes whose range is not given."""
-        width = np.maximum(high - low, NARROW)[~self.kept]
-        return float(self.weights[~self.kept] @ np.log(width))
+        """Σ w log(width/range), over the axes whose range is sought.
+
+        A discrete factor counts its levels instead; an axis held at one value counts as half a step, or as next to nothing.
+        """
+        width = np.maximum(high - low, NARROW)
+        for p, values in self.values.items():
+            if isinstance(self.settings.factors[self.settings.free[p]], Discrete):
+                width[p] = np.mean((values >= low[p] - 1e-9) & (values <= high[p] + 1e-9))
+            elif len(values) > 1:
+                width[p] = max(width[p], (values[1] - values[0]) / 2.0)
+        return float(self.weights[self.sought] @ np.log(width[self.sought]))
 
     # ---- what holds
 
@@ -150,7 +155,7 @@ class BoxSearch:
             return float(value[0]), slope[0] * span
 
         ends = []
-        for i in order[:DESCENTS]:
+        for i in order[: DESCENTS if self.size else 0]:
             found = minimize(
                 loss, places[i], jac=True, method="L-BFGS-B", bounds=[(0.0, 1.0)] * self.size, options={"maxiter": 15}
             )
@@ -188,10 +193,12 @@ class BoxSearch:
 
         Returns
         -------
-        low, high, each (f,), or None where no box contains the anchor.
+        low, high, each (f,), or None where not even the anchor, with the ranges that are given, reaches the goal.
         """
-        if not self.allowed(*self._first()):
+        if not self._holds(self.least, self.most, goal):
             return None
+        if self.kept.all():
+            return self.natural(self.least), self.natural(self.most)
         if near is not None:
             starts = [tuple((end - self.origin) / self.width for end in near)]
         else:
@@ -200,15 +207,9 @@ class BoxSearch:
         low, high = self._settable(*max(boxes, key=lambda box: round(self.measure(*box), 6)), goal)
         return self.natural(low), self.natural(high)
 
-    def _first(self) -> tuple[Floats, Floats]:
-        """The smallest box: the anchor alone, ranges that are given as they are."""
-        low = np.where(self.kept, 0.0, self.anchor)
-        high = np.where(self.kept, self.top, self.anchor)
-        return low, high
-
     def _grown(self, goal: float, start: int) -> tuple[Floats, Floats]:
         """Grow each end in turn while the corners hold; the order differs from start to start."""
-        low, high = self._first()
+        low, high = self.least, self.most
         corners = self.corners if len(self.corners) <= 64 else self.corners[:: len(self.corners) // 64]
         correction = self._correction(low, high, np.zeros((1, self.size)))[0]
 
@@ -288,34 +289,29 @@ class BoxSearch:
         constraints = [{"type": "ineq", "fun": lambda v: surface(v)[0], "jac": lambda v: surface(v)[1]}]
         if len(self.rows):
             constraints.append({"type": "ineq", "fun": lambda v: self.limit + linear @ v, "jac": lambda _v: linear})
-        low_bounds = [(0.0, 0.0) if k else (0.0, float(a)) for k, a in zip(self.kept, self.anchor, strict=True)]
-        high_bounds = [
-            (float(t), float(t)) if k else (float(a), float(t))
-            for k, a, t in zip(self.kept, self.anchor, self.top, strict=True)
-        ]
+        low_bounds = np.column_stack([np.where(self.kept, self.least, 0.0), self.least])
+        high_bounds = np.column_stack([self.most, np.where(self.kept, self.most, self.top)])
         found = minimize(
             loss,
             np.r_[low, high],
             jac=True,
             method="SLSQP",
-            bounds=[*low_bounds, *high_bounds],
+            bounds=np.vstack([low_bounds, high_bounds]),
             constraints=constraints,
             options={"maxiter": 60, "ftol": 1e-6},
         )
         if not np.isfinite(found.x).all():
             return low, high
-        first_low, first_high = self._first()
-        return np.clip(found.x[:f], 0.0, first_low), np.clip(found.x[f:], first_high, self.top)
+        return np.clip(found.x[:f], *low_bounds.T), np.clip(found.x[f:], *high_bounds.T)
 
     def _shrunk(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
         """Draw the box toward the anchor just until it holds, corrected for what the stand-in missed."""
-        first_low, first_high = self._first()
 
         def at(t: float) -> tuple[Floats, Floats]:
-            return first_low + t * (low - first_low), first_high + t * (high - first_high)
+            return self.least + t * (low - self.least), self.most + t * (high - self.most)
 
         def holds(t: float) -> bool:
-            return self.allowed(*at(t)) and float(self.lowest(*at(t))[1].min()) >= goal
+            return self._holds(*at(t), goal)
 
         if holds(1.0):
             return low, high
@@ -328,10 +324,49 @@ class BoxSearch:
                 outside = middle
         return at(inside)
 
+    def _holds(self, low: Floats, high: Floats, goal: float) -> bool:
+        return self.allowed(low, high) and float(self.lowest(low, high)[1].min()) >= goal
+
+    def _on_levels(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
+        """Put the ends of discrete and coarsely stepped axes on settable values, and let the other axes make up for it."""
+        coarse = [
+            p for p, values in self.values.items() if self.sought[p] and not self.kept[p] and len(values) <= COARSE
+        ]
+        if not coarse:
+            return low, high
+        choices = []
+        for p in coarse:
+            values, at = self.values[p], self.anchor[p]
+            below, above = values[values <= at + 1e-9], values[values >= at - 1e-9]
+            lows = {float(v) for v in (*below[below >= low[p] - 1e-9][:1], *below[below <= low[p] + 1e-9][-1:], at)}
+            highs = {float(v) for v in (*above[above <= high[p] + 1e-9][-1:], *above[above >= high[p] - 1e-9][:1], at)}
+            choices.append([(a, b) for a in sorted(lows) for b in sorted(highs)])
+        boxes = []
+        for combination in product(*choices):
+            other = copy(self)
+            other.kept, other.least, other.most = self.kept.copy(), self.least.copy(), self.most.copy()
+            other.kept[coarse] = True
+            other.least[coarse], other.most[coarse] = np.array(combination).T
+            boxes.append(
+                (-other.measure(np.where(other.kept, other.least, low), np.where(other.kept, other.most, high)), other)
+            )
+        best: tuple[float, Floats, Floats] | None = None
+        tried = 0
+        for _, other in sorted(boxes, key=lambda box: box[0]):
+            if tried == LATTICE or not other._holds(other.least, other.most, goal):
+                continue
+            tried += 1
+            start = other._shrunk(np.where(other.kept, other.least, low), np.where(other.kept, other.most, high), goal)
+            found = other._shrunk(*other._solved(*start, goal), goal)
+            for box in (start, found):
+                if best is None or self.measure(*box) > best[0]:
+                    best = (self.measure(*box), *box)
+        return (low, high) if best is None else best[1:]
+
     def _settable(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
         """Move the ends inward to what can be set and shown, then let stepped ends out again as far as the box holds."""
         s = self.settings
-        low, high = low.copy(), high.copy()
+        low, high = (end.copy() for end in self._on_levels(low, high, goal))
         for p, i in enumerate(s.free):
             if self.kept[p]:
                 continue
@@ -342,21 +377,18 @@ class BoxSearch:
         moved = True
         while moved:
             moved = False
-            for p in s.stepped:
-                values = (np.asarray(s.settable(s.free[p])) - self.origin[p]) / self.width[p]
-                for side in (0, 1):
-                    if self.kept[p]:
+            for p, values in self.values.items():
+                for end, beyond in (
+                    (low, values[values < low[p] - 1e-9][::-1]),
+                    (high, values[values > high[p] + 1e-9]),
+                ):
+                    if self.kept[p] or not len(beyond):
                         continue
-                    new_low, new_high = low.copy(), high.copy()
-                    beyond = values[values > high[p] + 1e-9] if side else values[values < low[p] - 1e-9]
-                    if not len(beyond):
-                        continue
-                    if side:
-                        new_high[p] = beyond[0]
+                    before, end[p] = end[p], beyond[0]
+                    if self._holds(low, high, goal):
+                        moved = True
                     else:
-                        new_low[p] = beyond[-1]
-                    if self.allowed(new_low, new_high) and float(self.lowest(new_low, new_high)[1].min()) >= goal:
-                        low, high, moved = new_low, new_high, True
+                        end[p] = before
         return low, high
 
 

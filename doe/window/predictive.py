@@ -129,10 +129,10 @@ class Predictive:
             f"then one in {THIN} kept."
         )
 
-    @property
-    def fresh_factor(self) -> int:
-        """How many times as many draws judge what was found; Gibbs draws cost more."""
-        return 2 if self.kind == "gibbs" else 10
+    def judging(self, draws: int) -> int:
+        """How many draws judge what was found on `draws` of them: several times as many, Gibbs draws costing more."""
+        times, most = (2, 10_000) if self.kind == "gibbs" else (10, 40_000)
+        return max(draws, min(times * draws, most))
 
     @property
     def warnings(self) -> list[str]:

@@ -17,11 +17,11 @@ from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.study.shown import number_text
 from doe.study.trial import specification_text
-from doe.window.best_setting import Best, best_setting
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
 from doe.window.folding import Floats
 from doe.window.predictive import Predictive
+from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
 
 EVIDENCE = (
@@ -83,6 +83,11 @@ class Window(Shown):
     def seed(self) -> int:
         """Seed of every draw."""
         return self._predictive.seed
+
+    @property
+    def reached(self) -> bool:
+        """Whether the chance at the set point, less two Monte-Carlo errors, reaches the target."""
+        return self.set_point_probability - 2.0 * self.mc_error >= self.target
 
     # ---- chances at given settings
 
@@ -267,7 +272,7 @@ class Window(Shown):
 
     @cached_property
     def _check(self) -> Draws:
-        return self._predictive.draw(CHECK, self.draws * self._predictive.fresh_factor)
+        return self._predictive.draw(CHECK, self._predictive.judging(self.draws))
 
     @cached_property
     def _rates(self) -> Any:
@@ -364,6 +369,7 @@ class Window(Shown):
             _share("box: confidence", confidence, "0.9")
         predictive = self._predictive
         settings = Settings(self.study, pins) if pins else predictive.settings
+        settings.check()
         given = {}
         for name, w in (weights or {}).items():
             self._known("box: weights", name)
@@ -380,7 +386,7 @@ class Window(Shown):
             best.free,
             self._shown,
             np.array([given.get(settings.names[i], 1.0) for i in settings.free]),
-            predictive.seed,
+            self.seed,
             self._level(CHECK, confidence),
             *([COSTLY] if confidence is not None else []),
         )
@@ -406,8 +412,13 @@ class Window(Shown):
             if value - 2 * error_at >= self.target:
                 return self._held_box(settings, best, found, worst, value, error_at, what, where)
             goal = min(goal + self.target - (value - 2 * error_at) + 0.5 * error_at, 1.0 - 1e-6)
+        if search.kept.any():
+            return self._no_box(
+                f"No box: around {where} the pinned ranges alone do not hold {self.target:g}; narrow them."
+            )
         return self._no_box(
-            f"No box: {where} reaches the target, but no ranges around it do within two Monte-Carlo errors; more draws may find some."
+            f"No box: {where} reaches {self.target:g}, but no ranges around it do beyond the Monte-Carlo error; more draws may "
+            f"find some."
         )
 
     def _error_at_target(self) -> float:
@@ -417,7 +428,7 @@ class Window(Shown):
         """What a box must hold, on the draws of one stream."""
         predictive = self._predictive
         if confidence is None:
-            draws = self._check if stream == CHECK else predictive.draw(stream, self.draws * predictive.fresh_factor)
+            draws = self._check if stream == CHECK else predictive.draw(stream, predictive.judging(self.draws))
             return lambda Z: predictive.chance(Z, draws)
         rates = predictive.rates(stream, max(1000, self.draws // 4) if stream == CHECK else self.draws)
         return lambda Z: predictive.claim(Z, rates, confidence)
@@ -430,7 +441,7 @@ class Window(Shown):
         here = ((x >= settings.low - slack) & (x <= settings.high + slack)).all()
         if here and all(levels[name] == level for name, level in fixed.items()):
             return Best(x[settings.free], levels), False
-        return best_setting(self._predictive, settings, self._shown, self._check, self._predictive.seed, fixed), True
+        return best_setting(self._predictive, settings, self._shown, self._check, self.seed, fixed), True
 
     def _no_box(self, reason: str) -> tuple[Noted, pd.DataFrame]:
         empty = pd.DataFrame({"factor": [], "low": [], "high": []}, dtype=object)
@@ -475,7 +486,6 @@ class Window(Shown):
 
     def _sections(self) -> list[Section]:
         p, error = self.set_point_probability, self.mc_error
-        reached = p - 2 * error >= self.target
         at = pd.DataFrame([self.set_point.to_dict()])
         alone = self.by_response(at).iloc[0]
         specs = pd.DataFrame(
@@ -491,9 +501,9 @@ class Window(Shown):
         predictive = self._predictive
         notes = [self.method]
         own = "A new batch carries its own error, as measured in the trial."
-        notes.append(own if predictive.noise else "The mean response is judged, without a new batch's own error.")
-        if predictive.jitter:
-            held = ", ".join(self._setting(name, sd) for name, sd in predictive.jitter.items())
+        notes.append(own if self.noise else "The mean response is judged, without a new batch's own error.")
+        if self.jitter:
+            held = ", ".join(self._setting(name, sd) for name, sd in self.jitter.items())
             outside = predictive.outside(at)
             notes.append(
                 f"Setting error added (SD): {held}; it puts {outside:.1%} of batches at the set point outside the region."
@@ -510,7 +520,7 @@ class Window(Shown):
             ]
         )
         chance = f"Chance there: {p:.4f} (Monte-Carlo error {error:.4f}, fresh draws)."
-        if not reached:
+        if not self.reached:
             limiting = str(alone.idxmin())
             sections.append(
                 Section(
@@ -566,10 +576,10 @@ def make_window(
     """Find the set point and put the window together; the ranges are found when first asked for."""
     settings = predictive.settings
     search = predictive.draw(SHOWN, draws)
-    check = predictive.draw(CHECK, draws * predictive.fresh_factor)
+    check = predictive.draw(CHECK, predictive.judging(draws))
     best = best_setting(predictive, settings, search, check, predictive.seed)
     setting = settings.frame(settings.complete(best.free[None, :]), best.levels)
-    fresh = predictive.draw(FRESH, draws * predictive.fresh_factor)
+    fresh = predictive.draw(FRESH, predictive.judging(draws))
     chance, error = predictive.chance(study.encode(setting), fresh)
     point = pd.Series(
         {name: _tidy(v) if not isinstance(v := setting[name].iloc[0], str) else v for name in study.names},

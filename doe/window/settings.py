@@ -95,18 +95,25 @@ class Settings:
             rows[others] -= rows[others, i][:, None] * rows[used]
             self.bound.append(i)
             used += 1
+        self._consistent = bool((np.abs(rows[used:, k]) <= 1e-9 * np.abs(f).max(initial=1.0)).all())
         self.free = [i for i in range(k) if i not in self.bound]
         self.at = self.width[self.bound] * rows[:used, k]
         self.by = -self.width[self.bound][:, None] * rows[:used][:, self.free] / self.width[self.free]
 
     @cached_property
+    def _rows(self) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """A, b with A @ x[free] <= b: constraints and bounds of the dependent axes; and which rows the free axes can change."""
+        A = self.A
+        full = np.vstack([A[:, self.free] + A[:, self.bound] @ self.by, self.by, -self.by])
+        limit = np.concatenate(
+            [self.b - A[:, self.bound] @ self.at, self.high[self.bound] - self.at, self.at - self.low[self.bound]]
+        )
+        return full, limit, np.abs(full) @ self.width[self.free] > 0
+
+    @property
     def inequalities(self) -> tuple[Floats, Floats]:
-        """A, b with A @ x[free] <= b: the constraints and the bounds of the dependent axes."""
-        A = self.A.reshape(-1, len(self.names))
-        rows = [A[:, self.free] + A[:, self.bound] @ self.by, self.by, -self.by]
-        limits = [self.b - A[:, self.bound] @ self.at, self.high[self.bound] - self.at, self.at - self.low[self.bound]]
-        full, limit = np.vstack(rows), np.concatenate(limits)
-        matter = np.abs(full) @ self.width[self.free] > 0
+        """A, b with A @ x[free] <= b, without rows that the free axes cannot change."""
+        full, limit, matter = self._rows
         return full[matter], limit[matter]
 
     def complete(self, free: Floats) -> Floats:
@@ -127,21 +134,11 @@ class Settings:
 
     @cached_property
     def centre(self) -> Floats:
-        """Free axes of the point farthest inside bounds and constraints (Chebyshev centre, in units of each range).
-
-        Raises
-        ------
-        StudyError
-            If the pins leave no setting.
-        """
+        """Free axes of the point farthest inside bounds and constraints (Chebyshev centre, in units of each range)."""
         from scipy.optimize import linprog  # slow to import
 
         A, b = self.inequalities
         f, width, low = len(self.free), self.width[self.free], self.low[self.free]
-        if not f:
-            if not self.allowed(np.empty((1, 0)))[0]:
-                raise self._nowhere()
-            return np.empty(0)
         scaled = np.vstack([A * width, np.eye(f), -np.eye(f)])
         limit = np.concatenate([b - A @ low, (self.high[self.free] - low) / width, np.zeros(f)])
         rows = np.column_stack([scaled, np.linalg.norm(scaled, axis=1)])
@@ -149,6 +146,20 @@ class Settings:
         if found.status != 0:
             raise self._nowhere()
         return np.asarray(low + width * found.x[:f])
+
+    def check(self) -> None:
+        """Refuse pins that leave no setting.
+
+        Raises
+        ------
+        StudyError
+            If bounds, constraints and pins cannot be met together.
+        """
+        _, limit, matter = self._rows
+        size = np.concatenate([np.abs(self.A) @ self.width, np.tile(self.width[self.bound], 2)])
+        if not self._consistent or (limit[~matter] < -SLACK * size[~matter]).any():
+            raise self._nowhere()
+        self.centre  # noqa: B018  found, or refused
 
     def _nowhere(self) -> StudyError:
         held = {name: low if low == high else (low, high) for name, (low, high) in self.pins.items()}

@@ -242,3 +242,15 @@ def test_bad_input_in_one_sentence(plan, tmp_path, sentence_of):
         "sheet: column is 'made / failed' but must be the head of one column: rename the factor or response that bears it."
     )
     assert "make the folder" in sentence_of(lambda: write_sheet(plan, tmp_path / "no" / "s.csv"))
+
+
+def test_the_sheet_says_whether_its_order_was_drawn(plan, tmp_path):
+    def text(of, seed):
+        return write_sheet(of, tmp_path / "sheet.csv", seed=seed).read_text(encoding="utf-8-sig")
+
+    assert "order drawn with seed 3" in text(plan, 3)
+    assert "it was drawn by lot" in text(plan, 3)
+    assert "order as in the plan" in text(plan, None)
+    assert "was not drawn by lot" in text(plan, None)
+    assert "order drawn with seed 8" in text(plan.randomised(8), None)
+    assert "was not drawn" not in text(plan.randomised(8), None)

@@ -143,12 +143,12 @@ OFFER = 'give inscribed=True or axial="face"'
         (
             study("ab", limits=(0, None)),
             {},
-            f"axial setting of 'a' is -2.07107 but must be at least 0 %, its limit: {OFFER}.",
+            f"a of run 5 is -2.07107 but must be at least 0 %, its limit: {OFFER}, or narrow the ranges.",
         ),
         (
             LEVELS,
             {},
-            f"axial setting of 'n' is 0.585786 but must be at least 1 min, its lowest level: {OFFER}.",
+            f"n of run 7 is 0.585786 but must be from 1 to 3 min, as its levels are: {OFFER}, or narrow the ranges.",
         ),
         (
             BOUND,

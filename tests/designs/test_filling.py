@@ -135,6 +135,22 @@ def test_space_filling_of_every_kind_of_factor(gel):
     assert smallest_distance(gel, plan.runs) > 1.3 * at_random
 
 
+def test_many_runs_in_many_factors():
+    """Where the linear programmes would take too long, the farthest corners and points of a pool stand."""
+    plan = designs.space_filling(box(12), 40, seed=1)
+    assert (
+        smallest_distance(plan.study, plan.runs) > 1.9
+    )  # corners that differ in at least four of the twelve are 2 apart
+    assert len(designs.space_filling(box(3), 400, seed=1).runs.drop_duplicates()) == 400
+
+
+@pytest.mark.parametrize("factors", [[doe.Categorical("oil", ["p", "q", "r"])], [doe.Discrete("n", [1, 2, 5])]])
+def test_factors_of_few_settings_are_used_equally_often(factors):
+    s = doe.Study("s", factors)
+    for make in (designs.latin_hypercube, designs.space_filling):
+        assert make(s, 6, 1).runs[factors[0].name].value_counts().to_list() == [2, 2, 2]
+
+
 def test_same_seed_same_plan(gel):
     for make in (designs.latin_hypercube, designs.space_filling):
         one, again, other = make(gel, 7, seed=4), make(gel, 7, seed=4), make(gel, 7, seed=5)

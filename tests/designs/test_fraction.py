@@ -83,6 +83,17 @@ def test_smallest_fraction_of_a_resolution(k, resolution, runs):
     assert plan.model.name == ("interaction" if plan.resolution >= 5 else "linear")
 
 
+def test_how_large_interactions_are_named():
+    """At resolution III those of two factors, else of three; of two again where there are many factors."""
+    three = designs.fractional_factorial(study("abcde"), fraction=2)
+    four = designs.fractional_factorial(study("abcd"), fraction=1)
+    many = designs.fractional_factorial(study("abcdefghi"), fraction=4)
+    for plan, largest, word in ((three, 1, "two"), (four, 2, "three"), (many, 1, "two")):
+        aliases = ", ".join(plan.alias_structure["aliases"][1:])
+        assert max(w.count(":") for w in aliases.split(", ")) == largest
+        assert f"Interactions of more than {word} factors are left out." in repr(plan)
+
+
 def test_fold_over_of_resolution_three_gives_four():
     """Box & Hunter (1961): folding a resolution III fraction over clears main effects of two-factor interactions."""
     once = designs.fractional_factorial(study("abcdefg"), fraction=4)

@@ -146,7 +146,8 @@ def test_extreme_vertices_of_any_region():
         (1, 0),
         (1, 0.5),
     ]
-    assert corners.model.name == "quadratic" or corners.model.name == "linear"
+    # five corners cannot tell six coefficients of the quadratic in a and b apart; with the edges they can
+    assert (plan.model.name, corners.model.name) == ("quadratic", "linear")
 
 
 def test_extreme_vertices_leave_out_what_is_there_already_and_say_so():
@@ -195,6 +196,11 @@ PROCESS = doe.Study("s", [doe.Continuous("a", 0, 1)])
             lambda: designs.extreme_vertices(CUT, centroids=(3,)),
             "extreme_vertices: centroids is 3 but must be a whole number from 1 to 2: "
             'take 1 for edges, 2 for plane faces, "overall" for the middle.',
+        ),
+        (
+            lambda: designs.extreme_vertices(doe.Study("s", [doe.Categorical("oil", ["p", "q"])])),
+            "extreme_vertices: number of numeric factors and components is 0 but must be at least one that can vary: "
+            "take full_factorial.",
         ),
         (
             lambda: designs.extreme_vertices(CUT, centroids="overall"),

@@ -246,6 +246,8 @@ def test_prints_and_renders_the_same_things(gel):
     for word in ("temperature (°C)", "mixing speed (rpm)", "whole plot", "propeller", "W3"):
         assert word in text
         assert word in html
+    assert repr(designs.plackett_burman(gel)).startswith("Plan for gel: Plackett-Burman, 4 runs; 2 whole plots\n")
+    assert repr(Plan(gel, plan.runs)).startswith("Plan for gel: 10 runs\n")
     big = designs.full_factorial(doe.Study("s", [doe.Continuous(n, 0, 1) for n in "abcdefg"]))
     assert "The other 64 runs stand in plan.runs." in repr(big)
 

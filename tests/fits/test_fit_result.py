@@ -344,6 +344,9 @@ def test_without_a_constant_sums_of_squares_are_about_zero(gel, gel_data):
     assert fit.beta[0] == pytest.approx((x * y).sum() / (x**2).sum())
     assert fit.r2 == pytest.approx(1 - ((y - fit.beta[0] * x) ** 2).sum() / (y**2).sum())
     assert not fit.has_constant
+    assert fit.r2_adjusted == pytest.approx(
+        1 - fit.sigma**2 / ((y**2).sum() / 15)
+    )  # n, not n − 1: no mean was taken out
 
 
 def test_a_factor_of_levels_alone_has_a_constant_hidden_in_it():

@@ -152,6 +152,16 @@ def test_reordering_the_rows_changes_nothing_but_the_order(gel, gel_data):
     np.testing.assert_allclose(a.diagnostics()["cooks_distance"], d["cooks_distance"], rtol=1e-8)
 
 
+def test_the_example_in_the_docstring_is_true():
+    import doctest
+
+    from doe.fits import least_squares
+
+    outcome = doctest.testmod(least_squares)
+    assert outcome.attempted > 0
+    assert outcome.failed == 0
+
+
 # ---- refusals, each in full
 
 

@@ -50,7 +50,7 @@ from doe import StudyError
         ),
         (
             lambda: doe.Continuous("run", 400, 1000),
-            "factor: name is 'run' but must be another word than the columns run, order, block, whole_plot, replicate, batch, remark, time, condition, "
+            "factor: name is 'run' but must be another word than the columns run, order, block, whole_plot, replicate, batch, readings, remark, time, condition, "
             "response, value: say more exactly what it is.",
         ),
         (

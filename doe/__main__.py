@@ -1,0 +1,318 @@
+"""The command line: python -m doe demo | analyse | sheet | lab."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import pandas as pd
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+import doe
+from doe.study.errors import StudyError, nearest
+from doe.study.files import write_bytes
+from doe.study.models import PRESETS
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Design of experiments for the bench chemist: from a described trial to a robust operating window and a report.",
+)
+console = Console(highlight=False, soft_wrap=True)
+
+DESIGNS: dict[str, Callable[[doe.Study], doe.designs.Plan]] = {
+    "full factorial": lambda study: doe.designs.full_factorial(study, centre=3),
+    "fractional factorial": lambda study: doe.designs.fractional_factorial(study, resolution=4, centre=3),
+    "plackett burman": doe.designs.plackett_burman,
+    "definitive screening": doe.designs.definitive_screening,
+    "central composite": lambda study: doe.designs.central_composite(study, axial="face"),
+    "box behnken": doe.designs.box_behnken,
+    "simplex lattice": lambda study: doe.designs.simplex_lattice(study, 2),
+    "simplex centroid": doe.designs.simplex_centroid,
+    "extreme vertices": doe.designs.extreme_vertices,
+}
+
+
+@contextmanager
+def _progress(steps: int) -> Iterator[Callable[[str], None]]:
+    """A bar over the steps of a command; each call says which step begins."""
+    bar = Progress(
+        TextColumn("{task.description:<34}"), BarColumn(), TimeElapsedColumn(), console=console, transient=True
+    )
+    with bar:
+        task = bar.add_task("", total=steps)
+
+        def begin(text: str) -> None:
+            bar.update(task, description=text, advance=1)
+
+        yield begin
+
+
+def _folder(path: Path) -> Path:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise StudyError(
+            "--out", str(path), "a folder that can be made", f"choose another place ({problem.strerror})"
+        ) from problem
+    return path
+
+
+def bundled(name: str) -> Path:
+    """A folder that travels with the package ("data", "notebooks"): in the installed wheel, or in the repository."""
+    package = Path(doe.__file__).parent
+    for place in (package / "_bundled" / name, package.parent / name):
+        if place.is_dir():
+            return place
+    raise StudyError("installation", f"without {name!r}", "whole", "install the package again")
+
+
+def _models(study: doe.Study, given: list[str]) -> Any:
+    """The `--model` options: one for all responses, or RESPONSE=MODEL for each; a model is a name or terms with commas."""
+
+    def spec(text: str) -> str | list[str]:
+        text = text.strip()
+        return text if text in PRESETS else [t.strip() for t in text.split(",")]
+
+    if not given:
+        return "quadratic"
+    if len(given) == 1 and "=" not in given[0]:
+        return spec(given[0])
+    names = [r.name for r in study.responses]
+    models: dict[str, Any] = dict.fromkeys(names, "quadratic")
+    for text in given:
+        name, equals, rest = text.partition("=")
+        if not equals:
+            raise StudyError("--model", text, "RESPONSE=MODEL when there are several", 'write for example "pH=linear"')
+        if name.strip() not in names:
+            raise StudyError("--model", name.strip(), "the name of a response", nearest(name.strip(), names))
+        models[name.strip()] = spec(rest)
+    return models
+
+
+def _file_name(text: str) -> str:
+    return re.sub(r"[^\w-]+", "_", text).strip("_").lower() or "response"
+
+
+def _draw(
+    folder: Path, fits: doe.fits.Fits, win: doe.window.Window | None, order: Mapping[Any, int] | None
+) -> list[Path]:
+    """Every picture of the fits and of the window, as PNG files."""
+    from doe import plots
+    from doe.plots.curves import drawable_pairs
+    from doe.plots.look import png
+    from doe.report.sentences import moving_pair
+
+    pair = moving_pair(win) if win is not None else None
+    drawn: list[Path] = []
+
+    def keep(name: str, picture: Any) -> None:
+        drawn.append(write_bytes(_folder(folder) / f"{name}.png", png(picture)))
+
+    for name, fit in fits.items():
+        stem = _file_name(name)
+        keep(f"{stem}_effects", plots.factor_effects(fit))
+        keep(f"{stem}_curves", plots.main_effects(fit))
+        if drawable_pairs(fit):
+            keep(f"{stem}_interactions", plots.interactions(fit))
+        if pair is not None:
+            keep(f"{stem}_contours", plots.contours(fit, *pair))
+        if fit.df_residual >= 2:
+            keep(f"{stem}_residuals", plots.residuals(fit, order=order))
+    if win is not None and pair is not None:
+        keep("window", plots.probability_map(win, *pair))
+        keep("window_by_response", plots.probability_by_response(win, *pair))
+    return drawn
+
+
+def _conclude(
+    records: doe.bench.Records,
+    fits: doe.fits.Fits,
+    target: float,
+    seed: int,
+    out: Path,
+    begin: Callable[[str], None],
+) -> tuple[doe.window.Window | None, Path]:
+    """From fits to window, pictures and report: what `demo` and `analyse` share."""
+    study = fits.study
+    begin("finding the operating window")
+    win = doe.find_window(fits, target=target, seed=seed) if any(r.has_specification for r in study.responses) else None
+    begin("drawing the pictures")
+    _draw(out / "pictures", fits, win, records.order or None)
+    begin("writing the report")
+    report = doe.write_report(out / "report.html", study, records.plan, records, fits, win)
+    return win, report
+
+
+def _say(*lines: object) -> None:
+    for line in lines:
+        console.print(str(line), markup=False)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("doe_demo"),
+) -> None:
+    """Walk the whole job on the bundled invented trial: run sheet, records, fits, window, pictures, report."""
+    with _progress(6) as begin:
+        begin("reading the invented trial")
+        trial = bundled("data") / "after_sun_gel"
+        study = doe.Study.load(trial / "study.json")
+        plan = doe.designs.Plan.load(trial / "plan.json")
+        folder = _folder(out)
+        begin("writing the run sheet")
+        study.save(folder / "study.json")
+        plan.save(folder / "plan.json")
+        sheets = [doe.bench.write_sheet(plan, folder / f"run_sheet.{kind}", seed=None) for kind in ("xlsx", "html")]
+        table = write_bytes(folder / "records.csv", (trial / "records.csv").read_bytes())
+        records = doe.bench.Records.from_frame(pd.read_csv(table), plan)
+        begin("fitting the responses")
+        fits = doe.fit_all(study, records)
+        win, report = _conclude(records, fits, 0.95, 0, folder, begin)
+    _say(study, "", fits, "", win, "")
+    _say("This trial is invented: nothing in it was measured.")
+    _say(
+        f"Run sheet (to fill in)   {sheets[0]}",
+        f"Run sheet (to print)     {sheets[1]}",
+        f"Records                  {table}",
+    )
+    _say(f"Pictures                 {folder / 'pictures'}", f"Report                   {report}")
+
+
+@app.command()
+def sheet(
+    study_file: Annotated[Path, typer.Argument(metavar="STUDY", help="The study, as JSON.")],
+    design: Annotated[str, typer.Option(help="Which plan: " + ", ".join(DESIGNS) + ".")] = "central composite",
+    out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("bench"),
+    readings: Annotated[int, typer.Option(help="Entry columns a response, for the same batch read again.")] = 1,
+    seed: Annotated[int, typer.Option(help="Draws the order of making.")] = 0,
+) -> None:
+    """Plan a study and write its run sheet: plan.json, run_sheet.xlsx to fill in, run_sheet.html to print."""
+    study = doe.Study.load(study_file)
+    if design not in DESIGNS:
+        raise StudyError("--design", design, "one of " + ", ".join(DESIGNS), nearest(design, DESIGNS))
+    plan = DESIGNS[design](study).randomised(seed)
+    folder = _folder(out)
+    for kept in ("plan.json", "run_sheet.xlsx", "run_sheet.html"):
+        if (folder / kept).exists():
+            raise StudyError(
+                "--out",
+                str(folder),
+                f"a folder without {kept}",
+                "choose another folder, so that no filled-in sheet is lost",
+            )
+    plan.save(folder / "plan.json")
+    sheets = [
+        doe.bench.write_sheet(plan, folder / f"run_sheet.{kind}", seed=None, readings=readings)
+        for kind in ("xlsx", "html")
+    ]
+    _say(plan, "", f"Plan                     {folder / 'plan.json'}")
+    _say(f"Run sheet (to fill in)   {sheets[0]}", f"Run sheet (to print)     {sheets[1]}")
+
+
+@app.command()
+def analyse(
+    study_file: Annotated[Path, typer.Argument(metavar="STUDY", help="The study, as JSON.")],
+    records_file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RECORDS", help="A filled-in run sheet, or a .csv or .xlsx table of settings and readings."
+        ),
+    ],
+    out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("results"),
+    plan: Annotated[Path | None, typer.Option(help="The plan whose run sheet it is, as JSON.")] = None,
+    model: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A model for all responses, or RESPONSE=MODEL (repeat it): "
+            + ", ".join(PRESETS)
+            + ', or terms such as "A,B,A:B".'
+        ),
+    ] = None,
+    reduce: Annotated[str | None, typer.Option(help="Drop terms by aicc, bic or p, keeping parents.")] = None,
+    target: Annotated[float, typer.Option(help="Chance that the ranges of the window must hold.")] = 0.95,
+    seed: Annotated[int, typer.Option(help="Seed of the window's draws.")] = 0,
+    least_squares: Annotated[
+        bool, typer.Option("--least-squares", help="Accept least squares where a factor is hard to change.")
+    ] = False,
+) -> None:
+    """Learn from records: fits, operating window, pictures and report."""
+    with _progress(5) as begin:
+        begin("reading")
+        study = doe.Study.load(study_file)
+        if plan is None:
+            records = doe.bench.read_table(records_file, study)
+        else:
+            made = doe.designs.Plan.load(plan)
+            if made.study.fingerprint != study.fingerprint:
+                raise StudyError(
+                    "--plan",
+                    str(plan),
+                    f"a plan of the study {study.name!r} as it stands in {str(study_file)!r}",
+                    "give the study the plan was made from",
+                )
+            records = doe.bench.read_sheet(records_file, made)
+        begin("fitting the responses")
+        fits = doe.fit_all(
+            study, records, model=_models(study, model or []), method="least squares" if least_squares else None
+        )
+        if reduce is not None:
+            fits = fits.reduced(by=reduce)
+        folder = _folder(out)
+        win, report = _conclude(records, fits, target, seed, folder, begin)
+    _say(records, "", fits)
+    for fit in fits.values():
+        _say("", fit, fit.equation())
+    if win is not None:
+        _say("", win)
+    if len(records.problems):
+        _say("", f"{len(records.problems)} cells were not taken as they stand; the report lists each with its reason.")
+    _say("", f"Pictures                 {folder / 'pictures'}", f"Report                   {report}")
+
+
+@app.command()
+def lab(
+    folder: Annotated[Path, typer.Option(help="Where your copies of the notebooks live.")] = Path("doe_notebooks"),
+    browser: Annotated[bool, typer.Option(help="Open a browser window.")] = True,
+) -> None:
+    """Open the notebooks in JupyterLab, on copies of your own; a copy that is there already is left as it is."""
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise StudyError(
+            "JupyterLab",
+            "not installed",
+            "installed to open notebooks",
+            "run: python -m pip install 'fewbatch[notebook]'",
+        )
+    own = _folder(folder)
+    for notebook in sorted(bundled("notebooks").glob("*.ipynb")):
+        if not (own / notebook.name).exists():
+            shutil.copyfile(notebook, own / notebook.name)
+    _say(f"Your notebooks are in {own}. Stop with Ctrl-C.")
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={own.resolve()}"] + (
+        [] if browser else ["--no-browser"]
+    )
+    raise typer.Exit(subprocess.call(command))
+
+
+def main() -> None:
+    """Run the command line: exit status 0, or 2 and one clear sentence about what is wrong."""
+    try:
+        app()
+    except StudyError as problem:
+        print(problem, file=sys.stderr)
+        raise SystemExit(2) from problem
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,425 @@
+"""The dossier: whole, self-contained, escaped, the same for the same input, and true to the results it shows."""
+
+import base64
+import datetime
+import itertools
+import os
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import doe
+from doe import StudyError
+from doe.report import write_report
+from doe.report.questions import CAUTIONS, data_fingerprint
+from doe.study.shown import number_text
+
+from .conftest import DATE, chemical_study, chemical_table
+from .pages import Page
+
+
+@pytest.fixture(scope="session")
+def read(page):
+    return Page(page)
+
+
+# ---- the page as a document
+
+
+def test_the_page_is_well_formed(read, page):
+    assert page.startswith("<!doctype html>")
+    assert not read.faults
+    ids = [e["id"] for e in read.elements if "id" in e]
+    assert len(ids) == len(set(ids))
+    assert read.all("html")[0]["lang"] == "en-GB"
+
+
+def test_the_reader_of_pages_sees_faults():
+    assert Page("<p><b>x</p>").faults == ["p closes b", "b stays open", "p stays open"] or Page("<p><b>x</p>").faults
+
+
+def test_the_page_needs_no_network_and_runs_nothing(read, page):
+    assert {e["src"].partition(",")[0] for e in read.all("img")} == {"data:image/png;base64"}
+    for e in read.all("img"):
+        assert base64.b64decode(e["src"].partition(",")[2], validate=True).startswith(b"\x89PNG")
+    assert not read.all("script") + read.all("link") + read.all("iframe") + read.all("object")
+    assert not [key for e in read.elements for key in e if key.startswith("on")]
+    assert all(e["href"].startswith("#") for e in read.all("a"))
+    without_pictures = re.sub(r'src="data:[^"]*"', "", page)
+    assert "http://" not in without_pictures
+    assert "https://" not in without_pictures
+    assert "url(" not in without_pictures
+    policy = next(e["content"] for e in read.all("meta") if e.get("http-equiv") == "Content-Security-Policy")
+    assert policy == "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+
+
+def test_the_page_can_be_read_without_seeing_it(read):
+    anchors = {e["id"] for e in read.elements if "id" in e}
+    nav = list(read.all("a"))
+    assert len(nav) == 11  # the skip link and ten questions
+    assert all(e["href"][1:] in anchors for e in nav)
+    levels = [int(e["tag"][1]) for e in read.elements if re.fullmatch(r"h[1-6]", e["tag"])]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
+    for e in read.all("img"):
+        assert re.search(r"\d", e["alt"]), "a picture's text says its figures"
+        assert e["width"].isdigit()
+        assert e["height"].isdigit()
+    assert all(e.get("scope") in ("col", "row") for e in read.all("th"))
+    regions = [e for e in read.elements if e.get("role") == "region"]
+    assert len(regions) == len(read.all("table"))
+    assert all(e["tabindex"] == "0" and e["aria-label"] for e in regions)
+
+
+def test_the_look_serves_screen_paper_dark_and_light(page):
+    for rule in ("@media print", "@page", "prefers-color-scheme: dark", ":focus-visible"):
+        assert rule in page
+
+
+# ---- what it says
+
+
+def test_every_question_is_asked(read):
+    assert [e["text"] for e in read.all("h2")] == [
+        "What came out, in short?",
+        "What was studied?",
+        "Which batches were made?",
+        "What was measured?",
+        "What drives each response?",
+        "Can the fits be trusted?",
+        "Where to run?",
+        "What does this not show?",
+        "What to take care of at the bench?",
+        "How was this page made?",
+    ]
+
+
+def test_what_was_studied(read):
+    told = read.section("studied")
+    for words in ("Read from the book.", "80 to 90", "170 to 180", "min", "°F", "at least 78.5 %", "60 to 70 cSt"):
+        assert words in told
+
+
+def test_every_reading_stands_in_the_page(read, chemical):
+    rows = read.rows()
+    for _, row in chemical_table().iterrows():
+        run = int(row["run"])
+        viscosity = "" if run == 3 else f"{row['viscosity']:g}"
+        assert [str(run), f"{row['yield']:.1f}", viscosity, f"{row['molecular_weight']:g}"] in rows
+    told = read.section("measured")
+    assert "viscosity: no reading of run 3." in told
+    assert "bubbles seen" in told
+    assert ["molecular_weight", "7", "flask cracked"] in rows
+
+
+def test_what_drives_each_response(read, chemical):
+    told = read.section("drives")
+    fit = chemical.fits["yield"]
+    ends = fit.predict(pd.DataFrame({"reaction time": [80.0, 90.0], "temperature": [175.0, 175.0]}))["estimate"]
+    for value in ends:
+        assert f"{value:.1f}" in told
+    assert str(fit.equation()).split("\n")[0] in told
+    coefficient = fit.coefficients.set_index("term").loc["temperature"]
+    assert number_text(coefficient["estimate"], coefficient["std_error"]) in told
+    assert "a clear change; a bend" in told
+    assert "lack of fit" in told
+
+
+def test_what_is_not_shown_is_not_claimed(read):
+    """Montgomery (10th ed.), Example 11.2: the interaction of time and temperature on yield has p = 0.12."""
+    told = read.section("drives")
+    part = told[told.index("What each factor does to yield") : told.index("viscosity (cSt)")]
+    assert "it depends on" not in part
+
+
+def test_trust_in_words(read, chemical):
+    told = read.section("trust")
+    fit = chemical.fits["yield"]
+    assert f"The fit accounts for {100 * fit.r2:.1f} % of the differences between batches (R²)" in told
+    assert f"it keeps {100 * fit.r2_predicted:.1f} % (predicted R²)" in told
+    assert f"Batches made alike differ by about {number_text(fit.sigma, digits=2)} % (standard deviation)." in told
+    for line in fit.cautions():
+        assert line in told
+    assert "The order of making is the planned one" in told
+
+
+def test_where_to_run_is_the_windows_own_answer(read, chemical):
+    told = read.section("run")
+    win = chemical.win
+    assert f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {win.mc_error:.4f}" in told
+    assert f"{number_text(win.set_point['temperature'], digits=5)} °F" in told
+    if len(win.ranges):
+        for value in [*win.ranges["low"], *win.ranges["high"]]:
+            assert number_text(float(value), digits=5) in told
+    assert str(win.ranges.note).split("\n")[0] in told
+    alone = win.by_response(pd.DataFrame([win.set_point.to_dict()])).iloc[0]
+    assert 0.001 < alone["viscosity"] < 0.999
+    assert f"{alone['viscosity']:.3f}" in told
+
+
+def test_the_short_answer_is_the_long_one(read, chemical):
+    told = read.section("short")
+    assert "13 batches of chemical process were measured, with 2 factors set and 3 responses fitted." in told
+    assert f"is {chemical.win.set_point_probability:.3f} (Monte-Carlo error {chemical.win.mc_error:.4f})" in told
+    assert "reaction time (min) from 80 to 90 takes it from 77.6 to 79.6 %" in told
+
+
+def test_limits_of_the_evidence_and_cautions(read):
+    told = read.section("silent")
+    for words in ("no evidence of preservation", "of safety", "shelf life", "make confirmation batches"):
+        assert words in told
+    care = read.section("care")
+    for line in CAUTIONS:
+        assert line in care
+    for words in (
+        "dust",
+        "Caustic",
+        "Amines",
+        "impeller",
+        "Hot plates",
+        "Skin contact",
+        "Safety data sheets, local rules and a qualified assessor",
+    ):
+        assert words in care
+
+
+def test_provenance(read, chemical):
+    told = read.section("origin")
+    for words in (
+        DATE,
+        chemical.study.fingerprint,
+        chemical.plan.fingerprint,
+        doe.__version__,
+        "target 0.6, 500 draws, seed 3",
+        "Python",
+        "numpy",
+    ):
+        assert words in told
+
+
+# ---- the same for the same input
+
+
+def test_the_same_parts_give_the_same_page(chemical, page, tmp_path):
+    assert chemical.write(tmp_path / "again.html").read_text(encoding="utf-8") == page
+
+
+def test_only_the_date_changes_with_the_date(hostile, tmp_path):
+    first = hostile.write(tmp_path / "first.html").read_text(encoding="utf-8")
+    later = hostile.write(tmp_path / "later.html", date=datetime.date(2026, 1, 2)).read_text(encoding="utf-8")
+    assert later != first
+    assert later.replace("2026-01-02", DATE) == first
+
+
+def test_without_a_date_it_is_todays(hostile, tmp_path):
+    made = hostile.write(tmp_path / "today.html", date=None).read_text(encoding="utf-8")
+    assert datetime.date.today().isoformat() in made
+
+
+def test_the_fingerprint_of_readings_follows_every_reading(chemical):
+    from doe.report.questions import Trial
+
+    def of(table):
+        plan = chemical.plan
+        records = doe.bench.Records.from_frame(table.drop(columns=["reaction time", "temperature"]), plan)
+        return data_fingerprint(Trial(chemical.study, plan, records, chemical.fits, None, DATE))
+
+    table = chemical_table()
+    changed = table.copy()
+    changed.loc[5, "yield"] += 0.1
+    assert of(table) == of(table.sample(frac=1, random_state=1))
+    assert of(table) != of(changed)
+
+
+# ---- every word escaped
+
+
+def test_what_a_user_typed_stays_text(hostile, tmp_path):
+    html = hostile.write(tmp_path / "hostile.html").read_text(encoding="utf-8")
+    read = Page(html)
+    assert not read.faults
+    assert not read.all("script") + read.all("svg") + read.all("u") + read.all("b") + read.all("i")
+    assert {e["src"].partition(",")[0] for e in read.all("img")} == {"data:image/png;base64"}
+    assert html.count("</style>") == 1
+    told = "".join(e["text"] for e in read.all("main"))
+    for words in (
+        "<script>alert(1)</script>",
+        "<i>%</i>",
+        "<u>a</u>",
+        "b & c",
+        '"><img src=x onerror=alert(2)>',
+        "</style>",
+        "<svg onload=alert(4)>",
+    ):
+        assert words in told, "shown as it was typed"
+    assert "</main><script>alert(3)</script>" in told
+    assert "{{ 7 * 7 }} {% raw %}" in told
+    assert read.all("h1")[0]["text"] == '<b>gel</b> & "co" (invented)'
+
+
+# ---- parts that are not there
+
+
+def test_without_plan_and_records_the_fits_speak(chemical, tmp_path):
+    html = chemical.write(
+        tmp_path / "p.html", plan=None, records=None, win=None, fits=chemical.fits["yield"]
+    ).read_text(encoding="utf-8")
+    read = Page(html)
+    assert "No plan came with this page" in read.section("made")
+    assert "76.5" in read.section("measured")
+    assert "92.07" in read.section("made") or "92.070" in read.section("made")
+
+
+def test_without_a_plan_the_records_have_one(chemical, tmp_path):
+    html = chemical.write(tmp_path / "p.html", plan=None, win=None, fits=chemical.fits["yield"]).read_text(
+        encoding="utf-8"
+    )
+    assert "No plan came with this page" in Page(html).section("made")
+    assert "170" in Page(html).section("made")
+
+
+def test_without_a_window(chemical, tmp_path):
+    html = chemical.write(tmp_path / "p.html", win=None, fits=chemical.fits["yield"]).read_text(encoding="utf-8")
+    assert "No window was sought, although yield and viscosity have a specification." in Page(html).section("run")
+
+
+def test_without_a_specification(tmp_path):
+    study = chemical_study(low=None)
+    fit = doe.fit(study, chemical_table(), "yield")
+    html = write_report(tmp_path / "p.html", study, None, None, fit, None, DATE).read_text(encoding="utf-8")
+    assert "No response has a specification, so there is nothing to meet and no window to look for." in Page(
+        html
+    ).section("run")
+
+
+def test_a_window_that_reaches_no_target_says_why(chemical, tmp_path):
+    win = doe.find_window(chemical.fits, target=0.999, draws=500)
+    told = Page(chemical.write(tmp_path / "p.html", win=win).read_text(encoding="utf-8")).section("run")
+    assert "No setting surely reaches the target of 0.999" in told
+    assert "Best setting found; it does not reach the target" in told
+    assert str(win.ranges.note) in told
+
+
+SMALL = {
+    "one factor": (["a"], {}, None),
+    "one factor of kinds": (["kind"], {}, "linear"),
+    "nothing left to judge by": (["a", "b"], {"runs": 4}, "interaction"),
+    "one degree of freedom": (["a", "b"], {"runs": 5}, "interaction"),
+    "in blocks": (["a", "b"], {"block": True}, "quadratic"),
+    "the mean alone": (["a"], {}, ["1"]),
+}
+
+
+@pytest.mark.parametrize("name", SMALL)
+def test_small_trials_have_a_page_too(name, tmp_path):
+    """Invented: trials at the edge of what can be fitted."""
+    factors, more, model = SMALL[name]
+    kinds = {
+        "a": doe.Continuous("a", 0, 1, "g"),
+        "b": doe.Continuous("b", 0, 1, "g"),
+        "kind": doe.Categorical("kind", ("A", "B", "C")),
+    }
+    study = doe.Study("small", [kinds[f] for f in factors], [doe.Response("firmness", "N")])
+    levels = {"a": (0, 1, 0.5), "b": (0, 1, 0.5), "kind": ("A", "B", "C")}
+    rows = sorted(itertools.product(*(levels[f] for f in factors)), key=lambda row: 0.5 in row)[: more.get("runs")]
+    table = pd.DataFrame(rows * (1 if "runs" in more else 3), columns=factors)
+    table["firmness"] = 2 + np.random.default_rng(0).normal(0, 0.3, len(table)) + table.get("a", 0)
+    if "block" in more:
+        table["block"] = np.repeat(["day 1", "day 2", "day 3"], len(rows))
+    fit = doe.fit(study, table, "firmness", model=model or "quadratic")
+    read = Page(write_report(tmp_path / "p.html", study, None, None, fit, None, DATE).read_text(encoding="utf-8"))
+    assert not read.faults
+    assert all(np.any([c.isdigit() for c in e["alt"]]) for e in read.all("img"))
+    assert len(read.all("img")) == {"nothing left to judge by": 1, "one degree of freedom": 2, "the mean alone": 2}.get(
+        name, 3
+    )
+
+
+# ---- written whole or not at all
+
+
+def test_a_write_that_fails_leaves_the_old_page(hostile, tmp_path, monkeypatch):
+    target = tmp_path / "report.html"
+    target.write_text("the old page", encoding="utf-8")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(StudyError, match="free some space"):
+        hostile.write(target)
+    assert target.read_text(encoding="utf-8") == "the old page"
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_a_folder_that_is_not_there(hostile, tmp_path):
+    with pytest.raises(StudyError) as problem:
+        hostile.write(tmp_path / "nowhere" / "report.html")
+    folder = str(tmp_path / "nowhere")
+    assert str(problem.value) == (
+        f"path is {os.path.join(folder, 'report.html')!r} but must be in a folder that exists: make the folder {folder!r} first."
+    )
+
+
+def test_the_template_travels_with_the_package():
+    from importlib.resources import files
+
+    assert {"page.html", "page.css"} <= {p.name for p in files("doe.report").iterdir()}
+
+
+# ---- refusals
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (
+            {"study": "gel"},
+            "write_report: study is 'str' but must be a doe.Study: give the study the fits were made from.",
+        ),
+        (
+            {"plan": "box"},
+            "write_report: plan is 'str' but must be a Plan or None: make one with doe.designs, load it with Plan.load, or give None.",
+        ),
+        (
+            {"records": pd.DataFrame()},
+            "write_report: records is 'DataFrame' but must be a Records or None: make them with doe.bench.read_sheet or "
+            "Records.from_frame, or give None: the fits know their readings.",
+        ),
+        (
+            {"win": 0.9},
+            "write_report: win is 'float' but must be a Window or None: make it with doe.find_window, or give None.",
+        ),
+        (
+            {"fits": {}},
+            "write_report: fits is 'dict' but must be a mapping of response to Fit, or one Fit: make them with doe.fit_all.",
+        ),
+        (
+            {"date": 3},
+            'write_report: date is 3 but must be a date or a text: write "2025-03-01", or leave it out for today.',
+        ),
+    ],
+)
+def test_parts_of_the_wrong_kind(hostile, tmp_path, change, sentence):
+    with pytest.raises(StudyError) as problem:
+        hostile.write(tmp_path / "report.html", **change)
+    assert str(problem.value) == sentence
+    assert not list(tmp_path.iterdir())
+
+
+def test_parts_of_another_study(hostile, chemical, tmp_path):
+    with pytest.raises(StudyError) as problem:
+        hostile.write(tmp_path / "report.html", plan=chemical.plan)
+    assert str(problem.value) == (
+        f"write_report: plan is \"of study 'chemical process' ({chemical.study.fingerprint})\" but must be of the same study as the page "
+        f"({hostile.study.fingerprint}): give the parts of one trial; a changed study needs new fits."
+    )
+    with pytest.raises(StudyError) as problem:
+        hostile.write(tmp_path / "report.html", fits=chemical.fits)
+    assert str(problem.value) == (
+        f"write_report: fit of 'yield' is \"of study 'chemical process' ({chemical.study.fingerprint})\" but must be of the same study as the "
+        f"page ({hostile.study.fingerprint}): fit it again from this study."
+    )

@@ -1,0 +1,249 @@
+"""The command line as a person meets it: the demo, published trials, a sheet, and mistakes that cost one sentence."""
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import doe
+
+REFERENCE = Path(__file__).parent / "reference"
+NUMBER = r"[-−]?\d+(?:\.\d+)?"
+
+
+def run(*words, folder, **kwargs):
+    """`python -m doe …` in its own process, in an empty folder."""
+    env = os.environ | {"PYTHONPATH": str(Path(doe.__file__).parent.parent), "COLUMNS": "200"}
+    return subprocess.run(
+        [sys.executable, "-m", "doe", *map(str, words)],
+        cwd=folder,
+        env=env,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+        **kwargs,
+    )
+
+
+@pytest.fixture(scope="module")
+def demonstrated(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, run("demo", "--out", "out", folder=folder)
+
+
+def test_the_demo_leaves_sheet_pictures_and_report(demonstrated):
+    folder, done = demonstrated
+    assert done.returncode == 0, done.stderr
+    for kind in (
+        "run_sheet.xlsx",
+        "run_sheet.html",
+        "records.csv",
+        "study.json",
+        "plan.json",
+        "report.html",
+        "pictures/window.png",
+    ):
+        assert (folder / "out" / kind).stat().st_size > 500, kind
+    for said in ("run_sheet.xlsx", "run_sheet.html", "records.csv", "pictures", "report.html"):
+        assert str(Path("out") / said) in done.stdout
+    assert "This trial is invented: nothing in it was measured." in done.stdout
+    report = (folder / "out" / "report.html").read_text(encoding="utf-8")
+    assert "invented" in report
+    assert not re.search(r"""(?:src|href)=["'](?:https?:)?//""", report), "the report would fetch something"
+
+
+def test_the_demo_is_the_same_every_time(demonstrated, tmp_path):
+    folder, first = demonstrated
+    again = run("demo", "--out", "out", folder=tmp_path)
+    assert again.stdout == first.stdout
+    for name in ("run_sheet.html", "records.csv", "pictures/window.png"):
+        assert (tmp_path / "out" / name).read_bytes() == (folder / "out" / name).read_bytes()
+
+
+def coefficients(text, response):
+    """Term → estimate, read off the printed fit of one response."""
+    block = text[text.index(f"\n{response}") :]
+    lines = block[block.index("term estimate") :].splitlines()[1:]
+    found = {}
+    for line in lines:
+        match = re.match(rf"\s*(\S.*?)\s+({NUMBER})\s+({NUMBER})\s", line)
+        if not match:
+            break
+        found[match[1]] = float(match[2].replace("−", "-"))
+    return found
+
+
+def test_the_published_deposition_trial(tmp_path):
+    """NIST/SEMATECH e-Handbook 5.4.7.3: 5.93 - 1.91 x1 - 0.22 x2 + 1.69 x1 x2, and 7.73 + 0.74 x1 + 0.50 x2 - 0.49 x1^2 (sources in expected.json)."""
+    case = REFERENCE / "nist_cvd"
+    done = run(
+        *("analyse", case / "study.json", case / "records.csv", "--out", "out", "--target", "0.5"),
+        *(
+            "--model",
+            "uniformity=pressure,`gas ratio`,pressure:`gas ratio`",
+            "--model",
+            "stress=pressure,`gas ratio`,pressure^2",
+        ),
+        folder=tmp_path,
+    )
+    assert done.returncode == 0, done.stderr
+    want = json.loads((case / "expected.json").read_text(encoding="utf-8"))
+    for response in ("uniformity", "stress"):
+        found = list(coefficients(done.stdout, response).values())
+        np.testing.assert_allclose(
+            found, want[f"{response}_reduced"]["coef"], atol=0.0051
+        )  # both are rounded to the second decimal
+    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "tungsten deposition, published trial" in report
+    assert "gas ratio" in report
+
+
+def test_the_published_capsule_trial(tmp_path):
+    """Jo, Cho & Kim (2016), doi:10.13050/foodengprog.2015.20.3.204, Table 3: all 15 coefficients to the printed digits (notes in study.json)."""
+    case = REFERENCE / "alginate_capsule_ccd"
+    done = run("analyse", case / "study.json", case / "records.csv", "--out", "out", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    published = json.loads((case / "expected.json").read_text(encoding="utf-8"))["published_coefficients_coded"]
+    found = coefficients(done.stdout, "sphericity")
+    names = {
+        "X1": "alginate",
+        "X2": "`calcium chloride`",
+        "X3": "agitation",
+        "X4": "`dropping height`",
+        "1": "intercept",
+    }
+    printed = {re.sub(r"X\d|^1$", lambda m: names[m[0]], term): value for term, value in published.items()}
+    assert len(printed) == 15
+    assert {k.replace("`", "") for k in printed} == {k.replace("`", "") for k in found}
+    plain = {k.replace("`", ""): v for k, v in found.items()}
+    for term, value in printed.items():
+        assert plain[term.replace("`", "")] == pytest.approx(value, abs=0.0101), term  # last printed digit of either
+    assert (tmp_path / "out" / "report.html").exists()
+
+
+def test_a_sheet_and_back(tmp_path):
+    """A study becomes a plan and a sheet; the sheet filled in becomes a report."""
+    gel = doe.virtual.AfterSunGel()
+    gel.study.save(tmp_path / "study.json")
+    done = run("sheet", "study.json", "--design", "central composite", "--out", "bench", "--seed", "3", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    plan = doe.designs.Plan.load(tmp_path / "bench" / "plan.json")
+    assert list(plan.runs.index) != sorted(plan.runs.index)
+    made = gel.make(plan, seed=2)
+    made.save(tmp_path / "table.csv")
+    done = run(
+        "analyse",
+        "study.json",
+        "table.csv",
+        "--reduce",
+        "aicc",
+        "--target",
+        "0.8",
+        "--seed",
+        "5",
+        "--out",
+        "results",
+        folder=tmp_path,
+    )
+    assert done.returncode == 0, done.stderr
+    again = run("sheet", "study.json", "--out", "bench", folder=tmp_path)
+    assert again.returncode == 2
+    assert (
+        again.stderr
+        == "--out is 'bench' but must be a folder without plan.json: choose another folder, so that no filled-in sheet is lost.\n"
+    )
+
+
+@pytest.fixture
+def study_file(tmp_path):
+    study = doe.Study(
+        "gel",
+        [doe.Continuous("polymer", 0.2, 0.6, "%"), doe.Continuous("speed", 400, 1000, "rpm")],
+        [doe.Response("viscosity", "Pa·s")],
+    )
+    return study.save(tmp_path / "study.json")
+
+
+GOOD = "run,polymer,speed,viscosity\n" + "".join(f"{i + 1},{p},{s},{8 + 20 * p + s / 900 + 0.1 * (i % 3)}\n" for i, (p, s) in enumerate(
+    [(0.2, 400), (0.6, 400), (0.2, 1000), (0.6, 1000), (0.4, 700), (0.4, 700), (0.2, 700), (0.6, 700), (0.4, 400), (0.4, 1000)]))  # fmt: skip
+
+
+def test_the_good_table_passes(study_file, tmp_path):
+    (tmp_path / "records.csv").write_text(GOOD)
+    done = run("analyse", "study.json", "records.csv", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "results" / "report.html").exists()
+
+
+@pytest.mark.parametrize(
+    ("records", "words", "pieces"),
+    [
+        (GOOD.replace("speed", "spede"), (), ["'speed'", "missing"]),
+        (GOOD.replace("0.6,400", "0.6,fast"), (), ["fast", "number"]),
+        (GOOD.replace("\n2,0.6,400", "\n1,0.6,400"), (), ["run", "1"]),
+        ("run,polymer,speed,viscosity\n1,0.2,400,\n2,0.6,400,\n3,0.6,1000,\n", (), ["viscosity"]),
+        XX,
+        ("run,polymer,speed,viscosity\n" + "".join(f"{i},{p},{s},5\n" for i, (p, s) in enumerate([(0.2, 400), (0.6, 400), (0.2, 1000), (0.6, 1000)])),
+         ("--model", "linear"), ["viscosity", "same"]),
+        (GOOD, ("--model", "polymmer"), ["polymmer", "did you mean 'polymer'?"]),
+        (GOOD, ("--model", "viscos=linear"), ["--model is 'viscos' but must be the name of a response"]),
+        (GOOD, ("--reduce", "luck"), ["luck"]),
+        (b"PK\x03\x04 cut short", (), ["records"]),
+    ],
+)  # fmt: skip
+def test_a_mistake_costs_one_sentence(study_file, tmp_path, records, words, pieces):
+    name = "records.csv" if isinstance(records, str) else "records.xlsx"
+    (tmp_path / name).write_bytes(records.encode() if isinstance(records, str) else records)
+    done = run("analyse", "study.json", name, *words, folder=tmp_path)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert done.stderr.count("\n") == 1
+    for piece in pieces:
+        assert piece in done.stderr
+
+
+def test_mistakes_around_files(study_file, tmp_path):
+    for words in (
+        ("analyse", "nowhere.json", "r.csv"),
+        ("analyse", "study.json", "nowhere.csv"),
+        ("sheet", "study.json", "--design", "latin cube"),
+    ):
+        done = run(*words, folder=tmp_path)
+        assert done.returncode == 2
+        assert done.stderr.count("\n") == 1
+    assert done.stderr.startswith("--design is 'latin cube' but must be one of full factorial, ")
+    (tmp_path / "blocked").write_text("a file, not a folder")
+    done = run("demo", "--out", "blocked", folder=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.startswith("--out is 'blocked' but must be a folder that can be made")
+
+
+def test_the_lab_needs_jupyter(tmp_path, monkeypatch):
+    import importlib.util
+
+    from typer.testing import CliRunner
+
+    from doe.__main__ import app
+
+    there = importlib.util.find_spec
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name, *a: None if name == "jupyterlab" else there(name, *a))
+    outcome = CliRunner().invoke(app, ["lab", "--folder", str(tmp_path / "own")])
+    assert isinstance(outcome.exception, doe.StudyError)
+    assert str(outcome.exception) == (
+        "JupyterLab is 'not installed' but must be installed to open notebooks: run: python -m pip install 'fewbatch[notebook]'."
+    )
+    calls = []
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name, *a: object())
+    monkeypatch.setattr(subprocess, "call", lambda command: calls.append(command) or 0)
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "whole_job.ipynb").write_text("mine")
+    outcome = CliRunner().invoke(app, ["lab", "--folder", str(tmp_path / "own"), "--no-browser"])
+    assert outcome.exit_code == 0
+    assert calls[0][-1] == "--no-browser"
+    assert (tmp_path / "own" / "whole_job.ipynb").read_text() == "mine"

@@ -1,0 +1,64 @@
+"""Every notebook runs from top to bottom, and is kept without outputs."""
+
+import os
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+from doe.__main__ import bundled
+
+NOTEBOOKS = sorted(bundled("notebooks").glob("*.ipynb"))
+
+
+def test_there_are_notebooks():
+    assert "whole_job.ipynb" in {n.name for n in NOTEBOOKS}
+
+
+@pytest.fixture
+def kernel_environment(monkeypatch):
+    import doe
+
+    package = str(Path(doe.__file__).parent.parent)
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(p for p in (package, os.environ.get("PYTHONPATH")) if p))
+    monkeypatch.setenv("PYTHONWARNINGS", "default")
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")  # of the Jupyter libraries
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_notebook_runs(path, tmp_path, kernel_environment):
+    notebook = nbformat.read(path, as_version=4)
+    NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(tmp_path)}}).execute()
+    pictures = [
+        o for c in notebook.cells if c.cell_type == "code" for o in c.outputs if "image/png" in o.get("data", {})
+    ]
+    assert pictures
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_notebook_is_kept_without_outputs(path):
+    for cell in nbformat.read(path, as_version=4).cells:
+        assert not cell.get("outputs")
+        assert cell.get("execution_count") is None
+
+
+def test_the_sliders_of_the_window_map_move_it(tmp_path, monkeypatch):
+    """The held factors' control: its cell run as a script, a slider moved, another picture; a bad value is said, not raised."""
+    code = [
+        c.source
+        for c in nbformat.read(bundled("notebooks") / "whole_job.ipynb", as_version=4).cells
+        if c.cell_type == "code"
+    ]
+    monkeypatch.chdir(tmp_path)
+    names: dict = {}
+    for source in code:
+        wanted = ("import doe", "bench = ", "fits = doe", "win = ", "plan = ", "import ipywidgets")
+        if source.startswith(wanted):
+            exec(compile(source, "whole_job", "exec"), names)
+    before = names["picture"].value
+    slider = names["held"]["crosspolymer"]
+    slider.value = slider.min
+    assert names["picture"].value != before
+    assert names["said"].value == ""
+    assert slider.description == "crosspolymer (%)"

@@ -1,0 +1,264 @@
+"""Ranges that hold together: valid everywhere inside, widest by their own measure, empty with the reason."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe.study import Categorical, Component, Continuous, Discrete, Response
+from doe.window import find_window
+
+from .trials import exact_t, grid, made
+
+
+def ends(table):
+    numbers = table[[not isinstance(v, str) for v in table["low"]]]
+    return numbers["low"].to_numpy(dtype=float), numbers["high"].to_numpy(dtype=float)
+
+
+def inside(table, study, n, seed=0):
+    """Settings in the box: corners, edges and interior."""
+    low, high = ends(table)
+    rng = np.random.default_rng(seed)
+    u = rng.random((n, len(low)))
+    u = np.where(rng.random(u.shape) < 0.3, np.round(u), u)
+    return pd.DataFrame(low + u * (high - low), columns=list(table["factor"]))
+
+
+@pytest.fixture(scope="module")
+def three_factors():
+    """Curved in all three, so that the exact set of good settings is neither a box nor convex by construction."""
+    q = np.array([[0.9, 0.3, -0.2], [0.3, -0.8, 0.4], [-0.2, 0.4, 0.6]])
+    return made(
+        [Continuous("polymer", 0.2, 0.6, "%"), Continuous("speed", 400, 1000, "rpm"), Continuous("minutes", 5, 25)],
+        [Response("firmness", "N", low=4.0, high=6.2)],
+        [lambda Z: 5 + Z @ [1.0, -0.6, 0.4] + np.einsum("ni,ij,nj->n", Z, q, Z)],
+        n=22,
+    )
+
+
+def test_every_setting_inside_holds(three_factors):
+    trial, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    box = win.ranges
+    assert list(box.columns) == ["factor", "low", "high"]
+    assert list(box["factor"]) == trial.names
+    exact = exact_t(fits["firmness"], inside(box, trial, 20_000))
+    assert exact.min() >= 0.9
+    # and it is not needlessly narrow: the worst setting lies within a few Monte-Carlo errors of the target
+    assert exact.min() < 0.9 + 0.012
+    low, high = ends(box)
+    point = win.set_point.to_numpy(dtype=float)
+    assert ((low <= point) & (point <= high)).all()
+
+
+def test_the_worst_setting_is_told(three_factors):
+    trial, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    worst = win.worst
+    assert list(worst.columns) == [*trial.names, "probability", "mc_error"]
+    low, high = ends(win.ranges)
+    setting = worst[trial.names].to_numpy(dtype=float)[0]
+    assert ((low <= setting) & (setting <= high)).all()
+    exact = exact_t(fits["firmness"], worst[trial.names])[0]
+    assert worst["probability"].iloc[0] == pytest.approx(exact, abs=4.5 * worst["mc_error"].iloc[0])
+    assert worst["probability"].iloc[0] - 2 * worst["mc_error"].iloc[0] >= 0.9
+    assert exact < exact_t(fits["firmness"], inside(win.ranges, trial, 5000)).min() + 0.004
+    assert f"the chance is {worst['probability'].iloc[0]:.4f}" in win.ranges.note
+
+
+def test_no_random_box_is_wider(three_factors):
+    """10,000 random boxes around the set point, each valid by the exact chance on a grid of 5 settings a side."""
+    trial, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    low, high = ends(win.ranges)
+    span = np.array([f.high - f.low for f in trial.factors])
+    ours = np.log((high - low) / span).sum()
+    point = win.set_point.to_numpy(dtype=float)
+    rng = np.random.default_rng(3)
+    least, most = (np.array([getattr(f, side) for f in trial.factors]) for side in ("low", "high"))
+    # ends between the set point and a little beyond ours, so that many of the boxes are nearly as wide
+    reach = (
+        np.minimum(1.3 * (high - point) + 0.02 * span, most - point),
+        np.minimum(1.3 * (point - low) + 0.02 * span, point - least),
+    )
+    unit = grid(trial, 5).to_numpy(dtype=float)
+    unit = (unit - least) / span
+    up, down = (point + rng.random((10_000, 3)) * reach[0], point - rng.random((10_000, 3)) * reach[1])
+    measure = np.log((up - down) / span).sum(axis=1)
+
+    def valid(i):
+        settings = pd.DataFrame(down[i] + unit * (up[i] - down[i]), columns=trial.names)
+        return exact_t(fits["firmness"], settings).min() >= 0.9
+
+    widest = next(measure[i] for i in np.argsort(-measure) if valid(i))  # widest first: the rest need no look
+    assert ours > widest
+
+
+def test_a_dip_between_good_settings_is_not_bridged():
+    """Firmness dips below its limit in the middle of the range; both ends are good, and a search of corners alone would join them."""
+    trial, _, fits = made(
+        [Continuous("polymer", 0.0, 10.0, "%")],
+        [Response("firmness", "N", low=5.2)],
+        [lambda Z: 5 + 0.1 * Z[:, 0] + 3 * Z[:, 0] ** 2],
+        n=14,
+    )
+    win = find_window(fits, target=0.9)
+    points = grid(trial, 1001)
+    good = points["polymer"][exact_t(fits["firmness"], points) >= 0.9].to_numpy()
+    assert good.min() == 0.0
+    assert good.max() == 10.0
+    low, high = (end[0] for end in ends(win.ranges))
+    assert exact_t(fits["firmness"], inside(win.ranges, trial, 2000)).min() >= 0.9
+    assert high - low < 6
+    # the whole of the side that holds the set point, but for the margin of two Monte-Carlo errors
+    edge = good[good > 5].min() if win.set_point["polymer"] > 5 else good[good < 5].max()
+    assert (low if win.set_point["polymer"] > 5 else high) == pytest.approx(edge, abs=0.12)
+
+
+def test_weights_trade_width(three_factors):
+    _, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    even, tilted = win.ranges, win.box(weights={"speed": 8.0})
+    width = {name: hi - lo for name, lo, hi in zip(even["factor"], *ends(even), strict=True)}
+    wider = {name: hi - lo for name, lo, hi in zip(tilted["factor"], *ends(tilted), strict=True)}
+    assert wider["speed"] > 1.1 * width["speed"]
+    assert wider["polymer"] * wider["minutes"] < width["polymer"] * width["minutes"]
+
+
+def test_a_pinned_setting_and_a_pinned_range(three_factors):
+    trial, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    minutes = float(win.set_point["minutes"])
+    held = win.box(pin={"minutes": minutes})
+    row = held.set_index("factor").loc["minutes"]
+    assert row["low"] == row["high"] == minutes
+    free = {name: hi - lo for name, lo, hi in zip(win.ranges["factor"], *ends(win.ranges), strict=True)}
+    given = {name: hi - lo for name, lo, hi in zip(held["factor"], *ends(held), strict=True)}
+    assert given["polymer"] * given["speed"] > 1.05 * free["polymer"] * free["speed"]
+    span = (minutes - 1.0, minutes + 1.0)
+    ranged = win.box(pin={"minutes": span})
+    row = ranged.set_index("factor").loc["minutes"]
+    assert (row["low"], row["high"]) == pytest.approx(span)
+    for box in (held, ranged):
+        assert exact_t(fits["firmness"], inside(box, trial, 5000)).min() >= 0.9
+        assert "Built around the set point." in box.note
+
+
+def test_a_pin_away_from_the_set_point_moves_the_box(three_factors):
+    trial, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    elsewhere = 0.55 if win.set_point["polymer"] < 0.4 else 0.25
+    box = win.box(pin={"polymer": elsewhere})
+    assert "Built around the best setting with what is pinned." in box.note or box.note.startswith(
+        "No box: at the best setting with what is pinned itself the chance is "
+    )
+    if len(box):
+        assert exact_t(fits["firmness"], inside(box, trial, 5000)).min() >= 0.9
+
+
+def test_a_claim_needs_a_narrower_box(three_factors):
+    trial, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    box = win.box(confidence=0.9)
+    low, high = ends(win.ranges)
+    narrow_low, narrow_high = ends(box)
+    assert np.log(narrow_high - narrow_low).sum() < np.log(high - low).sum() - 0.1
+    claims = win.claim(inside(box, trial, 300), 0.9)
+    assert (claims["claim"] >= 0.9 - claims["mc_error"]).all()
+    assert "the claim at 0.9 confidence is " in box.note
+
+
+def test_constraints_hold_in_the_whole_box():
+    trial, _, fits = made(
+        [Continuous("carbomer", 0.1, 0.9, "%"), Continuous("crosspolymer", 0.1, 0.9, "%")],
+        [Response("firmness", "N", low=4.0)],
+        [lambda Z: 5 + Z[:, 0] + 1.2 * Z[:, 1]],
+        n=16,
+        model="linear",
+        constraints=["carbomer + crosspolymer <= 1.0"],
+    )
+    box = find_window(fits).ranges
+    _low, high = ends(box)
+    assert high.sum() <= 1.0 + 1e-9
+    assert high.sum() == pytest.approx(1.0, abs=2e-3)  # the constraint is what ends it
+    assert trial.region.contains(inside(box, trial, 1000)).all()
+
+
+@pytest.mark.parametrize("balance", ["water", None])
+def test_a_mixture_names_what_takes_up_the_rest(balance):
+    trial, _, fits = made(
+        [Component("water", 80, 96), Component("glycerin", 2, 15), Component("polymer", 2, 8)],
+        [Response("firmness", "N", low=3.5, high=7.0)],
+        [lambda Z: 5 * Z[:, 0] + 2 * Z[:, 1] + 20 * Z[:, 2]],
+        n=16,
+        balance=balance,
+    )
+    win = find_window(fits, target=0.9)
+    box = win.ranges.set_index("factor")
+    assert "water takes up what the others leave: its range follows from theirs." in win.ranges.note
+    assert box.loc["water", "low"] == pytest.approx(100 - box.loc["glycerin", "high"] - box.loc["polymer", "high"])
+    assert box.loc["water", "high"] == pytest.approx(100 - box.loc["glycerin", "low"] - box.loc["polymer", "low"])
+    rng = np.random.default_rng(1)
+    free = {name: rng.uniform(box.loc[name, "low"], box.loc[name, "high"], 5000) for name in ("glycerin", "polymer")}
+    points = pd.DataFrame({"water": 100 - free["glycerin"] - free["polymer"], **free})
+    assert trial.region.contains(points).all()
+    assert exact_t(fits["firmness"], points).min() >= 0.9
+
+
+def test_levels_are_contiguous_and_categories_fixed():
+    trial, _, fits = made(
+        [
+            Continuous("polymer", 0.2, 0.6, "%", step=0.02),
+            Discrete("speed", (400, 550, 700, 850, 1000), "rpm"),
+            Categorical("impeller", ("anchor", "propeller")),
+        ],
+        [Response("firmness", "N", low=4.2, high=6.0)],
+        [lambda Z: 5 + 1.5 * Z[:, 0] - Z[:, 1] + 0.3 * Z[:, 2]],
+        n=30,
+        model="linear",
+    )
+    win = find_window(fits, target=0.9)
+    box = win.ranges.set_index("factor")
+    assert box.loc["impeller", "low"] == box.loc["impeller", "high"] == win.set_point["impeller"]
+    levels = np.array([400.0, 550.0, 700.0, 850.0, 1000.0])
+    held = levels[(levels >= box.loc["speed", "low"]) & (levels <= box.loc["speed", "high"])]
+    assert box.loc["speed", "low"] in levels
+    assert box.loc["speed", "high"] in levels
+    assert len(held) > 1
+    steps = (
+        np.arange(np.round(box.loc["polymer", "low"] / 0.02), np.round(box.loc["polymer", "high"] / 0.02) + 1) * 0.02
+    )
+    assert [steps[0], steps[-1]] == pytest.approx([box.loc["polymer", "low"], box.loc["polymer", "high"]])
+    points = pd.DataFrame([(p, s, box.loc["impeller", "low"]) for p in steps for s in held], columns=trial.names)
+    exact = exact_t(fits["firmness"], points)
+    assert exact.min() >= 0.9
+    # one more step or level on any side would not hold, or leaves the range
+    for name, values in (("polymer", np.arange(0.2, 0.6001, 0.02)), ("speed", levels)):
+        for end, outward in (
+            ("low", values[values < box.loc[name, "low"] - 1e-9]),
+            ("high", values[values > box.loc[name, "high"] + 1e-9]),
+        ):
+            if len(outward):
+                more = points.copy()
+                more[name] = outward[-1] if end == "low" else outward[0]
+                assert exact_t(fits["firmness"], more).min() < 0.9 + 0.01
+
+
+def test_empty_with_the_reason(three_factors):
+    _, _, fits = three_factors
+    win = find_window(fits, target=0.9999)
+    assert len(win.ranges) == 0
+    assert list(win.ranges.columns) == ["factor", "low", "high"]
+    assert len(win.worst) == 0
+    p, error = win.set_point_probability, win.mc_error
+    assert win.ranges.note == (
+        f"No box: at the set point itself the chance is {p:.4f} (Monte-Carlo error {error:.4f}), not surely 0.9999 or more."
+    )
+
+
+def test_a_given_range_that_cannot_hold(three_factors):
+    _, _, fits = three_factors
+    win = find_window(fits, target=0.9)
+    box = win.box(pin={"polymer": (0.2, 0.6), "speed": (400, 1000)})
+    assert len(box) == 0
+    assert box.note == "No box: around the set point the pinned ranges alone do not hold 0.9; narrow them."
