@@ -86,7 +86,7 @@ STARTS = {
 
 def hundred_starts(problem, criterion, seed=0):
     """100 random starts of one chain on one thread, each exchanged to its end or until it cannot reach the best."""
-    kernel = chains.kernels()
+    kernel = chains.compiled_kernels()
     groups = problem.groups()
     pool = problem.pool(seed)
     n, m = problem.layout.n, problem.region.m
@@ -133,7 +133,7 @@ def test_time_to_the_quality_of_pydoe3(benchmark, k, criterion):
         if value > best[0] + 1e-9:
             best = (value, seconds, method)
     # as the candidates above, tables and random numbers are made beforehand
-    kernel, groups, pool, state = chains.kernels(), problem.groups(), problem.pool(0), problem.state()
+    kernel, groups, pool, state = chains.compiled_kernels(), problem.groups(), problem.pool(0), problem.state()
     rounds = 200
     tables = [
         chains.draws(np.random.default_rng(seed), 2, 1000, groups, len(pool) // k, [False] * len(groups))
@@ -168,9 +168,9 @@ def test_quality_within_a_second_on_two_threads(benchmark, case):
     make, criterion, _ = STARTS[case]
     problem = make()
     found = benchmark.pedantic(
-        lambda: chains.search(problem, criterion, max_seconds=1.0, n_jobs=2), rounds=1, warmup_rounds=0
+        lambda: chains.best_found(problem, criterion, max_seconds=1.0, n_jobs=2), rounds=1, warmup_rounds=0
     )
-    long = chains.search(problem, criterion, starts=12, n_jobs=2, seed=1)
+    long = chains.best_found(problem, criterion, starts=12, n_jobs=2, seed=1)
     best = max(found.value, long.value) if criterion == "D" else min(found.value, long.value)
     benchmark.extra_info |= {
         "efficiency": np.exp((found.value - best) / problem.p) if criterion == "D" else best / found.value,
@@ -183,7 +183,7 @@ def test_quality_within_a_second_on_two_threads(benchmark, case):
 def test_growth_of_one_start(benchmark, k, n):
     """Time a start against k and n: no worse than n k p² a pass."""
     problem = box(k, n)
-    kernel, groups, pool = chains.kernels(), problem.groups(), problem.pool(0)
+    kernel, groups, pool = chains.compiled_kernels(), problem.groups(), problem.pool(0)
     table = chains.draws(np.random.default_rng(0), 10, 10, groups, len(pool) // k, [False] * len(groups))
     value = benchmark.pedantic(
         lambda: kernel.explore(
