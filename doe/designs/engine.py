@@ -16,7 +16,7 @@ from doe.designs.certificate import certificate_of, plan_value
 from doe.designs.encoding import Encoding
 from doe.designs.layouts import search_problem
 from doe.designs.plan import Plan, generator, version
-from doe.designs.search.chains import Found, finish, search
+from doe.designs.search.chains import Found, best_found, finish
 from doe.designs.search.problem import Problem
 from doe.designs.settable import clean, settle
 from doe.designs.strata import Strata, check_estimable, codes_of, contrast_columns, labels_of, strata_of
@@ -375,7 +375,7 @@ def _found(
 
     heard = say if progress is True else (progress if callable(progress) else None)
     try:
-        return search(
+        return best_found(
             problem,
             criterion,
             None if isinstance(starts, str) else starts,

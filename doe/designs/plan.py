@@ -324,7 +324,7 @@ class Plan(Shown):
         return {
             "kind": "plan",
             "schema": SCHEMA,
-            "study": self.study._content(),
+            "study": self.study.content(),
             "model": model,
             "runs": runs,
             "provenance": dict(self.provenance),
@@ -352,7 +352,7 @@ class Plan(Shown):
         ):
             if not isinstance(content.get(key), kind):
                 raise StudyError(f"{where}: {key}", content.get(key), words, "take a file that this package saved")
-        study = Study._from_content(content["study"], where)
+        study = Study.from_content(content["study"], where)
         table = _run_table(content["runs"], where)
         model = content.get("model")
         if model is not None:

@@ -65,12 +65,28 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     slices.put_batches(ax, cut, marks)
     boxed, pointed = _outline(ax, win, cut), _set_point(ax, win, cut)
     second = f"held: {cut.path.text}" if cut.path.text else ""
-    look.framed(ax, f"Chance that {_what(win)} meets every specification", second, _map_words(win, cut, found, marks, boxed, pointed))
+    look.framed(
+        ax,
+        f"Chance that {_what(win)} meets every specification",
+        second,
+        _map_words(win, cut, found, marks, boxed, pointed),
+    )
     taken = _taken(ax, win, cut, marks)
     if pointed:
         boxes: list[Any] = []
-        covered = [marks[[x, y]].to_numpy(dtype=float), *(_along_edges(p) for p in ax.patches if p.get_gid() == "ranges")]
-        look.name_beside(ax, float(win.set_point[x]), float(win.set_point[y]), "set point", np.vstack(covered), boxes, "set point name")
+        covered = [
+            marks[[x, y]].to_numpy(dtype=float),
+            *(_along_edges(p) for p in ax.patches if p.get_gid() == "ranges"),
+        ]
+        look.name_beside(
+            ax,
+            float(win.set_point[x]),
+            float(win.set_point[y]),
+            "set point",
+            np.vstack(covered),
+            boxes,
+            "set point name",
+        )
         taken[0].add_box(boxes[0])
     slices.draw_lines(ax, cut, z, _lines(win), 1, taken)
     return ax
@@ -109,7 +125,7 @@ def probability_by_response(
         titles["every specification"] = "every specification"
     across = min(len(columns), 3)
     down = ceil(len(columns) / across)
-    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.5 + 2.3 * down)
+    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.2 + 2.45 * down)
     marks = _batches(win)
     panels, drawn = [], None
     for i, (key, chance) in enumerate(columns.items()):
@@ -128,7 +144,12 @@ def probability_by_response(
         panels.append(ax)
     slices.bar(panels, drawn, "chance", np.linspace(0.0, 1.0, 6).tolist())
     second = f"held: {cut.path.text}" if cut.path.text else ""
-    look.headed(figure, f"Which response limits where? Chance that {_what(win)} meets each specification", second, _response_words(win, cut, {k: cut.within(v) for k, v in columns.items()}, names, marks))
+    look.headed(
+        figure,
+        f"Which response limits where? Chance that {_what(win)} meets each specification",
+        second,
+        _response_words(win, cut, {k: cut.within(v) for k, v in columns.items()}, names, marks),
+    )
     for ax, chance in zip(panels, columns.values(), strict=True):
         slices.draw_lines(ax, cut, cut.grid(chance), _lines(win), 1, _taken(ax, win, cut, marks))
     return figure
@@ -232,7 +253,9 @@ def _outline(ax: Axes, win: Window, cut: slices.Slice) -> bool:
     return True
 
 
-def _map_words(win: Window, cut: slices.Slice, found: pd.DataFrame, marks: pd.DataFrame, boxed: bool, pointed: bool) -> str:
+def _map_words(
+    win: Window, cut: slices.Slice, found: pd.DataFrame, marks: pd.DataFrame, boxed: bool, pointed: bool
+) -> str:
     inside = cut.table[cut.inside]
     chance, errors = (cut.within(found[c]) for c in ("probability", "mc_error"))
     out = []
@@ -246,7 +269,9 @@ def _map_words(win: Window, cut: slices.Slice, found: pd.DataFrame, marks: pd.Da
     elif not len(win.ranges):
         lines.append("No ranges hold the target.")
     if not pointed:
-        lines.append(f"The set point lies off this slice: {', '.join(setting_text(f, win.set_point[f.name]) for f in win.study.factors)}.")
+        lines.append(
+            f"The set point lies off this slice: {', '.join(setting_text(f, win.set_point[f.name]) for f in win.study.factors)}."
+        )
     here = cut.path.matching(marks)
     still = len(cut.path.study.names) - 2 - len(cut.path.takers)
     lines.append(slices.marks_text(int(here.sum()), int((~here).sum()), still))
@@ -255,7 +280,9 @@ def _map_words(win: Window, cut: slices.Slice, found: pd.DataFrame, marks: pd.Da
     return " ".join(lines)
 
 
-def _response_words(win: Window, cut: slices.Slice, columns: dict[str, Floats], names: list[str], marks: pd.DataFrame) -> str:
+def _response_words(
+    win: Window, cut: slices.Slice, columns: dict[str, Floats], names: list[str], marks: pd.DataFrame
+) -> str:
     spans = [f"{name} {chance_text(columns[name].min())} to {chance_text(columns[name].max())}" for name in names]
     lines = [f"Worst to best on this slice: {'; '.join(spans)}."]
     if len(names) > 1:
@@ -267,11 +294,11 @@ def _response_words(win: Window, cut: slices.Slice, columns: dict[str, Floats], 
             f"{least} limits: {chance_text(columns[least][at])} by itself."
         )
     here = cut.path.matching(marks)
-    lines.append(slices.marks_text(int(here.sum()), int((~here).sum()), len(cut.path.study.names) - 2 - len(cut.path.takers)))
+    lines.append(
+        slices.marks_text(int(here.sum()), int((~here).sum()), len(cut.path.study.names) - 2 - len(cut.path.takers))
+    )
     if cut.path.matching(pd.DataFrame([_point(win)]))[0]:
         lines.append("Diamond: the set point.")
     if not cut.inside.all():
         lines.append("Hatched: outside the region studied.")
     return " ".join(lines)
-
-

@@ -64,12 +64,16 @@ def residuals(
     table = fit.diagnostics()
     runs = [str(r) for r in fit.runs]
     places = _places(fit, order)
-    figure = look.figure_for(figure, 8.0, 5.0)
+    figure = look.figure_for(figure, 8.0, 4.6)
     panels = [look.dress(figure.add_subplot(2, 3, i + 1)) for i in range(6)]
-    t, fitted, leverage, cook = (table[c].to_numpy(dtype=float) for c in ("studentised", "fitted", "leverage", "cooks_distance"))
+    t, fitted, leverage, cook = (
+        table[c].to_numpy(dtype=float) for c in ("studentised", "fitted", "leverage", "cooks_distance")
+    )
     n, p = fit.X.shape
     limit = float(stats.t.isf(0.05 / (2 * n), fit.df_residual - 1))
-    out, heavy, strong = (table["flags"].astype(str).str.contains(word).to_numpy() for word in ("outlier", "leverage", "Cook"))
+    out, heavy, strong = (
+        table["flags"].astype(str).str.contains(word).to_numpy() for word in ("outlier", "leverage", "Cook")
+    )
     _cloud(panels[0], fitted, t, f"fitted {_fitted_name(fit)}", limit)
     _cloud(panels[1], places, t, "order of making" if order else "run number (order of making not given)", limit)
     quantiles = _normal(panels[2], fit, t)
@@ -78,10 +82,19 @@ def residuals(
     twice = 2.0 * p / n
     _stems(panels[4], leverage, runs, "leverage", twice if twice < 1 else None)
     _stems(panels[5], cook, runs, "Cook's distance", 1.0 if np.nanmax(cook) > 0.4 else None)
-    second = f"{n} batches, {fit.df_residual} residual df; dotted: limits beyond which a batch is named by its run number"
+    second = (
+        f"{n} batches, {fit.df_residual} residual df; dotted: limits beyond which a batch is named by its run number"
+    )
     under = _words(t, leverage, cook, runs, limit, out, heavy, strong)
     look.headed(figure, f"{fit.response.label}: can the fit be trusted?", second, under)
-    marked = [(fitted, t, out), (places, t, out), (quantiles, t, out), (predicted, read, out), (x, leverage, heavy), (x, cook, strong)]
+    marked = [
+        (fitted, t, out),
+        (places, t, out),
+        (quantiles, t, out),
+        (predicted, read, out),
+        (x, leverage, heavy),
+        (x, cook, strong),
+    ]
     for ax, (across, up, which) in zip(panels, marked, strict=True):
         _named(ax, across, up, runs, which)
     return figure
@@ -101,7 +114,9 @@ def _places(fit: Fit, order: Mapping[Any, int] | None) -> Floats:
     for run in fit.runs:
         key = str(run)
         if key not in by_text:
-            raise StudyError("order", f"without run {key}", "a place for every run of the fit", "add its place, or leave order out")
+            raise StudyError(
+                "order", f"without run {key}", "a place for every run of the fit", "add its place, or leave order out"
+            )
         out.append(float(by_text[key]))
     return np.array(out)
 
@@ -223,5 +238,3 @@ def _words(
         lines.append("Leaving such a batch out would change the fit markedly.")
     lines.append("Shaded: where ordered residuals lie in 95 % of simulated trials.")
     return " ".join(lines)
-
-

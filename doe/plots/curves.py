@@ -50,7 +50,7 @@ def main_effects(fit: Fit, at: Any = None, figure: Figure | SubFigure | None = N
     start = holding.held(study, (), at)
     names = study.names
     down, across = _shape(len(names))
-    figure = look.figure_for(figure, 1.2 + 2.2 * across, 0.7 + 2.0 * down)
+    figure = look.figure_for(figure, 1.2 + 2.2 * across, 0.3 + 2.0 * down)
     panels = _grid(figure, down, across, len(names))
     marks = observed(fit)
     extremes: list[tuple[str, Floats, pd.DataFrame, list[Any]]] = []
@@ -105,7 +105,7 @@ def interactions(
     chosen, more = _pairs(fit, pairs)
     start = holding.held(study, (), at)
     down, across = _shape(len(chosen))
-    figure = look.figure_for(figure, 1.2 + (2.2 if across > 1 else 3.0) * across, 0.8 + 2.5 * down)
+    figure = look.figure_for(figure, 1.2 + (2.2 if across > 1 else 3.6) * across, 0.3 + 2.5 * down)
     panels = _grid(figure, down, across, len(chosen))
     marks = observed(fit)
     reach: list[Floats] = [marks["reading"].to_numpy(dtype=float)]
@@ -144,7 +144,9 @@ def interactions(
     free = {n for pair in chosen for n in pair}
     still = start.moving(*(free if len(chosen) == 1 else ())).text
     second = f"the other factors held at {still}" if still else ""
-    under = " ".join([*said[:2], _MARKS] + ([f"{more} further interactions of the model are not drawn."] if more else []))
+    under = " ".join(
+        [*said[:2], _MARKS] + ([f"{more} further interactions of the model are not drawn."] if more else [])
+    )
     look.headed(figure, f"{fit.response.label}: does one factor change what another does?", second, under)
     _name_limits(fit, panels, [name for name, _ in chosen], marks, across)
     return figure
@@ -167,12 +169,16 @@ def _grid(figure: Figure | SubFigure, down: int, across: int, n: int) -> list[Ax
     return panels
 
 
-def _along(fit: Fit, path: holding.Held, name: str, beside: Mapping[str, Any] | None = None) -> tuple[Floats, pd.DataFrame, pd.DataFrame]:
+def _along(
+    fit: Fit, path: holding.Held, name: str, beside: Mapping[str, Any] | None = None
+) -> tuple[Floats, pd.DataFrame, pd.DataFrame]:
     """Positions on the x axis, settings, and prediction (NaN outside the region) along one factor."""
     factor = path.study.factor(name)
     chosen = holding.steps(factor, STEPS)
     table, inside = path.table({name: chosen, **{other: [v] * len(chosen) for other, v in (beside or {}).items()}})
-    positions = np.arange(len(table), dtype=float) if isinstance(factor, Categorical) else table[name].to_numpy(dtype=float)
+    positions = (
+        np.arange(len(table), dtype=float) if isinstance(factor, Categorical) else table[name].to_numpy(dtype=float)
+    )
     curve = pd.DataFrame(np.nan, index=table.index, columns=["estimate", "low", "high"])
     if inside.any():
         curve.loc[inside, :] = fit.predict(table[inside])[["estimate", "low", "high"]].to_numpy(dtype=float)
@@ -229,14 +235,21 @@ def _name_limits(fit: Fit, panels: list[Axes], names: Sequence[str], marks: pd.D
         if i % across == across - 1 or i == len(panels) - 1:
             x = _positions(fit.study.factor(name), marks)
             points = [np.column_stack([x, marks["reading"].to_numpy(dtype=float)])]
-            points += [np.asarray(line.get_xydata(), dtype=float) for line in ax.get_lines() if line.get_gid() == "curve"]
+            points += [
+                np.asarray(line.get_xydata(), dtype=float) for line in ax.get_lines() if line.get_gid() == "curve"
+            ]
             look.name_limits(ax, fit.response, np.vstack(points))
 
 
 def _main_words(fit: Fit, extremes: list[tuple[str, Floats, pd.DataFrame, list[Any]]]) -> str:
     if not extremes:
         return "No setting along these lines lies in the region studied."
-    spans = [float(np.log(c["estimate"].max() / c["estimate"].min())) if _ratio(fit) else float(np.ptp(c["estimate"].dropna())) for _, _, c, _ in extremes]
+    spans = [
+        float(np.log(c["estimate"].max() / c["estimate"].min()))
+        if _ratio(fit)
+        else float(np.ptp(c["estimate"].dropna()))
+        for _, _, c, _ in extremes
+    ]
     out = []
     for word, i in (("most", int(np.argmax(spans))), ("least", int(np.argmin(spans)))):
         name, _, curve, settings = extremes[i]
@@ -245,7 +258,11 @@ def _main_words(fit: Fit, extremes: list[tuple[str, Floats, pd.DataFrame, list[A
         estimates = curve["estimate"].to_numpy(dtype=float)
         for which in (int(np.nanargmin(estimates)), int(np.nanargmax(estimates))):
             row, place = curve.iloc[which], settings[which]
-            where = place if isinstance(factor, Categorical) else f"{look.figures(float(place), 3)} {getattr(factor, 'unit', '')}".strip()
+            where = (
+                place
+                if isinstance(factor, Categorical)
+                else f"{look.figures(float(place), 3)} {getattr(factor, 'unit', '')}".strip()
+            )
             parts.append(f"{value_text(fit, row['estimate'])} ({_between(fit, row)}) at {where}")
         out.append(f"{name} moves it {word}: from {parts[0]} to {parts[1]}.")
         if len(extremes) == 1:
@@ -315,7 +332,9 @@ def drawable_pairs(fit: Fit) -> list[tuple[str, str]]:
         if isinstance(first, Component) and isinstance(second, Component):
             continue
         # along the axis what is continuous, as the curves' names what has few settings
-        if isinstance(second, Component) or (isinstance(second, Continuous) and not isinstance(first, Continuous | Component)):
+        if isinstance(second, Component) or (
+            isinstance(second, Continuous) and not isinstance(first, Continuous | Component)
+        ):
             first, second = second, first
         strength = float(np.nan_to_num(t[np.flatnonzero(fit.model.term_of == index)].max()))
         found.append((-strength, (first.name, second.name)))

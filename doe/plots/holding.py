@@ -76,7 +76,11 @@ class Held:
         if len(self.takers) == 1:
             rest = f"{self.takers[0]} makes room"
         elif self.takers:
-            rest = " : ".join(self.takers) + " make room as " + " : ".join(figures(float(self.base[n]), 3) for n in self.takers)
+            rest = (
+                " : ".join(self.takers)
+                + " make room as "
+                + " : ".join(figures(float(self.base[n]), 3) for n in self.takers)
+            )
         else:
             rest = ""
         return "; ".join(part for part in (words, rest) if part)

@@ -10,6 +10,7 @@ import io
 import textwrap
 from collections.abc import Mapping, Sequence
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -35,7 +36,12 @@ HATCH = "#c3cacf"
 DEEP = "#15616d"  # curves, points
 BAND = 0.16  # opacity of an interval about a curve
 # several curves in one panel: told apart by lightness and by dash, so neither colour vision nor a colour printer is needed
-CURVES: tuple[tuple[str, Any], ...] = (("#0f4c5c", "-"), ("#c2571a", (0, (5, 2))), ("#7a7a1e", (0, (1, 1.2))), ("#8e4585", (0, (6, 1.5, 1, 1.5))))
+CURVES: tuple[tuple[str, Any], ...] = (
+    ("#0f4c5c", "-"),
+    ("#c2571a", (0, (5, 2))),
+    ("#7a7a1e", (0, (1, 1.2))),
+    ("#8e4585", (0, (6, 1.5, 1, 1.5))),
+)
 TEXT = 9.0
 SMALL = 8.0
 _GLYPH = 0.53  # mean width of a letter in units of its size
@@ -69,6 +75,9 @@ def picture(width: float, height: float) -> Picture:
     """An empty figure of `width` by `height` inches."""
     figure = Picture(figsize=(width, height), layout="constrained", facecolor=PAPER)
     FigureCanvasAgg(figure)
+    engine = figure.get_layout_engine()
+    assert engine is not None  # constrained, as asked for
+    engine.set(w_pad=0.07, h_pad=0.05, wspace=0.02)  # type: ignore[call-arg]
     return figure
 
 
@@ -175,6 +184,7 @@ def framed(ax: Axes, title: str, second: str, under: str) -> None:
     _fold_into(note, (under,), right - left)
     if alone:
         _make_room(ax, root, ax.title, note)
+    ease_ticks(ax)
 
 
 def _make_room(ax: Axes, root: Figure, title: Text, note: Text) -> None:
@@ -191,9 +201,7 @@ def _make_room(ax: Axes, root: Figure, title: Text, note: Text) -> None:
 
 
 def headed(figure: Figure | SubFigure, title: str, second: str, under: str) -> None:
-    """Title over several panels and words under them, folded to the figure's width; the figure grows by what they take."""
-    root = settle(figure.axes[0])
-    before = figure.axes[0].bbox.height
+    """Title over several panels and words under them, folded to the figure's width; a figure of this room grows by what they take."""
     width = figure.bbox.width * 0.98
     head = figure.suptitle(title, fontsize=TEXT + 1, color=INK, x=0.01, ha="left")
     head.set_linespacing(1.35)
@@ -202,10 +210,14 @@ def headed(figure: Figure | SubFigure, title: str, second: str, under: str) -> N
     note.set(linespacing=1.4, gid="words", label=under)
     _fold_into(note, (under,), width)
     if isinstance(figure, Picture):
+        taken = sum(t.get_window_extent().height for t in (head, note)) / figure.dpi
+        figure.set_figheight(figure.get_figheight() + taken)
         settle(figure.axes[0])
-        rows = len({round(a.get_position().y0, 3) for a in figure.axes})
-        lost = (before - figure.axes[0].bbox.height) * rows
-        root.set_figheight(root.get_figheight() + max(lost, 0.0) / root.dpi)
+        figure.set_layout_engine("none")  # it stands: drawing it again need not lay it out again
+    else:
+        settle(figure.axes[0])
+    for ax in figure.axes:
+        ease_ticks(ax)
 
 
 def words(picture: Axes | Figure | SubFigure) -> str:
@@ -298,14 +310,21 @@ def name_limits(ax: Axes, response: Response, points: Floats) -> None:
             gid="limit value",
         )
         options = [
-            {"xy": (x, value), "xyann": (4 - 8 * x, up), "ha": "right" if x else "left", "va": "bottom" if up > 0 else "top"}
+            {
+                "xy": (x, value),
+                "xyann": (4 - 8 * x, up),
+                "ha": "right" if x else "left",
+                "va": "bottom" if up > 0 else "top",
+            }
             for up in ((2, -2) if word == "at least" else (-2, 2))
             for x in (1.0, 0.0)
         ]
         settle_at(note, options, points)
 
 
-def settle_at(note: Annotation, options: Sequence[Mapping[str, Any]], points: Floats, boxes: Sequence[Any] = ()) -> None:
+def settle_at(
+    note: Annotation, options: Sequence[Mapping[str, Any]], points: Floats, boxes: Sequence[Any] = ()
+) -> None:
     """Put an annotation where it covers the fewest points and other texts' boxes, and stays inside its axes; the first of equals."""
     ax = note.axes
     assert ax is not None  # an annotation of a panel
@@ -347,7 +366,15 @@ AROUND = tuple(
 def name_beside(ax: Axes, x: float, y: float, text: str, points: Floats, boxes: list[Any], gid: str) -> Annotation:
     """A name beside a mark, where it covers least; its box is added to `boxes`."""
     note = ax.annotate(
-        plain(text), (x, y), xytext=(6, 0), textcoords="offset points", fontsize=SMALL, color=INK, path_effects=halo(2.6), gid=gid, zorder=6
+        plain(text),
+        (x, y),
+        xytext=(6, 0),
+        textcoords="offset points",
+        fontsize=SMALL,
+        color=INK,
+        path_effects=halo(2.6),
+        gid=gid,
+        zorder=6,
     )
     settle_at(note, AROUND, points, boxes)
     boxes.append(note.get_window_extent())
@@ -399,12 +426,16 @@ class Discs:
         return bool((gap > radius + self.radii + 1.0).all())
 
 
-def write_on_line(ax: Axes, pieces: Sequence[Floats], label: str, taken: Sequence[Discs], strong: bool, gid: str) -> Text | None:
+def write_on_line(
+    ax: Axes, pieces: Sequence[Floats], label: str, taken: Sequence[Discs], strong: bool, gid: str
+) -> Text | None:
     """Write `label` along a line (pieces in data coordinates) where it is straight enough and free; None where there is no such place.
 
     `taken` is tried together first, then without its last members, so that marks may be covered but words never.
     """
-    text = ax.text(0, 0, plain(label), fontsize=SMALL, color=INK, fontweight="bold" if strong else "normal", gid=gid, zorder=5)
+    text = ax.text(
+        0, 0, plain(label), fontsize=SMALL, color=INK, fontweight="bold" if strong else "normal", gid=gid, zorder=5
+    )
     text.set(path_effects=halo(2.6), ha="center", va="center", rotation_mode="anchor")
     flat = text.get_window_extent()
     width, radius = flat.width, 0.55 * flat.height
@@ -416,14 +447,20 @@ def write_on_line(ax: Axes, pieces: Sequence[Floats], label: str, taken: Sequenc
                 ends = share * along[-1] + np.array([-0.5, 0.5]) * width
                 if ends[0] < 0.0 or ends[1] > along[-1]:
                     continue
-                a, m, b = (np.array([np.interp(s, along, line[:, k]) for k in (0, 1)]) for s in (ends[0], ends.mean(), ends[1]))
+                a, m, b = (
+                    np.array([np.interp(s, along, line[:, k]) for k in (0, 1)]) for s in (ends[0], ends.mean(), ends[1])
+                )
                 chord = b - a
                 if np.linalg.norm(chord) < 0.93 * width:
                     continue
                 middle = 0.5 * (0.5 * (a + b) + m)
-                steps = np.linspace(-0.5, 0.5, max(int(width / radius), 2))[:, None] * (width * chord / np.linalg.norm(chord))
+                steps = np.linspace(-0.5, 0.5, max(int(width / radius), 2))[:, None] * (
+                    width * chord / np.linalg.norm(chord)
+                )
                 discs = middle + steps
-                inside = (discs > [ax.bbox.x0 + radius, ax.bbox.y0 + radius]).all() and (discs < [ax.bbox.x1 - radius, ax.bbox.y1 - radius]).all()
+                inside = (discs > [ax.bbox.x0 + radius, ax.bbox.y0 + radius]).all() and (
+                    discs < [ax.bbox.x1 - radius, ax.bbox.y1 - radius]
+                ).all()
                 if not inside or not all(t.clear(discs, radius) for t in taken[:depth]):
                     continue
                 angle = float(np.degrees(np.arctan2(chord[1], chord[0])))
@@ -433,6 +470,30 @@ def write_on_line(ax: Axes, pieces: Sequence[Floats], label: str, taken: Sequenc
                 return text
     text.remove()
     return None
+
+
+def ease_ticks(ax: Axes) -> None:
+    """Fewer figures along the x axis where they would touch."""
+    locator = ax.xaxis.get_major_locator()
+    if not isinstance(locator, MaxNLocator):
+        return
+    scratch = ax.text(0.0, 0.0, "", fontsize=SMALL)
+    low, high = sorted(ax.get_xlim())
+    for most in (6, 5, 4, 3, 2):
+        if isinstance(locator, _Decades):
+            locator.most = min(locator.most, most)
+        else:
+            locator.set_params(nbins=most)
+        ends = []
+        for value in ax.get_xticks():
+            if low <= value <= high:
+                scratch.set_text(_tick(float(value), 0))
+                middle = ax.transData.transform((value, 0.0))[0]
+                half = 0.5 * scratch.get_window_extent().width + 2.0
+                ends.append((middle - half, middle + half))
+        if all(a[1] <= b[0] for a, b in pairwise(ends)):
+            break
+    scratch.remove()
 
 
 def settle(ax: Axes) -> Figure:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from doe.plots import holding, look
-from doe.study import Categorical, Study
+from doe.study import Categorical, Study, StudyError
 from doe.study.terms import Term
 
 if TYPE_CHECKING:
@@ -59,6 +59,10 @@ def factor_effects(fit: Fit, ax: Axes | None = None) -> Axes:
     """
     study = fit.study
     rows, left_out = effect_rows(fit)
+    if not rows:
+        raise StudyError(
+            "fit: model", ", ".join(fit.model.terms), "one with an effect to draw", "fit a model with a factor in it"
+        )
     table = estimates(fit, rows)
     order = np.argsort(-table["estimate"].abs().to_numpy(), kind="stable")[:MOST]
     dropped = len(rows) - len(order)
@@ -69,14 +73,18 @@ def factor_effects(fit: Fit, ax: Axes | None = None) -> Axes:
     y = np.cumsum(heights) - 0.5 * heights
     ax.axvline(0.0, color=look.SOFT, linewidth=1.0)
     known = table["low"].notna().to_numpy()
-    ax.hlines(y[known], table["low"][known], table["high"][known], color=look.DEEP, linewidth=2.2, alpha=0.75, gid="interval")
+    ax.hlines(
+        y[known], table["low"][known], table["high"][known], color=look.DEEP, linewidth=2.2, alpha=0.75, gid="interval"
+    )
     ax.plot(table["estimate"], y, linestyle="none", marker="D", markersize=4.5, color=look.DEEP, gid="estimate")
     ax.set_ylim(float(heights.sum()), 0.0)
     ax.set_yticks(y, names)
     ax.tick_params(axis="y", length=0)
     ax.grid(False, axis="y")
     _change_axis(ax, fit, table)
-    look.framed(ax, f"What moves {fit.response.name}, and by how much", _subtitle(study), _words(fit, table, left_out, dropped))
+    look.framed(
+        ax, f"What moves {fit.response.name}, and by how much", _subtitle(study), _words(fit, table, left_out, dropped)
+    )
     return ax
 
 
@@ -144,7 +152,9 @@ def _words(fit: Fit, table: pd.DataFrame, left_out: list[str], dropped: int) -> 
     elif len(quiet) <= 6:
         out.append(f"Not shown to matter by itself (the interval includes no change): {', '.join(quiet)}.")
     else:
-        out.append(f"{len(quiet)} of {len(table)} intervals include no change: those effects are not shown to matter by themselves.")
+        out.append(
+            f"{len(quiet)} of {len(table)} intervals include no change: those effects are not shown to matter by themselves."
+        )
     if dropped:
         out.append(f"{dropped} smaller effects are not drawn.")
     if left_out:
@@ -252,7 +262,9 @@ def _component_row(fit: Fit, name: str) -> Row:
     table, values = _ends(fit, name)
     X = fit.model.matrix(table)
     f = fit.study.factor(name)
-    return Row(f"{name}, {look.figures(values[0], 4)} to {look.figures(values[1], 4)}\u00a0{f.unit}".rstrip(), X[1] - X[0])  # type: ignore[union-attr]
+    return Row(
+        f"{name}, {look.figures(values[0], 4)} to {look.figures(values[1], 4)}\u00a0{f.unit}".rstrip(), X[1] - X[0]
+    )  # type: ignore[union-attr]
 
 
 def _component_by(fit: Fit, component: str, other: str) -> list[Row]:
@@ -273,7 +285,10 @@ def _component_by(fit: Fit, component: str, other: str) -> list[Row]:
     if len(each) == 2:
         return [Row(f"{other}, {f.levels[1]} instead of {f.levels[0]} × {component}", 0.5 * (each[1] - each[0]))]
     mean = np.mean(each, axis=0)
-    return [Row(f"{other} {level} × {component}, against the average", e - mean) for level, e in zip(f.levels, each, strict=True)]
+    return [
+        Row(f"{other} {level} × {component}, against the average", e - mean)
+        for level, e in zip(f.levels, each, strict=True)
+    ]
 
 
 def _blend_row(fit: Fit, first: str, second: str) -> Row | None:

@@ -126,7 +126,9 @@ def sliced(study: Study, x: str, y: str, at: Any, n: int, base: Mapping[str, Any
     for where, name in (("x", x), ("y", y)):
         factor = holding.known(study, name, where)
         if isinstance(factor, Categorical):
-            raise StudyError(where, name, "a numeric factor or a component", f"hold {name!r} at a level: at={{{name!r}: …}}")
+            raise StudyError(
+                where, name, "a numeric factor or a component", f"hold {name!r} at a level: at={{{name!r}: …}}"
+            )
         factors.append(factor)
     if x == y:
         raise StudyError("y", y, f"another factor than x ({x!r})", "choose two different factors")
@@ -134,12 +136,15 @@ def sliced(study: Study, x: str, y: str, at: Any, n: int, base: Mapping[str, Any
         raise StudyError("n", n, "a whole number from 5 to 501", "give the grid points along each axis")
     path = holding.held(study, (x, y), at, base)
     xs, ys = (
-        np.array(f.levels, dtype=float) if isinstance(f, Discrete) else np.linspace(f.low, f.high, int(n)) for f in factors
+        np.array(f.levels, dtype=float) if isinstance(f, Discrete) else np.linspace(f.low, f.high, int(n))
+        for f in factors
     )
     mesh_x, mesh_y = np.meshgrid(xs, ys)
     table, inside = path.table({x: mesh_x.ravel(), y: mesh_y.ravel()})
     if not inside.any():
-        raise StudyError("at", path.text or "this slice", "a slice through the region studied", "hold the other factors elsewhere")
+        raise StudyError(
+            "at", path.text or "this slice", "a slice through the region studied", "hold the other factors elsewhere"
+        )
     grid = inside.reshape(len(ys), len(xs))
     wide = np.pad(grid, 1)
     near = np.zeros_like(grid)
@@ -189,7 +194,9 @@ def frame(ax: Axes, cut: Slice) -> None:
 def fill(ax: Axes, cut: Slice, z: Floats, norm: Normalize, levels: Floats) -> Any:
     """Colour over the inside of a slice, up to its edge."""
     solid = np.ma.masked_invalid(np.clip(z, levels[0], levels[-1]))
-    drawn = ax.contourf(cut.x, cut.y, solid, levels=levels, norm=norm, cmap=look.colour_scale(), zorder=1, extend="neither")
+    drawn = ax.contourf(
+        cut.x, cut.y, solid, levels=levels, norm=norm, cmap=look.colour_scale(), zorder=1, extend="neither"
+    )
     drawn.set_edgecolor("face")  # or hairlines show between the bands
     _cut_off(ax, cut, drawn)
     return drawn
@@ -221,7 +228,9 @@ def bar(ax: Axes | list[Axes], drawn: Any, label: str, ticks: Sequence[float]) -
     """The colour scale beside the panel or panels, with its label and unit."""
     root = (ax if isinstance(ax, Axes) else ax[0]).get_figure()
     assert root is not None  # an Axes is always made in a figure
-    scale = root.colorbar(drawn, ax=ax, pad=0.02, aspect=26, ticks=list(ticks), format=FuncFormatter(lambda v, _: look.figures(v)))
+    scale = root.colorbar(
+        drawn, ax=ax, pad=0.02, aspect=26, ticks=list(ticks), format=FuncFormatter(lambda v, _: look.figures(v))
+    )
     scale.set_label(look.folded(label, 44), color=look.INK, fontsize=look.TEXT)
     scale.outline.set_visible(False)
     scale.ax.tick_params(colors=look.SOFT, labelcolor=look.INK, labelsize=look.SMALL, length=3, width=0.8)
@@ -239,7 +248,9 @@ def round_levels(low: float, high: float, log: bool, most: int = LEVELS) -> list
     return [float(v) for v in steps if low + room < v < high - room]
 
 
-def draw_lines(ax: Axes, cut: Slice, z: Floats, lines: Sequence[tuple[float, str]], heavy: int, taken: Sequence[look.Discs]) -> None:
+def draw_lines(
+    ax: Axes, cut: Slice, z: Floats, lines: Sequence[tuple[float, str]], heavy: int, taken: Sequence[look.Discs]
+) -> None:
     """Contour lines with their values written on them, the first `heavy` ones heavier.
 
     `taken`: places of words, then of marks. A light line on which its value cannot be written is left out: the colour says as much.
@@ -279,7 +290,9 @@ def _inside(cut: Slice, pieces: Sequence[Floats]) -> list[Floats]:
     """The stretches of lines that lie in the region, where words may be written on them."""
     if cut.inside.all():
         return list(pieces)
-    room = RegularGridInterpolator((cut.y, cut.x), cut.room.reshape(len(cut.y), len(cut.x)), bounds_error=False, fill_value=-1.0)
+    room = RegularGridInterpolator(
+        (cut.y, cut.x), cut.room.reshape(len(cut.y), len(cut.x)), bounds_error=False, fill_value=-1.0
+    )
     out = []
     for piece in pieces:
         seen = room(piece[:, ::-1]) >= -1e-9
@@ -346,5 +359,3 @@ def _words(fit: Fit, cut: Slice, predicted: pd.DataFrame, marks: pd.DataFrame) -
     if not cut.inside.all():
         out.append("Hatched: outside the region studied.")
     return " ".join(out)
-
-

@@ -57,7 +57,9 @@ def write_report(
         If the parts are of different studies or not of these kinds, or the file cannot be written.
     """
     if not isinstance(study, Study):
-        raise StudyError("write_report: study", type(study).__name__, "a doe.Study", "give the study the fits were made from")
+        raise StudyError(
+            "write_report: study", type(study).__name__, "a doe.Study", "give the study the fits were made from"
+        )
     trial = Trial(
         study,
         _part("plan", plan, Plan, study),
@@ -110,7 +112,12 @@ def _part(name: str, given: Any, kind: Any, study: Study) -> Any:
 def _fits(fits: Any, study: Study) -> dict[str, Fit]:
     table = {fits.response.name: fits} if isinstance(fits, Fit) else fits
     if not isinstance(table, Mapping) or not table or not all(isinstance(f, Fit) for f in table.values()):
-        raise StudyError("write_report: fits", type(fits).__name__, "a mapping of response to Fit, or one Fit", "make them with doe.fit_all")
+        raise StudyError(
+            "write_report: fits",
+            type(fits).__name__,
+            "a mapping of response to Fit, or one Fit",
+            "make them with doe.fit_all",
+        )
     for name, fit in table.items():
         if fit.study.fingerprint != study.fingerprint:
             raise StudyError(
@@ -128,5 +135,7 @@ def _date(date: object) -> str:
     if isinstance(date, datetime.date):
         return date.isoformat()[:10]
     if not isinstance(date, str) or not date.strip():
-        raise StudyError("write_report: date", date, "a date or a text", 'write "2025-03-01", or leave it out for today')
+        raise StudyError(
+            "write_report: date", date, "a date or a text", 'write "2025-03-01", or leave it out for today'
+        )
     return date.strip()

@@ -18,6 +18,7 @@ from doe.bench import Records
 from doe.designs import Plan
 from doe.designs.plan import column_text, version
 from doe.fits import Fit
+from doe.plots.chances import chance_text
 from doe.report import sentences
 from doe.report.blocks import (
     Block,
@@ -125,7 +126,10 @@ def _made(trial: Trial) -> list[Block]:
     if plan is None:
         lines = ["No plan came with this page: the settings below are those that the readings were entered with."]
         if trial.records is not None:
-            return [*[Words((line,)) for line in lines], *section_blocks(trial.records.plan._sections(), skip_first_title=True)]
+            return [
+                *[Words((line,)) for line in lines],
+                *section_blocks(trial.records.plan._sections(), skip_first_title=True),
+            ]
         return [Words(tuple(lines)), _settings_grid(trial)]
     out: list[Block] = []
     sections = plan._sections()
@@ -146,7 +150,9 @@ def _settings_grid(trial: Trial) -> Grid:
     table = pd.DataFrame({"run": [str(r) for r in rows.index]})
     for f in trial.study.factors:
         values = rows[f.name]
-        table[f.label] = [str(v) for v in values] if isinstance(f, Categorical) else column_text(values.to_numpy(dtype=float))
+        table[f.label] = (
+            [str(v) for v in values] if isinstance(f, Categorical) else column_text(values.to_numpy(dtype=float))
+        )
     return grid("Settings", table)
 
 
@@ -251,7 +257,9 @@ def _drives(trial: Trial) -> list[Block]:
     ]
     for name, fit in trial.fits.items():
         out.append(Heading(fit.response.label, f"drives-{list(trial.fits).index(name) + 1}"))
-        out.append(grid(f"What each factor does to {fit.response.name}, the others in the middle", sentences.factor_table(fit)))
+        out.append(
+            grid(f"What each factor does to {fit.response.name}, the others in the middle", sentences.factor_table(fit))
+        )
         if _has_effects(fit):
             out.append(image(plots.factor_effects(fit), f"Effects on {fit.response.name} with their intervals"))
         out.append(image(plots.main_effects(fit), f"{fit.response.label} over each factor"))
@@ -276,7 +284,11 @@ def _clear_pairs(fit: Fit) -> list[tuple[str, str]]:
     """Two-factor interactions that are shown, the clearest first, drawn as plots.interactions draws them."""
     from doe.plots.curves import drawable_pairs
 
-    shown = {frozenset(n for n, _ in term) for term, clear in sentences.term_verdicts(fit).items() if clear and len(term) == 2}
+    shown = {
+        frozenset(n for n, _ in term)
+        for term, clear in sentences.term_verdicts(fit).items()
+        if clear and len(term) == 2
+    }
     return [pair for pair in drawable_pairs(fit) if frozenset(pair) in shown][:PAIRS]
 
 
@@ -327,13 +339,25 @@ def _run(trial: Trial) -> list[Block]:
         specified = [r.name for r in trial.study.responses if r.has_specification]
         if not specified:
             return [Words(("No response has a specification, so there is nothing to meet and no window to look for.",))]
-        return [Words((f"No window was sought, although {sentences.listed(specified)} {'has' if len(specified) == 1 else 'have'} a specification.",))]
+        return [
+            Words(
+                (
+                    f"No window was sought, although {sentences.listed(specified)} {'has' if len(specified) == 1 else 'have'} a specification.",
+                )
+            )
+        ]
     out: list[Block] = [Words((sentences.window_line(win),))]
     study = win.study
     entries = tuple((f.name, _value(f, win.set_point[f.name])) for f in study.factors)
     error = f"{win.mc_error:.4f}"
     chance = f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {error}, judged on draws that had no part in finding it."
-    out.append(Card("Set point" if sentences.reached(win) else "Best setting found; it does not reach the target", entries, (chance,)))
+    out.append(
+        Card(
+            "Set point" if sentences.reached(win) else "Best setting found; it does not reach the target",
+            entries,
+            (chance,),
+        )
+    )
     at = pd.DataFrame([win.set_point.to_dict()])
     alone = win.by_response(at).iloc[0]
     rows = [
@@ -341,7 +365,7 @@ def _run(trial: Trial) -> list[Block]:
             "response": fit.response.label,
             "specification": specification_text(fit.response),
             "predicted there, with 95 % for one new batch": _foretold(fit, at),
-            "chance by itself": f"{float(alone[name]):.3f}",
+            "chance by itself": chance_text(float(alone[name])),
         }
         for name, fit in win.fits.items()
     ]
@@ -351,13 +375,24 @@ def _run(trial: Trial) -> list[Block]:
     pair = sentences.moving_pair(win)
     if pair is not None:
         what = "one new batch" if win.noise else "the mean of many batches"
-        out.append(image(plots.probability_map(win, *pair), f"Chance that {what} meets every specification, over {pair[0]} and {pair[1]}"))
-        out.append(image(plots.probability_by_response(win, *pair), f"Chance by response, over {pair[0]} and {pair[1]}"))
+        out.append(
+            image(
+                plots.probability_map(win, *pair),
+                f"Chance that {what} meets every specification, over {pair[0]} and {pair[1]}",
+            )
+        )
+        out.append(
+            image(plots.probability_by_response(win, *pair), f"Chance by response, over {pair[0]} and {pair[1]}")
+        )
     return out
 
 
 def _value(factor: Any, value: Any) -> str:
-    return str(value) if isinstance(factor, Categorical) else f"{number_text(float(value), digits=5)} {factor.unit}".strip()
+    return (
+        str(value)
+        if isinstance(factor, Categorical)
+        else f"{number_text(float(value), digits=5)} {factor.unit}".strip()
+    )
 
 
 def _foretold(fit: Fit, at: pd.DataFrame) -> str:
@@ -396,21 +431,34 @@ def _silent(trial: Trial) -> list[Block]:
         "A chance from a fitted model is as good as the model: make confirmation batches before relying on it.",
     ]
     if trial.win is not None and trial.win.not_judged:
-        lines.append(f"{sentences.listed(list(trial.win.not_judged))} had no specification and was not judged in “Where to run?”.")
+        lines.append(
+            f"{sentences.listed(list(trial.win.not_judged))} had no specification and was not judged in “Where to run?”."
+        )
     return [Points(tuple(lines))]
 
 
 def _origin(trial: Trial) -> list[Block]:
-    rows = [("date", trial.date), ("study, fingerprint", trial.study.fingerprint), ("readings, fingerprint", data_fingerprint(trial))]
+    rows = [
+        ("date", trial.date),
+        ("study, fingerprint", trial.study.fingerprint),
+        ("readings, fingerprint", data_fingerprint(trial)),
+    ]
     plan = trial.plan
     if plan is not None:
         rows.append(("plan, fingerprint", plan.fingerprint))
-        rows += [(f"plan, {str(key).replace('_', ' ')}", _provenance(value)) for key, value in plan.provenance.items() if value not in (None, "", [], {})]
+        rows += [
+            (f"plan, {str(key).replace('_', ' ')}", _provenance(value))
+            for key, value in plan.provenance.items()
+            if value not in (None, "", [], {})
+        ]
     if trial.win is not None:
         w = trial.win
         rows.append(("window", f"target {w.target:g}, {w.draws} draws, seed {w.seed}"))
         rows.append(("window, a new batch's own error", "included" if w.noise else "left out"))
-        jitter = ", ".join(f"{name} {number_text(sd)} {getattr(trial.study.factor(name), 'unit', '')}".strip() for name, sd in w.jitter.items())
+        jitter = ", ".join(
+            f"{name} {number_text(sd)} {getattr(trial.study.factor(name), 'unit', '')}".strip()
+            for name, sd in w.jitter.items()
+        )
         rows.append(("window, setting error added (SD)", jitter or "none"))
     rows.append(("doe", version()))
     rows.append(("Python", platform.python_version()))
@@ -438,7 +486,16 @@ def data_fingerprint(trial: Trial) -> str:
     """Twelve hexadecimal digits that change when any reading does, whatever order they were entered in."""
     if trial.records is not None:
         table = trial.records.data
-        lines = [f"{r}|{b}|{k}|{name}|{value!r}" for r, b, k, name, value in table[["run", "batch", "replicate", "response", "value"]].itertuples(index=False, name=None)]
+        lines = [
+            f"{r}|{b}|{k}|{name}|{value!r}"
+            for r, b, k, name, value in table[["run", "batch", "replicate", "response", "value"]].itertuples(
+                index=False, name=None
+            )
+        ]
     else:
-        lines = [f"{run}|{name}|{float(v)!r}" for name, fit in trial.fits.items() for run, v in zip(fit.runs, fit.batches.values, strict=True)]
+        lines = [
+            f"{run}|{name}|{float(v)!r}"
+            for name, fit in trial.fits.items()
+            for run, v in zip(fit.runs, fit.batches.values, strict=True)
+        ]
     return hashlib.sha256("\n".join(sorted(lines)).encode()).hexdigest()[:12]

@@ -114,7 +114,13 @@ def verdict(fit: Fit, name: str, verdicts: dict[Term, bool], ends: pd.DataFrame)
     """What the trial shows of one factor: nothing, a change, a bend, a dependence on others."""
     own: Term = ((name, 1),)
     bend = any(shown for term, shown in verdicts.items() if len(term) == 1 and term[0][0] == name and term[0][1] > 1)
-    partners = [n for term, shown in verdicts.items() if shown and len(term) > 1 for n, _ in term if n != name and name in dict(term)]
+    partners = [
+        n
+        for term, shown in verdicts.items()
+        if shown and len(term) > 1
+        for n, _ in term
+        if n != name and name in dict(term)
+    ]
     moves = verdicts[own] if own in verdicts else _moves(fit, ends)
     parts = []
     if moves:
@@ -193,7 +199,9 @@ def window_line(win: Window) -> str:
     """What the window says, in one sentence."""
     chance = f"{win.set_point_probability:.3f} (Monte-Carlo error {max(win.mc_error, 0.0):.4f})"
     where = setting(win.study, win.set_point)
-    what = "one new batch meets every specification" if win.noise else "the mean of many batches meets every specification"
+    what = (
+        "one new batch meets every specification" if win.noise else "the mean of many batches meets every specification"
+    )
     if reached(win):
         return f"At the set point ({where}) the chance that {what} is {chance}."
     return f"No setting surely reaches the target of {win.target:g}: at the best one found ({where}) the chance that {what} is {chance}."
@@ -221,5 +229,3 @@ def moving_pair(win: Window) -> tuple[str, str] | None:
         spread.append(float(chance.max() - chance.mean()))
     first, second = sorted(np.argsort(-np.array(spread), kind="stable")[:2])
     return numbers[int(first)].name, numbers[int(second)].name
-
-

@@ -10,6 +10,9 @@ from doe.study.halfspaces import TOLERANCE, Bools, Floats, Ints
 def enumerate_corners(G: Floats, h: Floats, limit: int) -> tuple[Floats, Bools] | None:
     """Every corner, and which rows hold there with equality.
 
+    A row that misses a corner by little more than a rounding error would leave it open whether they meet: corners are then taken
+    with a coarser eye, ten times and ten times more, until each row clearly meets each corner or clearly does not.
+
     Parameters
     ----------
     G : ndarray, shape (m, d)
@@ -34,11 +37,27 @@ def enumerate_corners(G: Floats, h: Floats, limit: int) -> tuple[Floats, Bools] 
     joining adjacent rays on its two sides. Two rays are adjacent when no third meets all rows common to both; where one of
     them has just d rows, d - 1 common ones suffice, since they cannot be dependent.
     """
-    from scipy.linalg import qr
-
     m, d = G.shape
     if d == 0:
         return np.empty((1, 0)), np.zeros((1, m), dtype=bool)
+    for tolerance in (TOLERANCE, 10 * TOLERANCE, 100 * TOLERANCE, 1000 * TOLERANCE):
+        found = _rays(G, h, limit, tolerance)
+        if found is None:
+            return None
+        corners, meets = _polished(*found, G, h), found[1]
+        gap = h - corners @ G.T
+        if (gap[~meets] > 5 * tolerance).all() and (np.abs(gap[meets]) <= 5 * tolerance).all():
+            break
+    # rows that were taken to meet may miss by the tolerance: shrink towards the origin, which is inside
+    reach = np.max((corners @ G.T) / h, axis=1, initial=1.0)
+    return corners / reach[:, None], meets
+
+
+def _rays(G: Floats, h: Floats, limit: int, tolerance: float) -> tuple[Floats, Bools] | None:
+    """The method itself: corners with the errors of the way there, and the rows that meet in each."""
+    from scipy.linalg import qr
+
+    m, d = G.shape
     R = np.column_stack([h, -G])
     R /= np.linalg.norm(R, axis=1, keepdims=True)
     first: Ints = qr(R.T, pivoting=True, mode="economic")[2][: d + 1]
@@ -48,7 +67,7 @@ def enumerate_corners(G: Floats, h: Floats, limit: int) -> tuple[Floats, Bools] 
     meets[:, first] = ~np.eye(d + 1, dtype=bool)
     for i in np.setdiff1d(np.arange(m), first):  # in the order given: bounds first keeps the way short
         side = rays @ R[i]
-        above, below = side > TOLERANCE, side < -TOLERANCE
+        above, below = side > tolerance, side < -tolerance
         meets[~above & ~below, i] = True
         if not below.any():
             continue
@@ -61,7 +80,7 @@ def enumerate_corners(G: Floats, h: Floats, limit: int) -> tuple[Floats, Bools] 
         common = meets[a] & meets[c]
         common[:, i] = True
         rays, meets = np.concatenate([rays[~below], fresh]), np.concatenate([meets[~below], common])
-    return _polished(rays[:, 1:] / rays[:, :1], meets, G, h), meets
+    return rays[:, 1:] / rays[:, :1], meets
 
 
 def _adjacent(meets: Bools, above: Ints, below: Ints, d: int, limit: int) -> Ints | None:

@@ -103,23 +103,31 @@ def affine_hull(A: Floats, b: Floats, E: Floats, f: Floats) -> tuple[Floats, Flo
 
     n = A.shape[1]
     implied = np.zeros(len(A), dtype=bool)
+    point = np.zeros(n)
     while True:
-        flat, level = np.vstack([E, A[implied]]), np.concatenate([f, b[implied]])
+        # implied rows pass through the last point found, so that they cannot contradict one another by a rounding error
+        flat, level = np.vstack([E, A[implied]]), np.concatenate([f, A[implied] @ point])
         basis = null_space(flat, rcond=TOLERANCE) if len(flat) and n else np.eye(n)
         reach = np.linalg.norm(A @ basis, axis=1) if basis.shape[1] else np.zeros(len(A))
         free = (reach > TOLERANCE) & ~implied
-        # greatest t with A u + reach t <= b: the ball that fits in, no larger than 1
-        wide = np.vstack([np.column_stack([A[free], reach[free]]), np.append(np.zeros(n), 1.0)])
         fixed = ~free & ~implied
-        wide = np.vstack([wide, np.column_stack([A[fixed], np.zeros(fixed.sum())])])
-        bound = np.concatenate([b[free], [1.0], b[fixed]])
-        found = minimum(np.append(np.zeros(n), -1.0), wide, bound, np.column_stack([flat, np.zeros(len(flat))]), level)
+        # greatest t with A u + reach t <= b: the ball that fits in, no larger than 1
+        rows = np.vstack([A[free], A[fixed], np.zeros((1, n))])
+        ball = np.concatenate([reach[free], np.zeros(fixed.sum()), [1.0]])
+        bound = np.concatenate([b[free], b[fixed] + TOLERANCE, [1.0]])
+        found = minimum(
+            np.append(np.zeros(n), -1.0),
+            np.column_stack([rows, ball]),
+            bound,
+            np.column_stack([flat, np.zeros(len(flat))]),
+            level,
+        )
         if found is None or -found[0] < -TOLERANCE:
             return None
+        point = found[1][:n]
+        if len(flat) and n:
+            point = point - np.linalg.pinv(flat, rcond=TOLERANCE) @ (flat @ point - level)
         if -found[0] > TOLERANCE or not free.any():
-            point = found[1][:n]
-            if len(flat) and n:
-                point = point - np.linalg.pinv(flat, rcond=TOLERANCE) @ (flat @ point - level)
             return point, basis, implied
         slack = {}
         for i in np.flatnonzero(free):

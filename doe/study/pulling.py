@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from doe.study.corners import facets_of, largest_inside
-from doe.study.halfspaces import Bools, Floats, Ints
+from doe.study.halfspaces import TOLERANCE, Bools, Floats, Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,9 +164,12 @@ def pull(corners: Floats, incidence: Bools, G: Floats, h: Floats, limit: int) ->
         if met > limit:
             return None
         apex_j, parent_j, child_j = order[pulled], np.array(up), np.array(down)
-        height_j, frames = _heights(
+        measured = _heights(
             corners[apex_j], frames, G, h, parent_j, child_j, np.array(owner), np.array(rows), len(place)
         )
+        if measured is None:
+            return None
+        height_j, frames = measured
         apex.append(apex_j)
         parent.append(parent_j)
         child.append(child_j)
@@ -191,16 +194,18 @@ def pull(corners: Floats, incidence: Bools, G: Floats, h: Floats, limit: int) ->
 
 def _heights(
     apexes: Floats, frames: Floats, G: Floats, h: Floats, up: Ints, down: Ints, owner: Ints, rows: Ints, children: int
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, Floats] | None:
     """Height of every cone, and an orthonormal frame of every base, from those of the faces above.
 
-    `owner` and `rows` list, for every cone, all rows that cut its base out of its face; the steepest is the safest.
+    None where a base is no smaller than its face, which only a shape at the edge of the tolerance can have. `owner` and `rows` list, for every cone, all rows that cut its base out of its face; the steepest is the safest.
     """
     seen = np.einsum("pdj,pd->pj", frames[up[owner]], G[rows])
     steep = np.linalg.norm(seen, axis=1)
     best = np.lexsort((-steep, owner))
     best = best[np.unique(owner[best], return_index=True)[1]]
     normal, steep, rows = seen[best], steep[best], rows[best]
+    if (steep <= TOLERANCE**1.5).any():
+        return None
     height = np.maximum(h[rows] - np.einsum("pd,pd->p", G[rows], apexes[up]), 0.0) / steep
     # a Householder reflection that takes the normal to the first axis leaves a frame of the base in the others
     first = np.unique(down, return_index=True)[1]

@@ -367,7 +367,8 @@ class Study(Shown):
 
     # ---- keeping
 
-    def _content(self) -> dict[str, Any]:
+    def content(self) -> dict[str, Any]:
+        """The study as plain values that go into JSON."""
         word = {v: k for k, v in _KINDS.items()}
         return {
             "kind": "study",
@@ -384,11 +385,11 @@ class Study(Shown):
     @cached_property
     def fingerprint(self) -> str:
         """Twelve hexadecimal digits that change when anything in the study does."""
-        return hashlib.sha256(json.dumps(self._content(), sort_keys=True).encode()).hexdigest()[:12]
+        return hashlib.sha256(json.dumps(self.content(), sort_keys=True).encode()).hexdigest()[:12]
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the study as JSON that a person can read; the file is replaced whole or not at all."""
-        return write_json(path, self._content())
+        return write_json(path, self.content())
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Study:
@@ -399,10 +400,11 @@ class Study(Shown):
         StudyError
             If the file is missing, cut short, of a newer schema, or says something that no study can be.
         """
-        return cls._from_content(read_json(path, "study", SCHEMA), f"study file {str(path)!r}")
+        return cls.from_content(read_json(path, "study", SCHEMA), f"study file {str(path)!r}")
 
     @classmethod
-    def _from_content(cls, content: dict[str, Any], where: str) -> Study:
+    def from_content(cls, content: dict[str, Any], where: str) -> Study:
+        """The study that `content` was taken of; `where` names its place in an error."""
         known = {"kind", "schema", "name", "factors", "responses", "constraints", "mixture_total", "balance", "notes"}
         for key in content:
             if key not in known:

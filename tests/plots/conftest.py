@@ -133,7 +133,10 @@ def blend():
             doe.Continuous("speed", 300, 900, "rpm"),
             doe.Categorical("base", ("tromethamine", "sodium hydroxide", "aminomethyl propanol")),
         ],
-        [doe.Response("viscosity", "mPa·s", low=9000, high=16000, transform="log", decimals=0), doe.Response("dry-down time", "s", high=60)],
+        [
+            doe.Response("viscosity", "mPa·s", low=9000, high=16000, transform="log", decimals=0),
+            doe.Response("dry-down time", "s", high=60),
+        ],
         balance="water",
         constraints=["glycerin + propanediol <= 15"],
     )

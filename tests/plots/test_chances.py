@@ -20,7 +20,9 @@ def test_lines_lie_at_their_chances(gel_window):
         for name in ("crosspolymer", "speed"):
             settings[name] = float(win.set_point[name])
         found = win.probability(settings)["probability"].to_numpy()
-        assert np.abs(found - level).max() < 0.03  # chances of 1000 draws move in steps, and are linear between grid points
+        assert (
+            np.abs(found - level).max() < 0.03
+        )  # chances of 1000 draws move in steps, and are linear between grid points
 
 
 def test_the_words_give_best_and_worst_of_the_windows_map(gel_window):
@@ -51,7 +53,12 @@ def test_one_scale_from_nought_to_one(gel_window):
     assert (filled.norm.vmin, filled.norm.vmax) == (0.0, 1.0)
     assert filled.get_cmap().name == "still water"
     figure = plots.probability_by_response(gel_window, "carbomer", "neutralisation", n=21)
-    norms = {(c.norm.vmin, c.norm.vmax) for a in figure.axes for c in a.collections if hasattr(c, "levels") and c.get_gid() is None}
+    norms = {
+        (c.norm.vmin, c.norm.vmax)
+        for a in figure.axes
+        for c in a.collections
+        if hasattr(c, "levels") and c.get_gid() is None
+    }
     assert norms == {(0.0, 1.0)}
 
 
@@ -64,7 +71,9 @@ def test_set_point_and_ranges_stand_where_the_window_says(gel_window):
     (box,) = by_gid(ax, "ranges")
     span = win.ranges.set_index("factor")
     assert (box.get_x(), box.get_x() + box.get_width()) == pytest.approx(tuple(span.loc["carbomer", ["low", "high"]]))
-    assert (box.get_y(), box.get_y() + box.get_height()) == pytest.approx(tuple(span.loc["neutralisation", ["low", "high"]]))
+    assert (box.get_y(), box.get_y() + box.get_height()) == pytest.approx(
+        tuple(span.loc["neutralisation", ["low", "high"]])
+    )
 
 
 def test_held_elsewhere_there_is_no_set_point_nor_box(gel_window):

@@ -89,7 +89,9 @@ def test_the_envelope_holds_normal_noise(chemical):
 
 
 def test_too_few_degrees_of_freedom_are_refused(chemical):
-    settings = chemical.study.natural(pd.DataFrame({"reaction time": [-1.0, 1, -1, 1, 0], "temperature": [-1.0, -1, 1, 1, 0]}))
+    settings = chemical.study.natural(
+        pd.DataFrame({"reaction time": [-1.0, 1, -1, 1, 0], "temperature": [-1.0, -1, 1, 1, 0]})
+    )
     settings["yield"] = [1.0, 2.0, 4.0, 4.5, 3.0]
     with pytest.raises(StudyError) as problem:
         plots.residuals(doe.fit(chemical.study, settings, "yield", model="interaction"))
@@ -105,7 +107,10 @@ def test_orders_that_cannot_be(gel):
     assert str(problem.value) == "order is 'list' but must be a mapping from run to its place: give records.order."
     with pytest.raises(StudyError) as problem:
         plots.residuals(gel["pH"], {1: 1})
-    assert str(problem.value) == "order is 'without run 2' but must be a place for every run of the fit: add its place, or leave order out."
+    assert (
+        str(problem.value)
+        == "order is 'without run 2' but must be a place for every run of the fit: add its place, or leave order out."
+    )
 
 
 @pytest.mark.parametrize("trial", ["chemical", "gel", "kinds", "blend", "flare"])

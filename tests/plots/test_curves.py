@@ -30,9 +30,17 @@ def test_main_effects_are_predictions(gel):
 def test_main_effects_say_units_and_what_is_held(gel):
     figure = plots.main_effects(gel["viscosity"], at={"speed": 300})
     told = said(figure)
-    assert "the others held at carbomer 0.4 %, crosspolymer 0.25 %, neutralisation 0.6 eq/eq, speed 300 rpm" in told.replace("\n", " ")
+    assert (
+        "the others held at carbomer 0.4 %, crosspolymer 0.25 %, neutralisation 0.6 eq/eq, speed 300 rpm"
+        in told.replace("\n", " ")
+    )
     assert figure.axes[0].get_ylabel() == "viscosity (mPa·s)"
-    assert [ax.get_xlabel() for ax in figure.axes] == ["carbomer (%)", "crosspolymer (%)", "neutralisation (eq/eq)", "speed (rpm)"]
+    assert [ax.get_xlabel() for ax in figure.axes] == [
+        "carbomer (%)",
+        "crosspolymer (%)",
+        "neutralisation (eq/eq)",
+        "speed (rpm)",
+    ]
     assert "at least 12000 mPa·s" in told
     assert "at most 30000 mPa·s" in told
 
@@ -73,7 +81,15 @@ def test_components_make_room(blend):
     figure = plots.main_effects(fit)
     (xy,) = curve(figure.axes[1])
     middle = blend.study.region.vertices().select_dtypes("number").mean()
-    settings = pd.DataFrame({"glycerin": middle["glycerin"], "ethanol": xy[:, 0], "propanediol": middle["propanediol"], "speed": 600.0, "base": "tromethamine"})
+    settings = pd.DataFrame(
+        {
+            "glycerin": middle["glycerin"],
+            "ethanol": xy[:, 0],
+            "propanediol": middle["propanediol"],
+            "speed": 600.0,
+            "base": "tromethamine",
+        }
+    )
     settings["water"] = 100 - settings[["glycerin", "ethanol", "propanediol"]].sum(axis=1)
     assert xy[:, 1] == pytest.approx(fit.predict(settings)["estimate"].to_numpy())
 
@@ -104,15 +120,23 @@ def test_interactions_of_kinds(kinds):
     figure = plots.interactions(kinds, [("impeller", "lot")])
     assert len(curve(figure.axes[0])) == 3
     (points, *_) = curve(figure.axes[0])
-    settings = pd.DataFrame([{LONG: 0.4, "speed $x$": 400.0, "impeller": i, "lot": "A"} for i in ("anchor", "propeller")])
+    settings = pd.DataFrame(
+        [{LONG: 0.4, "speed $x$": 400.0, "impeller": i, "lot": "A"} for i in ("anchor", "propeller")]
+    )
     assert points[:, 1] == pytest.approx(kinds.predict(settings)["estimate"].to_numpy())
 
 
 @pytest.mark.parametrize(
     ("pairs", "sentence"),
     [
-        ("carbomer", "pairs is 'carbomer' but must be a list of pairs of factor names: write [(\"polymer\", \"speed\")]."),
-        ([("carbomer",)], "pairs: entry 1 is ('carbomer',) but must be two different factor names: write (\"polymer\", \"speed\")."),
+        (
+            "carbomer",
+            'pairs is \'carbomer\' but must be a list of pairs of factor names: write [("polymer", "speed")].',
+        ),
+        (
+            [("carbomer",)],
+            'pairs: entry 1 is (\'carbomer\',) but must be two different factor names: write ("polymer", "speed").',
+        ),
         ([("carbomer", "sped")], "pairs: entry 1 is 'sped' but must be a factor of the study: did you mean 'speed'?"),
     ],
 )

@@ -20,7 +20,12 @@ def lab(rgb):
     """sRGB to CIE 1976 L*a*b*, D65: IEC 61966-2-1 and CIE 15, written from the standards' own matrices (sRGB to XYZ)."""
     c = np.asarray(rgb, dtype=float)
     linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
-    xyz = linear @ np.array([[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]).T
+    xyz = (
+        linear
+        @ np.array(
+            [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+        ).T
+    )
     t = xyz / np.array([0.95047, 1.0, 1.08883])
     f = np.where(t > 216 / 24389, np.cbrt(t), (24389 / 27 * t + 16) / 116)
     return np.column_stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])])
@@ -120,7 +125,10 @@ def test_words_are_read_back_whole(chemical):
 def test_words_of_something_else_are_refused():
     with pytest.raises(StudyError) as problem:
         plots.words("a picture")
-    assert str(problem.value) == "picture is 'str' but must be axes or a figure of doe.plots: give what the function returned."
+    assert (
+        str(problem.value)
+        == "picture is 'str' but must be axes or a figure of doe.plots: give what the function returned."
+    )
 
 
 def test_what_is_no_axes_or_figure_is_refused(chemical):
@@ -130,7 +138,8 @@ def test_what_is_no_axes_or_figure_is_refused(chemical):
     with pytest.raises(StudyError) as problem:
         plots.main_effects(chemical["yield"], figure="here")
     assert (
-        str(problem.value) == "figure is 'str' but must be a Matplotlib figure: leave it out, or give matplotlib.figure.Figure()."
+        str(problem.value)
+        == "figure is 'str' but must be a Matplotlib figure: leave it out, or give matplotlib.figure.Figure()."
     )
 
 

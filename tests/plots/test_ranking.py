@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import doe
-from doe import plots
+from doe import StudyError, plots
 from doe.plots import ranking
 
 from .conftest import LONG
@@ -41,7 +41,9 @@ def test_intervals_are_those_of_the_coefficients(chemical):
     rows = drawn(plots.factor_effects(fit))
     table = fit.coefficients.set_index("term")
     main = table.loc["`reaction time`"] if "`reaction time`" in table.index else table.loc["reaction time"]
-    assert rows["reaction time, 80 to 90 min"] == pytest.approx((2 * main["estimate"], 2 * main["low"], 2 * main["high"]))
+    assert rows["reaction time, 80 to 90 min"] == pytest.approx(
+        (2 * main["estimate"], 2 * main["low"], 2 * main["high"])
+    )
 
 
 def test_largest_first(gel):
@@ -52,7 +54,10 @@ def test_largest_first(gel):
 def test_a_log_response_is_read_as_a_factor(gel):
     fit = gel["viscosity"]
     ax = plots.factor_effects(fit)
-    low, high = (fit.predict(pd.DataFrame([{"carbomer": c, "crosspolymer": 0.25, "neutralisation": 0.6, "speed": 400}])) for c in (0.25, 0.55))
+    low, high = (
+        fit.predict(pd.DataFrame([{"carbomer": c, "crosspolymer": 0.25, "neutralisation": 0.6, "speed": 400}]))
+        for c in (0.25, 0.55)
+    )
     ratio = high["estimate"].iloc[0] / low["estimate"].iloc[0]
     assert np.exp(drawn(ax)["carbomer, 0.25 to 0.55 %"][0]) == pytest.approx(ratio)
     assert ax.get_xlabel() == "viscosity is multiplied by"
@@ -74,7 +79,9 @@ def test_categorical_effects_are_differences_of_predictions(kinds):
     combos = pd.DataFrame([{**base, "impeller": i, "lot": k} for i in ("anchor", "propeller") for k in "ABC"])
     combos["ln"] = np.log(kinds.predict(combos)["estimate"].to_numpy())
     by_impeller, by_lot = combos.groupby("impeller")["ln"].mean(), combos.groupby("lot")["ln"].mean()
-    assert rows["impeller, propeller instead of anchor"][0] == pytest.approx(by_impeller["propeller"] - by_impeller["anchor"])
+    assert rows["impeller, propeller instead of anchor"][0] == pytest.approx(
+        by_impeller["propeller"] - by_impeller["anchor"]
+    )
     for lot in "ABC":  # the last level too, which has no coefficient of its own
         assert rows[f"lot {lot}, against the average"][0] == pytest.approx(by_lot[lot] - by_lot.mean())
 
@@ -121,12 +128,25 @@ def test_what_is_not_shown_to_matter_is_said(chemical):
 
 
 def test_a_saturated_fit_has_points_without_intervals(chemical):
-    settings = chemical.study.natural(pd.DataFrame({"reaction time": [-1.0, 1, -1, 1], "temperature": [-1.0, -1, 1, 1]}))
+    settings = chemical.study.natural(
+        pd.DataFrame({"reaction time": [-1.0, 1, -1, 1], "temperature": [-1.0, -1, 1, 1]})
+    )
     settings["yield"] = [1.0, 2.0, 4.0, 4.5]
     ax = plots.factor_effects(doe.fit(chemical.study, settings, "yield", model="interaction"))
     assert "No intervals: nothing is left to judge the noise by." in plots.words(ax)
     assert not by_gid(ax, "interval")[0].get_segments()
     assert len(by_gid(ax, "estimate")[0].get_xdata()) == 3
+
+
+def test_a_model_without_effects_is_refused(chemical):
+    fit = chemical["yield"]
+    data = fit.batches.settings.assign(**{"yield": fit.batches.values})
+    with pytest.raises(StudyError) as problem:
+        plots.factor_effects(doe.fit(fit.study, data, "yield", model=["1"]))
+    assert (
+        str(problem.value)
+        == "fit: model is '1' but must be one with an effect to draw: fit a model with a factor in it."
+    )
 
 
 def test_only_so_many_rows_are_drawn(monkeypatch, gel):

@@ -21,9 +21,13 @@ def test_lines_lie_at_their_values(chemical):
     assert {"77 %", "78 %", "79 %", "80 %"} <= set(found)
     for label, xy in found.items():
         predicted = fit.predict(pd.DataFrame(xy, columns=["reaction time", "temperature"]))["estimate"]
-        assert predicted.to_numpy() == pytest.approx(float(label.removesuffix(" %")), abs=0.01)  # linear between grid points
+        assert predicted.to_numpy() == pytest.approx(
+            float(label.removesuffix(" %")), abs=0.01
+        )  # linear between grid points
     (limit,) = lines(ax, "limit").values()
-    assert fit.predict(pd.DataFrame(limit, columns=["reaction time", "temperature"]))["estimate"].to_numpy() == pytest.approx(78.5, abs=0.01)
+    assert fit.predict(pd.DataFrame(limit, columns=["reaction time", "temperature"]))[
+        "estimate"
+    ].to_numpy() == pytest.approx(78.5, abs=0.01)
 
 
 def test_the_maximum_of_the_published_mixture_is_found(flare):
@@ -111,8 +115,14 @@ def test_discrete_axes_show_their_levels(kinds):
     ("arguments", "sentence"),
     [
         ({"x": "carbomr", "y": "speed"}, "x is 'carbomr' but must be a factor of the study: did you mean 'carbomer'?"),
-        ({"x": "speed", "y": "speed"}, "y is 'speed' but must be another factor than x ('speed'): choose two different factors."),
-        ({"x": "carbomer", "y": "speed", "n": 2}, "n is 2 but must be a whole number from 5 to 501: give the grid points along each axis."),
+        (
+            {"x": "speed", "y": "speed"},
+            "y is 'speed' but must be another factor than x ('speed'): choose two different factors.",
+        ),
+        (
+            {"x": "carbomer", "y": "speed", "n": 2},
+            "n is 2 but must be a whole number from 5 to 501: give the grid points along each axis.",
+        ),
     ],
 )
 def test_axes_that_cannot_be(gel, arguments, sentence):
@@ -124,7 +134,10 @@ def test_axes_that_cannot_be(gel, arguments, sentence):
 def test_a_categorical_axis_is_refused(kinds):
     with pytest.raises(StudyError) as problem:
         plots.contours(kinds, "lot", "speed $x$")
-    assert str(problem.value) == "x is 'lot' but must be a numeric factor or a component: hold 'lot' at a level: at={'lot': …}."
+    assert (
+        str(problem.value)
+        == "x is 'lot' but must be a numeric factor or a component: hold 'lot' at a level: at={'lot': …}."
+    )
 
 
 def test_a_slice_outside_the_region_is_refused(blend):

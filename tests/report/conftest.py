@@ -20,7 +20,15 @@ class Parts:
         self.study, self.plan, self.records, self.fits, self.win = study, plan, records, fits, win
 
     def write(self, path, **changes):
-        given = {"study": self.study, "plan": self.plan, "records": self.records, "fits": self.fits, "win": self.win, "date": DATE, **changes}
+        given = {
+            "study": self.study,
+            "plan": self.plan,
+            "records": self.records,
+            "fits": self.fits,
+            "win": self.win,
+            "date": DATE,
+            **changes,
+        }
         return write_report(path, **given)
 
 
@@ -71,9 +79,9 @@ def page(chemical, tmp_path_factory):
 def hostile():
     """Invented: names, levels, notes, units and reasons that would be markup if they were not escaped."""
     study = doe.Study(
-        "<b>gel</b> & \"co\" (invented)",
+        '<b>gel</b> & "co" (invented)',
         [doe.Continuous("<script>alert(1)</script>", 0, 1, "<i>%</i>"), doe.Categorical("kind", ("<u>a</u>", "b & c"))],
-        [doe.Response("\"><img src=x onerror=alert(2)>", "</style>", low=1.0)],
+        [doe.Response('"><img src=x onerror=alert(2)>', "</style>", low=1.0)],
         notes="</main><script>alert(3)</script>\n{{ 7 * 7 }} {% raw %}",
     )
     rng = np.random.default_rng(0)

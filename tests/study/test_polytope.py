@@ -148,6 +148,27 @@ def test_thin_slab():
     np.testing.assert_allclose(averages(p, np.array([[1, 0], [2, 0]])), [0.5, 1 / 3], rtol=2e-6)
 
 
+@pytest.mark.parametrize("gap", [1e-12, 1e-10, 3e-9, 1e-8, 1e-7, 1e-5])
+def test_cuts_that_nearly_meet(gap):
+    """A constraint rounded in its last digit nearly meets the others in a corner: averages change by no more than it does."""
+    A, b = box(4, low=-1)
+    cuts = np.array([[1, -1, 0, 0], [1, -2, -2, 2], [-2, -1, 2, -1], [1, 1, 0, 1]])
+    exact, near = (
+        averages(made(np.vstack([A, cuts]), np.append(b, [g, 2e-5, 0.3, 3])), exponents(4, 4)) for g in (0.0, gap)
+    )
+    np.testing.assert_allclose(near, exact, atol=2 * gap + 1e-13)
+
+
+def test_a_set_no_larger_than_rounding_is_not_empty():
+    """Rows that hold a point from all sides to some 1e-9 do not contradict one another."""
+    A, b = box(2, low=-1)
+    rows = [[-2, 1], [2, -1], [-1, -1], [2, 1]]
+    p = made(np.vstack([A, rows]), np.append(b, [2e-10, 3e-9, 0, 1e-10]), [[2, 2]], [0])
+    assert p is not None
+    assert p.dimension == 0
+    np.testing.assert_allclose(p.vertices, 0, atol=1e-8)
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     st.integers(2, 4).flatmap(
@@ -223,7 +244,7 @@ def test_averages_on_a_simplex(q):
     powers = (
         exponents(q, 4)
         if q < 12
-        else np.array([r for r in np.eye(q, dtype=int)[:2]] + [[1] * 4 + [0] * 8, [2, 2] + [0] * 10])
+        else np.array([[1, *[0] * 11], [0, 1, *[0] * 10], [1, 1, 1, 1, *[0] * 8], [2, 2, *[0] * 10]])
     )
     known = [
         factorial(q - 1) * np.prod([float(factorial(k)) for k in row]) / factorial(q - 1 + row.sum()) for row in powers

@@ -32,7 +32,7 @@ CODES = {"D": 0, "I": 1, "A": 1}
 _loaded: list[ModuleType] = []
 
 
-def kernels() -> ModuleType:
+def compiled_kernels() -> ModuleType:
     """The compiled kernels; compiled once a machine (said on standard error), from then on loaded from the cache.
 
     The cache lies beside the package, in the user's cache folder or where NUMBA_CACHE_DIR says; in a temporary folder
@@ -120,7 +120,7 @@ def draws(
     return table
 
 
-def search(
+def best_found(
     problem: Problem,
     criterion: str,
     starts: int | None = None,
@@ -158,7 +158,7 @@ def search(
     ValueError
         If every plan found is singular: the model cannot be estimated from so many runs on this region.
     """
-    kernel = kernels()
+    kernel = compiled_kernels()
     code = CODES[criterion]
     n, m, p = problem.layout.n, problem.region.m, problem.p
     groups = problem.groups()
@@ -168,7 +168,9 @@ def search(
     frozen = problem.layout.frozen
     held = [frozen is not None and bool(frozen[runs].any()) for runs in groups]
     pool = problem.pool(seed)
-    cost = n * p * p * (3 if problem.shared() else 1)
+    # a step visits every line of every run and brings two p × p matrices up to date
+    lines = sum(move.facet < 0 for move in problem.moves())
+    cost = n * (p * p + 60 * lines) * (3 if problem.shared() else 1)
     most_steps = int(np.clip(1e8 / cost, 400, 20_000))
     patience = int(np.clip(2 * n, 50, max(50, most_steps // 8)))
     given = np.zeros((n, m)) if problem.layout.given is None else problem.layout.given
@@ -248,7 +250,7 @@ def finish(
     """Exchange from the plan at hand until nothing is gained."""
     settings, times = np.array(Z, dtype=float).ravel(), repeats.copy()
     keep = np.full((1, len(problem.groups())), -1, dtype=np.int64)
-    value = kernels().explore(
+    value = compiled_kernels().explore(
         *problem.state(),
         np.zeros(problem.region.m),
         keep,

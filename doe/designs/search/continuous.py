@@ -21,7 +21,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.designs.search.chains import kernels
+from doe.designs.search.chains import compiled_kernels
 from doe.designs.search.packing import AT_D
 from doe.designs.search.problem import Layout, Problem, Reals, Region
 
@@ -431,7 +431,7 @@ def continuous_design(
         first = pool if start is None else np.vstack([start, pool])
         kinds = [(Layout(1), first[:, None, :])]
     weighs = None if criterion == "D" else B
-    kernel = kernels()
+    kernel = compiled_kernels()
     ascents = []
     for layout, begin in kinds:
         problem = Problem(exponents, region, layout)

@@ -91,6 +91,7 @@ from doe.designs.search.packing import (
 D_CRITERION, TRACE_CRITERION, SENSITIVITY = 0, 1, 2
 LINE, LEVELS, TABLE = 0, 1, 2
 HOPE = 20.0  # exchange is given up when twenty times its last gain would not reach the best plan so far
+REFRESH = 4  # passes between two fresh inverses, where runs move alone
 EXACT = 1e-10  # gains below this share of the present value are rounding
 
 _i1, _f1 = types.int64[::1], types.float64[::1]
@@ -231,7 +232,7 @@ def model_row(T, W, z, f):
         W[f + c] = x
 
 
-@njit(void(_i1, _f1, i8), **_options)
+@njit(**_options)
 def slacks(T, W, i):
     """What each constraint leaves to run i."""
     m, q = T[VARIABLES], T[CONSTRAINTS]
@@ -245,11 +246,12 @@ def refresh(T, W, criterion, ridge):
 
     log|M|, −trace(M^-1 B), or (sensitivity) trace(D M) for the D at hand.
     """
-    n, m, p = T[RUNS], T[VARIABLES], T[COLUMNS]
+    n, m, p, q = T[RUNS], T[VARIABLES], T[COLUMNS], T[CONSTRAINTS]
     h, M, D, C = T[WORK], T[AT_M], T[AT_D], T[AT_C]
     for i in range(n):
         model_row(T, W, T[Z] + i * m, T[F] + i * p)
-        slacks(T, W, i)
+        for k in range(q):
+            W[T[SLACK] + i * q + k] = W[T[B] + k] - dot(W, T[A] + k * m, T[Z] + i * m, m)
     copy(W, M, T[PRIOR], p * p)
     for i in range(n):
         related_row(T, W, i, h)
@@ -467,27 +469,6 @@ def forms(T, W, move, D, w, u, a, c):
                     W[a + g + h] += (2.0 * x + y) * W[delta + h * p + k]
 
 
-@njit(void(i8, i8, f8, f8, f8, _f1, i8), **_options)
-def objective(criterion, degree, v, e, e_c, W, poly):
-    """From a(t), c(t), and the same with C, in the first four rows of `poly`, make Q(t) and N(t) in the next two."""
-    a, c, a_c, c_c = poly, poly + WIDTH, poly + 2 * WIDTH, poly + 3 * WIDTH
-    Q, N = poly + 4 * WIDTH, poly + 5 * WIDTH
-    if criterion == SENSITIVITY:
-        for k in range(2 * degree + 1):
-            W[Q + k] = v * W[a + k] + (2.0 * W[c + k] if k <= degree else 0.0)
-        return
-    for k in range(2 * degree + 1):
-        W[Q + k] = (v - e) * W[a + k]
-        W[N + k] = (v - e) * W[a_c + k] - e_c * W[a + k]
-    W[c] += 1.0
-    for g in range(degree + 1):
-        x = W[c + g]
-        for h in range(degree + 1):
-            W[Q + g + h] += x * W[c + h]
-            W[N + g + h] += 2.0 * x * W[c_c + h]
-    W[c] -= 1.0
-
-
 @njit(f8(i8, i8, f8, f8, f8, _f1, i8), **_options)
 def best_on_line(criterion, degree, low, high, step, W, poly):
     """The best t on a line: of Q itself, or of N/Q by Dinkelbach's iteration (1967)."""
@@ -589,7 +570,23 @@ def visit_run(T, W, unit, criterion, value):
                     poly + 2 * turn * WIDTH,
                     poly + (2 * turn + 1) * WIDTH,
                 )
-            objective(criterion, degree, v, e, e_c, W, poly)
+            if criterion == SENSITIVITY:
+                for k in range(twice + 1):
+                    W[Q + k] = v * W[poly + k] + (2.0 * W[poly + WIDTH + k] if k <= degree else 0.0)
+            else:
+                W[poly + WIDTH] += 1.0
+                for k in range(twice + 1):
+                    W[Q + k] = (v - e) * W[poly + k]
+                for g in range(degree + 1):
+                    for k in range(degree + 1):
+                        W[Q + g + k] += W[poly + WIDTH + g] * W[poly + WIDTH + k]
+                if trace:
+                    for k in range(twice + 1):
+                        W[N + k] = (v - e) * W[poly + 2 * WIDTH + k] - e_c * W[poly + k]
+                    for g in range(degree + 1):
+                        for k in range(degree + 1):
+                            W[N + g + k] += 2.0 * W[poly + WIDTH + g] * W[poly + 3 * WIDTH + k]
+                W[poly + WIDTH] -= 1.0
             present = W[N] / W[Q] if trace else W[Q]
             t = 0.0
             if kind == LINE:
@@ -972,7 +969,7 @@ def explore(T, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
                     slacks(T, W, -2 - point)
                     scramble(T, W, T[T[RUN_UNIT] - 2 - point])
         # while some terms cannot be told apart the first rounds exchange log|M + ridge|
-        ridge, rounds, used = 0.0, 0, criterion
+        ridge, rounds, used, stale = 0.0, 0, criterion, 0
         value = refresh(T, W, criterion, 0.0)
         for _ in range(passes):
             if value == -np.inf:
@@ -990,7 +987,9 @@ def explore(T, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
             for unit in range(T[UNITS]):
                 if T[T[UNIT_PTR] + unit + 1] - T[T[UNIT_PTR] + unit] == 1:
                     value = visit_run(T, W, unit, used, value)
-            value = refresh(T, W, criterion, 0.0)
+            stale += 1
+            if stale == REFRESH or ridge > 0.0 or shared is not None:
+                value, stale = refresh(T, W, criterion, 0.0), 0
             if ridge > 0.0:
                 ridge, used = 0.0, criterion
                 continue
@@ -1001,6 +1000,8 @@ def explore(T, W, pool, draws, best_Z, best_repeats, criterion, best, tolerance,
                 break
             if gain < 0.02 * scale and value + HOPE * gain < best:
                 break
+        if stale > 0:
+            value = refresh(T, W, criterion, 0.0)
         if value > best + 1e-9 * max(abs(best), 1.0) or best == -np.inf:
             best = value
             for k in range(n * m):

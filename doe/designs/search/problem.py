@@ -282,6 +282,10 @@ class Problem:
                 X[:, c] *= Z[:, v] ** row[v]
         return X
 
+    def moves(self) -> list[Move]:
+        """The moves that runs may make."""
+        return self.region.moves() if self.lattice is None else list(self.lattice)
+
     def repeats(self) -> Ints:
         """How often each run is made at the start of a search."""
         given = self.layout.repeats
@@ -311,7 +315,7 @@ class Problem:
     def state(self, seed: tuple[int, ...] = (0,)) -> tuple[Ints, Reals]:
         """Tables and fresh work space for the kernels, the generator keyed by `seed` (see `packing`)."""
         region, layout, n, m, p = self.region, self.layout, self.layout.n, self.region.m, self.p
-        moves = list(self.lattice) if self.lattice is not None else region.moves()
+        moves = self.moves()
         integers, reals = compiled(moves, self.exponents, region.A)
         deep = integers["count"].shape[1]
         widest_table = reals["level"].shape[1]

@@ -5,7 +5,7 @@ from itertools import combinations, combinations_with_replacement, pairwise, pro
 import numpy as np
 import pytest
 
-from doe.designs.search.chains import finish, search
+from doe.designs.search.chains import best_found, finish
 from doe.designs.search.moves import elementary_directions, lattice_moves, line_moves
 from doe.designs.search.problem import Layout, Problem, Region
 
@@ -64,7 +64,7 @@ BEST = {(3, "D"): 18.69594568, (3, "I"): 0.40649476, (5, "D"): 53.14525988, (5, 
 @pytest.mark.parametrize("k", [3, 5])
 @pytest.mark.parametrize("criterion", ["D", "I"])
 def test_default_search_reaches_the_best_known(k, criterion):
-    found = search(three() if k == 3 else five(), criterion)
+    found = best_found(three() if k == 3 else five(), criterion)
     ratio = (
         np.exp((found.value - BEST[k, criterion]) / len(quadratic(k)))
         if criterion == "D"
@@ -75,14 +75,14 @@ def test_default_search_reaches_the_best_known(k, criterion):
 
 def test_mixture_reaches_the_best_known_in_shares():
     """Scheffé quadratic, 16 blends within ranges: the best known log|X'X| in proportions, from a long search."""
-    found = search(Problem(scheffe(4), mixture([0.05, 0.1, 0.0, 0.1], [0.5, 0.6, 0.4, 0.7]), Layout(16)), "D")
+    found = best_found(Problem(scheffe(4), mixture([0.05, 0.1, 0.0, 0.1], [0.5, 0.6, 0.4, 0.7]), Layout(16)), "D")
     assert found.value == pytest.approx(-28.61283670, abs=1e-4)
 
 
 @pytest.mark.parametrize(("n", "expected"), [(3, 1), (4, None), (6, 2), (9, 3)])
 def test_quadratic_in_one_factor_takes_the_three_levels_evenly(n, expected):
     """D-optimal: thirds at −1, 0, 1 (Smith 1918; Atkinson, Donev & Tobias 2007)."""
-    found = search(Problem(quadratic(1), Region.box(1), Layout(n)), "D")
+    found = best_found(Problem(quadratic(1), Region.box(1), Layout(n)), "D")
     levels, counts = np.unique(np.round(found.Z, 4) + 0.0, return_counts=True)  # flat there: 1e-4 costs 1e-8
     assert set(levels.tolist()) == {-1.0, 0.0, 1.0}
     assert counts.max() - counts.min() <= 1
@@ -91,7 +91,7 @@ def test_quadratic_in_one_factor_takes_the_three_levels_evenly(n, expected):
 
 
 def test_first_order_in_three_factors_is_the_half_fraction():
-    found = search(Problem(linear(3), Region.box(3), Layout(4)), "D")
+    found = best_found(Problem(linear(3), Region.box(3), Layout(4)), "D")
     assert found.value == pytest.approx(4 * np.log(4))
     np.testing.assert_allclose(np.abs(found.Z), 1.0)
 
@@ -99,7 +99,7 @@ def test_first_order_in_three_factors_is_the_half_fraction():
 def test_no_coordinate_step_improves_what_is_found():
     problem = three()
     for criterion in ("D", "I"):
-        found = search(problem, criterion)
+        found = best_found(problem, criterion)
 
         def value(Z, criterion=criterion):
             M = problem.rows(Z).T @ problem.rows(Z)
@@ -133,34 +133,34 @@ def test_tiny_split_plot_equals_brute_force(eta):
             X = problem.rows(Z)
             sign, log = np.linalg.slogdet(X.T @ V @ X)
             best = max(best, log if sign > 0 else -np.inf)
-    assert search(problem, "D").value == pytest.approx(best, abs=1e-8)
+    assert best_found(problem, "D").value == pytest.approx(best, abs=1e-8)
 
 
 @pytest.mark.parametrize("criterion", ["D", "I"])
 def test_one_and_two_workers_and_a_replay_give_the_same_bits(criterion):
     problem = five()
-    one = search(problem, criterion, rounds=3, seed=5)
-    two = search(problem, criterion, rounds=3, seed=5, n_jobs=2)
+    one = best_found(problem, criterion, rounds=3, seed=5)
+    two = best_found(problem, criterion, rounds=3, seed=5, n_jobs=2)
     assert one.Z.tobytes() == two.Z.tobytes()
-    free = search(three(), criterion, seed=2, n_jobs=2)
-    again = search(three(), criterion, seed=2, rounds=free.rounds)
+    free = best_found(three(), criterion, seed=2, n_jobs=2)
+    again = best_found(three(), criterion, seed=2, rounds=free.rounds)
     assert free.Z.tobytes() == again.Z.tobytes()
-    other = search(problem, criterion, rounds=1, seed=6)
-    assert other.Z.tobytes() != search(problem, criterion, rounds=1, seed=5).Z.tobytes()
+    other = best_found(problem, criterion, rounds=1, seed=6)
+    assert other.Z.tobytes() != best_found(problem, criterion, rounds=1, seed=5).Z.tobytes()
 
 
 def test_rounds_never_lose_and_are_reported():
     heard = []
-    search(five(), "D", rounds=4, progress=lambda number, value: heard.append((number, value)))
+    best_found(five(), "D", rounds=4, progress=lambda number, value: heard.append((number, value)))
     assert [number for number, _ in heard] == [1, 2, 3, 4]
     assert all(b >= a for (_, a), (_, b) in pairwise(heard))
 
 
 def test_the_clock_stops_between_rounds_only_and_starts_count():
-    cut = search(five(), "I", max_seconds=1e-9)
+    cut = best_found(five(), "I", max_seconds=1e-9)
     assert cut.rounds == 1
-    assert search(five(), "I", rounds=1).Z.tobytes() == cut.Z.tobytes()
-    assert search(three(), "D", starts=6).ended >= 6
+    assert best_found(five(), "I", rounds=1).Z.tobytes() == cut.Z.tobytes()
+    assert best_found(three(), "D", starts=6).ended >= 6
 
 
 def test_an_interrupt_keeps_the_best_so_far():
@@ -168,14 +168,14 @@ def test_an_interrupt_keeps_the_best_so_far():
         if number == 2:
             raise KeyboardInterrupt
 
-    kept = search(five(), "D", progress=stop)
+    kept = best_found(five(), "D", progress=stop)
     assert kept.rounds == 2
-    assert kept.Z.tobytes() == search(five(), "D", rounds=2).Z.tobytes()
+    assert kept.Z.tobytes() == best_found(five(), "D", rounds=2).Z.tobytes()
 
 
 def test_too_few_runs_are_refused():
     with pytest.raises(ValueError, match="singular"):
-        search(Problem(quadratic(2), Region.box(2), Layout(5)), "D", rounds=1)
+        best_found(Problem(quadratic(2), Region.box(2), Layout(5)), "D", rounds=1)
 
 
 def test_frozen_runs_stay_and_the_rest_work_around_them():
@@ -183,9 +183,9 @@ def test_frozen_runs_stay_and_the_rest_work_around_them():
     given = np.zeros((8, 2))
     given[0], given[1] = (0.3, -0.2), (0.31, -0.2)
     frozen = np.arange(8) < 2
-    found = search(Problem(powers, Region.box(2), Layout(8, given=given, frozen=frozen)), "D")
+    found = best_found(Problem(powers, Region.box(2), Layout(8, given=given, frozen=frozen)), "D")
     np.testing.assert_array_equal(found.Z[:2], given[:2])
-    free = search(Problem(powers, Region.box(2), Layout(8)), "D")
+    free = best_found(Problem(powers, Region.box(2), Layout(8)), "D")
     assert found.value < free.value
 
 
@@ -193,9 +193,9 @@ def test_ties_hold_and_cost():
     powers = quadratic(2)
     ties = np.array([0, 1, 2, 3, 4, 5, 6, 6])
     block = np.array([0, 0, 0, 0, 1, 1, 1, 1])
-    tied = search(Problem(powers, Region.box(2), Layout(8, block=block, eta_block=1.0, ties=ties)), "D")
+    tied = best_found(Problem(powers, Region.box(2), Layout(8, block=block, eta_block=1.0, ties=ties)), "D")
     np.testing.assert_array_equal(tied.Z[6], tied.Z[7])
-    loose = search(Problem(powers, Region.box(2), Layout(8, block=block, eta_block=1.0)), "D")
+    loose = best_found(Problem(powers, Region.box(2), Layout(8, block=block, eta_block=1.0)), "D")
     assert tied.value <= loose.value + 1e-9
 
 
@@ -210,7 +210,7 @@ def test_a_ridge_helps_two_level_starts_that_cannot_tell_terms_apart():
         np.zeros(0),
         dict.fromkeys(range(3), levels),
     )
-    assert search(Problem(linear(3), region, Layout(4)), "D").value == pytest.approx(4 * np.log(4))
+    assert best_found(Problem(linear(3), region, Layout(4)), "D").value == pytest.approx(4 * np.log(4))
 
 
 def test_elementary_directions_are_pairs_for_a_mixture_and_circuits_in_general():
@@ -231,7 +231,7 @@ def test_facet_moves_slide_along_a_constraint():
     facet = [m for m in line_moves(region) if m.facet == 0]
     assert len(facet) == 1
     assert facet[0].rates[0] * 1.0 + facet[0].rates[1] * 2.0 == pytest.approx(0.0)
-    found = search(Problem(quadratic(2), region, Layout(7)), "D")
+    found = best_found(Problem(quadratic(2), region, Layout(7)), "D")
     assert region.contains(found.Z).all()
 
 

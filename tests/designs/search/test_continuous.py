@@ -5,7 +5,7 @@ from itertools import combinations, product
 import numpy as np
 import pytest
 
-from doe.designs.search.chains import search
+from doe.designs.search.chains import best_found
 from doe.designs.search.continuous import PROVED, SEARCHED, _bernstein, best_weights, continuous_design
 from doe.designs.search.problem import Layout, Problem, Region
 
@@ -174,7 +174,9 @@ def test_split_plot_bound_is_never_beaten(criterion):
     powers = quadratic(2)
     B = box_moments(powers)
     plots = np.repeat(np.arange(6), 2)
-    found = search(Problem(powers, Region.box(2), Layout(12, whole_plot=plots, eta_whole=1.0, hard=(0,)), B), criterion)
+    found = best_found(
+        Problem(powers, Region.box(2), Layout(12, whole_plot=plots, eta_whole=1.0, hard=(0,)), B), criterion
+    )
     group = Layout(2, whole_plot=np.zeros(2, dtype=np.int64), eta_whole=1.0, hard=(0,))
     bound = continuous_design(powers, Region.box(2), criterion, B, covariance=[(group, found.Z.reshape(6, 2, 2))])
     assert bound.kind == SEARCHED
@@ -201,5 +203,5 @@ def test_no_exact_plan_is_more_than_fully_efficient(n):
     powers = quadratic(2)
     for criterion in ("D", "I"):
         bound = continuous_design(powers, Region.box(2), criterion, box_moments(powers))
-        found = search(Problem(powers, Region.box(2), Layout(n), box_moments(powers)), criterion)
+        found = best_found(Problem(powers, Region.box(2), Layout(n), box_moments(powers)), criterion)
         assert 70 < bound.efficiency(found.value, n, 6) <= 100 + 1e-6
