@@ -119,6 +119,13 @@ def optimal(
         starts = whole_number(f"{where}: starts", starts, 1, mend='give a count, or "auto"')
     if max_seconds is not None and not (isinstance(max_seconds, int | float) and max_seconds > 0):
         raise StudyError(f"{where}: max_seconds", max_seconds, "a number above 0", "give seconds, or leave it out")
+    if not (isinstance(progress, bool) or callable(progress)):
+        raise StudyError(
+            f"{where}: progress",
+            progress,
+            "True, False or a function of (round, value)",
+            "leave it out to run in silence",
+        )
     if block_effects not in ("fixed", "random"):
         raise StudyError(f"{where}: block_effects", block_effects, "fixed or random", "say which")
     primary, full, weight = with_potential(where, study, study.model(model), potential)

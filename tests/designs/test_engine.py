@@ -416,6 +416,7 @@ def test_split_plots_are_extended_by_whole_plots():
         ({"runs": 12, "seed": -1}, "optimal: seed is -1 but must be a whole number from 0: give any such number; the same one repeats the answer."),
         ({"runs": 12, "max_seconds": 0}, "optimal: max_seconds is 0 but must be a number above 0: give seconds, or leave it out."),
         ({"runs": 12, "starts": "many"}, "optimal: starts is 'many' but must be a whole number from 1: give a count, or \"auto\"."),
+        ({"runs": 12, "progress": "yes"}, "optimal: progress is 'yes' but must be True, False or a function of (round, value): leave it out to run in silence."),
         ({"runs": 12, "rounds": 0}, "optimal: rounds is 0 but must be a whole number from 1: take it from a plan's provenance."),
     ],
 )  # fmt: skip
@@ -457,6 +458,20 @@ def test_a_single_point_and_steps_without_a_settable_point_are_refused():
     )
     with pytest.raises(StudyError, match="near a setting that keeps to the steps"):
         optimal(coarse, "linear", 6, rounds=1)
+
+
+def test_runs_made_beyond_the_ranges_are_extended_without_a_bound():
+    study = doe.Study(
+        "wide",
+        [doe.Continuous("a", -1, 1, limits=(-2, 2)), doe.Continuous("b", -1, 1, limits=(-2, 2))],
+        RESPONSE,
+    )
+    first = doe.designs.central_composite(study, axial="rotatable", centre=1)
+    assert first.runs["a"].max() > 1.4
+    more = extend(first, 2, "quadratic", "D")
+    pd.testing.assert_frame_equal(more.runs.iloc[: len(first.runs)], first.runs)
+    assert more.provenance["certificate"] is None
+    assert (more.runs.iloc[-2:].abs() <= 1).all(axis=None)
 
 
 def test_extensions_refuse_what_they_cannot_use():

@@ -9,6 +9,7 @@ Every random number is keyed by (seed, chain, round), so neither the clock nor t
 
 from __future__ import annotations
 
+import os
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
@@ -53,10 +54,21 @@ def compiled_kernels() -> ModuleType:
         except RuntimeError as problem:
             if "no locator" not in str(problem):
                 raise
-            config.CACHE_DIR = str(Path(tempfile.gettempdir()) / "doe-compiled")
+            config.CACHE_DIR = str(_own_folder())
             from doe.designs.search import kernels as module
         _loaded.append(module)
     return _loaded[0]
+
+
+def _own_folder() -> Path:
+    """A folder in the temporary one that no other user can write: what lies in the cache is executed."""
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    folder = Path(tempfile.gettempdir()) / f"doe-compiled-{user}"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    kept = folder.stat()
+    if hasattr(os, "getuid") and (kept.st_uid != user or kept.st_mode & 0o077):
+        return Path(tempfile.mkdtemp(prefix="doe-compiled-"))
+    return folder
 
 
 @dataclass(frozen=True)
