@@ -99,7 +99,7 @@ def inside_counts(terms: Singles, draws: Draws, each: bool = False) -> NDArray[n
 
     Returns
     -------
-    ndarray of int, shape (N,) or (N, r)
+    ndarray of int, shape (N, 1) or (N, r)
     """
     r, _, total = draws.coefficients.shape
     counts = np.zeros((len(terms), r if each else 1), dtype=np.int64)
@@ -128,7 +128,7 @@ def inside_counts(terms: Singles, draws: Draws, each: bool = False) -> NDArray[n
                     np.logical_and(all_ok, ok, out=all_ok)
             if not each:
                 counts[start : start + k, 0] += [np.count_nonzero(row) for row in all_ok]
-    return counts if each else counts[:, 0]
+    return counts
 
 
 def chance_and_error(counts: NDArray[np.int64], draws: Draws) -> tuple[Floats, Floats]:
