@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from doe.study import Component, Study, StudyError
-from doe.window.chance import Draws, chance_and_error, inside_counts, smooth_chance, standardised
+from doe.window.chance import Draws, chance_and_error, condensed, inside_counts, smooth_chance, standardised
 from doe.window.conforming import conforming_rates, cube_rule, lower_quantile
 from doe.window.folding import Floats, Terms, fold, shared_basis, well_scaled
 from doe.window.posterior import BURN_IN, THIN, Posterior, gibbs_draws, joint_draws, separate_draws
@@ -260,7 +260,8 @@ class Predictive:
     def _counts(self, Z: Floats, draws: Draws, each: bool = False) -> NDArray[np.int64]:
         counts = np.empty((len(Z), len(self.fits) if each else 1), dtype=np.int64)
         for start in range(0, len(Z), CHUNK):
-            counts[start : start + CHUNK] = inside_counts(self.terms(Z[start : start + CHUNK]), draws, each)
+            terms, coefficients = condensed(self.monomials(Z[start : start + CHUNK]) @ self.onto, draws)
+            counts[start : start + CHUNK] = inside_counts(terms.astype(np.float32), coefficients, each)
         return counts
 
     def smooth(
