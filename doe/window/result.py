@@ -20,7 +20,7 @@ from doe.study.trial import specification_text
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
 from doe.window.folding import Floats
-from doe.window.predictive import Predictive
+from doe.window.predictive import Predictive, Rates
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
 
@@ -283,7 +283,7 @@ class Window(Shown):
         return self._predictive.draw(FRESH, self._predictive.judging(self.draws))
 
     @cached_property
-    def _rates(self) -> Any:
+    def _rates(self) -> Rates:
         return self._predictive.rates(SHOWN, self.draws)
 
     @cached_property
@@ -487,7 +487,8 @@ class Window(Shown):
         implied = [settings.names[i] for i in settings.bound if settings.names[i] not in settings.pins]
         if implied:
             one = len(implied) == 1
-            words += f" {', '.join(implied)} take{'s' if one else ''} up what the others leave: {'its range follows' if one else 'their ranges follow'} from theirs."
+            words += f" {', '.join(implied)} {'takes' if one else 'take'} up what the others leave: "
+            words += f"{'its range follows' if one else 'their ranges follow'} from theirs."
         at_end = (
             np.minimum(np.abs(best.free - found[0]), np.abs(best.free - found[1]))
             <= SLACK * settings.width[settings.free]
@@ -528,7 +529,8 @@ class Window(Shown):
         if self.not_judged:
             notes.append(f"Not judged, for want of a specification: {', '.join(self.not_judged)}.")
         notes += predictive.warnings
-        title = f"Chance that one new batch meets every specification; target {self.target:g}, {self.draws} draws"
+        what = "one new batch" if self.noise else "the mean response"
+        title = f"Chance that {what} meets every specification; target {self.target:g}, {self.draws} draws"
         sections = [Section(title, specs, "\n".join(notes))]
         rows = pd.DataFrame(
             [

@@ -75,6 +75,7 @@ def test_no_window_in_words(gel):
 def test_mean_response_in_words(gel):
     _, _, fits = gel
     text = repr(find_window(fits, noise=False, draws=1000))
+    assert text.startswith("Chance that the mean response meets every specification; target 0.95, 1000 draws\n")
     assert "The mean response is judged, without a new batch's own error." in text
     assert "A new batch carries its own error" not in text
 
