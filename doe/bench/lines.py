@@ -4,9 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
-from doe.bench.neutralisation import Base, acid_percent, base_of, degree_value, moisture_fraction, stock_fraction
+from doe.bench.amounts import as_fraction
+from doe.bench.cautions import HAZARDS
+from doe.bench.neutralisation import (
+    COOH_MASS,
+    Base,
+    acid_percent,
+    base_of,
+    degree_value,
+    moisture_fraction,
+    stock_fraction,
+)
 from doe.study import StudyError
+from doe.study.errors import nearest
 from doe.study.factors import as_number
 
 BATCH = "batch"
@@ -46,7 +58,7 @@ class Ingredient:
     function : str
         What it is there for.
     hazards : sequence of str
-        "powder", "base", "impeller", "heat", "skin", or a caution in your own words.
+        "powder", "base", "impeller", "heat", "skin", "failed batch", or a caution in your own words (several).
 
     Raises
     ------
@@ -135,6 +147,19 @@ class Ingredient:
         object.__setattr__(self, "hazards", _hazards(where, self.hazards))
 
     @property
+    def content(self) -> Fraction:
+        """Grams of the ingredient itself in a gram as weighed."""
+        return as_fraction(self.active) * (Fraction(1) if self.stock is None else as_fraction(self.stock))
+
+    @property
+    def acid_moles(self) -> Fraction:
+        """Moles of COOH in a gram as weighed."""
+        if self.acid_content is None:
+            return Fraction(0)
+        acid = as_fraction(self.acid_content) / 100 / as_fraction(COOH_MASS)
+        return self.content * (1 - as_fraction(self.moisture)) * acid
+
+    @property
     def amount_text(self) -> str:
         """How much of it, in words."""
         if self.balance:
@@ -207,6 +232,12 @@ class Neutralise:
         """The base itself."""
         assert isinstance(self.base, Base)
         return self.base
+
+    @property
+    def stock_per_mole(self) -> Fraction:
+        """Grams of solution that neutralise one mole of acid groups."""
+        base = self.of_base
+        return as_fraction(base.molar_mass) / as_fraction(base.equivalents) / as_fraction(self.stock)
 
     @property
     def portions(self) -> tuple[str, ...]:
@@ -311,4 +342,9 @@ def _hazards(where: str, value: object) -> tuple[str, ...]:
     out = tuple(given)
     for hazard in out:
         _text(f"{where}: hazard", hazard)
+        if hazard not in HAZARDS and " " not in hazard:  # one unknown word is a slip of the pen, and no caution
+            known = ", ".join(map(repr, HAZARDS))
+            raise StudyError(
+                f"{where}: hazard", hazard, f"one of {known}, or a caution of several words", nearest(hazard, HAZARDS)
+            )
     return out

@@ -16,21 +16,21 @@ import pandas as pd
 from doe.bench.amounts import Row, UnsettledError, as_fraction, solved
 from doe.bench.cautions import LAST_WORD, caution
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Line, Neutralise, Step, setting_value
-from doe.bench.neutralisation import COOH_MASS, degree_value
+from doe.bench.neutralisation import degree_value
+from doe.bench.recipe_faults import faults, misfits
 from doe.bench.recipe_files import kept, line_content
-from doe.bench.weighing import batch_for, closed, dilution, finer, least, rounded
+from doe.bench.weighing import closed, rounded
+from doe.bench.weighing_notes import note
 from doe.designs import Plan
-from doe.study import Categorical, Component, Section, Shown, Study, StudyError
+from doe.study import Categorical, Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.study.files import read_json, write_json
 from doe.study.shown import number_text
-from doe.study.trial import TOTAL_TOLERANCE
 
 SCHEMA = 1
 PROBLEM_COLUMNS = ("run", "where", "found", "allowed", "mend")
 PROCEDURE_COLUMNS = ("phase", "do", "grams", "balance", "note", "cautions")
-_COOH = as_fraction(COOH_MASS)
 
 
 @dataclass(frozen=True)
@@ -281,8 +281,17 @@ class Recipe(Shown):
     def _number(self, value: float | str, values: Mapping[str, float]) -> float:
         return values[value] if isinstance(value, str) else value
 
-    def _degrees(self, line: Neutralise, values: Mapping[str, float]) -> tuple[float, ...]:
-        """Degrees reached by each portion, the last the final one."""
+    def degrees(self, values: Mapping[str, float]) -> tuple[float, ...]:
+        """Degrees of neutralisation that the portions of base reach, the last the final one; none without a base.
+
+        Raises
+        ------
+        StudyError
+            If a degree cannot be, or the first stage is beyond the final degree.
+        """
+        line = self.neutralise
+        if line is None:
+            return ()
         last = degree_value("run: degree of neutralisation", self._number(line.degree, values))
         if line.stages is None:
             return (last,)
@@ -301,7 +310,7 @@ class Recipe(Shown):
         equations: list[tuple[Row, Fraction]] = []
         sizes = dict(self.phases)
         zero, one, hundred = Fraction(0), Fraction(1), Fraction(100)
-        content = {i.name: _content(i) for i in self.ingredients}
+        content = {i.name: i.content for i in self.ingredients}
         for item in self.ingredients:
             fellows = [i.name for i in self.ingredients if i.phase == item.phase]
             size = sizes.get(item.phase)
@@ -335,16 +344,11 @@ class Recipe(Shown):
         line = self.neutralise
         if line is not None:
             reached = zero
-            for name, degree in zip(line.portions, self._degrees(line, values), strict=True):
-                per_mole = (
-                    as_fraction(line.of_base.molar_mass)
-                    / as_fraction(line.of_base.equivalents)
-                    / as_fraction(line.stock)
-                )
+            for name, degree in zip(line.portions, self.degrees(values), strict=True):
                 row = {name: one}
                 for i in self.ingredients:
                     if i.acid_content is not None:
-                        row[i.name] = -(as_fraction(degree) - reached) * _moles(i) * per_mole
+                        row[i.name] = -(as_fraction(degree) - reached) * i.acid_moles * line.stock_per_mole
                 equations.append((row, zero))
                 reached = as_fraction(degree)
         try:
@@ -358,65 +362,7 @@ class Recipe(Shown):
             ) from problem
         return {str(name): found[name] for name in self.weighed}
 
-    def _faults(self, share: Mapping[str, Fraction], values: Mapping[str, float]) -> list[StudyError]:
-        """Why amounts make no batch: a line below nothing, lines that miss 100 % or their phase's size, a limit passed."""
-        out = []
-        listed = _largest(share)
-        for name, value in share.items():
-            if value < 0:
-                others = sum((v for k, v in share.items() if k != name), Fraction(0))
-                item = next((i for i in self.ingredients if i.name == name), None)
-                whole = item is not None and item.of == BATCH
-                taken = (
-                    f"the other lines take {float(others):.4g} % ({listed})"
-                    if whole
-                    else "its phase holds more already"
-                )
-                out.append(
-                    StudyError(
-                        f"recipe: {name}, which fills the {'batch' if whole or item is None else item.of},",
-                        f"{float(value):.4g} %",
-                        "0 % or above",
-                        f"{taken}: lower one, or take a stronger stock",
-                    )
-                )
-        total = sum(share.values(), Fraction(0))
-        if abs(total - 100) > 100 * TOTAL_TOLERANCE:
-            out.append(
-                StudyError(
-                    "recipe: all lines together",
-                    f"{float(total):.6g} %",
-                    "100 %",
-                    f"{listed}: correct the amounts, or make one line the balance",
-                )
-            )
-        for phase, size in self.phases:
-            if size is not None:
-                held = sum((share[i.name] for i in self.ingredients if i.phase == phase), Fraction(0))
-                wanted = as_fraction(self._number(size, values))
-                if abs(held - wanted) > max(wanted, Fraction(1)) * as_fraction(TOTAL_TOLERANCE):
-                    out.append(
-                        StudyError(
-                            f"recipe: lines of phase {phase!r} together",
-                            f"{float(held):.6g} %",
-                            f"{float(wanted):.6g} % of the batch, its size",
-                            "correct them, or make one the balance of the phase",
-                        )
-                    )
-        for item in self.ingredients:
-            held = share[item.name] * _content(item)
-            if item.max_percent is not None and held > as_fraction(item.max_percent):
-                out.append(
-                    StudyError(
-                        f"{item.name} in the batch",
-                        f"{float(held):.4g} %",
-                        f"at most {item.max_percent:g} %",
-                        "lower its amount",
-                    )
-                )
-        return out
-
-    def _readability(self, name: str) -> tuple[float, bool]:
+    def readability(self, name: str) -> tuple[float, bool]:
         """What the balance for a weighing shows, g, and whether that is assumed."""
         line: Line | None = next((i for i in self.ingredients if i.name == name), self.neutralise)
         given = getattr(line, "balance_readability", None)
@@ -459,29 +405,24 @@ class Recipe(Shown):
         if not 0 < size <= 1e6:
             raise StudyError("batch_size", size, "above 0 and at most 1000000 g", "give it in g")
         share = self._share(values)
-        for problem in self._faults(share, values):
+        for problem in faults(self, share, values):
             raise problem
         batch = as_fraction(size)
         grams = {name: value * batch / 100 for name, value in share.items()}
         closing = self._closing(share)
-        printed = {name: rounded(value, self._readability(name)[0]) for name, value in grams.items()}
+        printed = {name: rounded(value, self.readability(name)[0]) for name, value in grams.items()}
         line = self.neutralise
         if line is not None:  # from the polymer as it will be weighed, the second portion less the first as weighed
             moles = sum(
-                (_moles(i) * Fraction(printed[i.name]) for i in self.ingredients if i.name != closing), Fraction(0)
+                (i.acid_moles * Fraction(printed[i.name]) for i in self.ingredients if i.name != closing), Fraction(0)
             )
-            moles += sum((_moles(i) * grams[i.name] for i in self.ingredients if i.name == closing), Fraction(0))
+            moles += sum((i.acid_moles * grams[i.name] for i in self.ingredients if i.name == closing), Fraction(0))
             before = Fraction(0)
-            for name, degree in zip(line.portions, self._degrees(line, values), strict=True):
-                per_mole = (
-                    as_fraction(line.of_base.molar_mass)
-                    / as_fraction(line.of_base.equivalents)
-                    / as_fraction(line.stock)
-                )
-                grams[name] = max(as_fraction(degree) * moles * per_mole - before, Fraction(0))
-                printed[name] = rounded(grams[name], self._readability(name)[0])
+            for name, degree in zip(line.portions, self.degrees(values), strict=True):
+                grams[name] = max(as_fraction(degree) * moles * line.stock_per_mole - before, Fraction(0))
+                printed[name] = rounded(grams[name], self.readability(name)[0])
                 before += Fraction(printed[name])
-        printed = closed(grams, printed, closing, batch, self._readability(closing)[0])
+        printed = closed(grams, printed, closing, batch, self.readability(closing)[0])
         if printed[closing] < 0:
             raise StudyError(
                 f"recipe: {closing}, which takes up the rounding,",
@@ -491,99 +432,12 @@ class Recipe(Shown):
             )
         out, poured = [], Decimal(0)
         for name in self.weighed:
-            readability, assumed = self._readability(name)
-            note = self._note(name, printed, values, poured, batch, closing)
+            readability, assumed = self.readability(name)
+            words = note(self, name, printed, values, poured, batch, closing)
             shows = f"{Decimal(repr(readability))} g" + (" (assumed)" if assumed else "")
-            out.append((name, printed[name], shows, note))
+            out.append((name, printed[name], shows, words))
             poured += printed[name]
         return out
-
-    def _note(
-        self,
-        name: str,
-        printed: Mapping[str, Decimal],
-        values: Mapping[str, float],
-        poured: Decimal,
-        batch: Fraction,
-        closing: str,
-    ) -> str:
-        """What stands beside a weighing."""
-        parts = []
-        item = next((i for i in self.ingredients if i.name == name), None)
-        mass = printed[name]
-        if item is not None:
-            if item.factor is not None:
-                text = item.amount_text.replace(f"‹{item.factor}›", number_text(values[item.factor]))
-                parts.append(text + ("" if item.factor == name else f" (set by {item.factor})"))
-            elif item.of != BATCH or item.balance:
-                parts.append(item.amount_text)
-            if item.stock is not None:
-                parts.append(f"as {100 * item.stock:g} % w/w stock: {_pure(mass, item)} g of {name} itself")
-            elif item.active != 1:
-                parts.append(f"{100 * item.active:g} % active: {_pure(mass, item)} g of {name} itself")
-            if item.acid_content is not None:
-                wet = f"moisture {100 * item.moisture:g} %" if item.moisture else "taken as dry"
-                parts.append(f"{item.acid_content:g} % COOH, {wet}")
-            if name == closing and not item.balance:
-                parts.append("takes up the rounding")
-        else:
-            parts += self._base_note(name, printed, values, poured)
-        if mass == 0:
-            parts.append("none in this batch")
-        elif mass < least(self._readability(name)[0]):
-            parts.append(self._too_little(name, printed, batch))
-        return "; ".join(parts)
-
-    def _base_note(
-        self, name: str, printed: Mapping[str, Decimal], values: Mapping[str, float], poured: Decimal
-    ) -> list[str]:
-        line = self.neutralise
-        assert line is not None
-        at = line.portions.index(name)
-        degree = self._degrees(line, values)[at]
-        acid = sum((_moles(i) * Fraction(printed[i.name]) for i in self.ingredients), Fraction(0))
-        pure = Fraction(printed[name]) * as_fraction(line.stock)
-        parts = [
-            f"to degree {number_text(degree)} of {float(1000 * acid):.4g} mmol COOH",
-            f"{float(pure):.4f} g base, {100 * line.stock:g} % w/w stock",
-        ]
-        if at == 1 and poured > 0:
-            parts.append(
-                f"{float(100 * Fraction(printed[name]) / Fraction(poured)):.3f} g per 100 g of what the beaker holds before it "
-                f"({poured} g planned): weigh the beaker and work it out anew"
-            )
-        return parts
-
-    def _too_little(self, name: str, printed: Mapping[str, Decimal], batch: Fraction) -> str:
-        """That a weighing is too small for its balance, and what to do."""
-        readability, _ = self._readability(name)
-        mass = printed[name]
-        ways = []
-        larger = batch_for(mass, readability, batch)
-        if larger is not None:
-            ways.append(f"make {larger} g of batch or more")
-        ways.append(f"weigh on a balance that shows {finer(mass):f} g")
-        item = next((i for i in self.ingredients if i.name == name), None)
-        solvent = self._solvent(item, printed)
-        if solvent is not None and solvent != name:
-            polymer = item is not None and item.acid_content is not None
-            made = dilution(mass, readability, printed[solvent], polymer)
-            if made is not None:
-                make, with_, add, brings = made
-                ways.append(
-                    f"add {add} g of a dilution of {make} g in {with_} g {solvent}, and {brings} g less {solvent} "
-                    "(if it dissolves or disperses so)"
-                )
-        return f"below {least(readability)} g, the least for 1 % on this balance: " + ", or ".join(ways)
-
-    def _solvent(self, item: Ingredient | None, printed: Mapping[str, Decimal]) -> str | None:
-        """What a small weighing is best diluted with: the largest line of its phase, else the balance."""
-        filling = next((i.name for i in self.ingredients if i.balance and i.of == BATCH), None)
-        if item is None:
-            return filling
-        fellows = [i.name for i in self.ingredients if i.phase == item.phase and i.acid_content is None]
-        largest = max(fellows, key=lambda n: printed[n], default=None)
-        return largest if largest not in (None, item.name) else filling
 
     # ---- what to do
 
@@ -657,67 +511,12 @@ class Recipe(Shown):
             raise StudyError(
                 "plan: factors", plan.study.names, f"those of the study, {study.names}", "give its own plan"
             )
-        problems = [(0, p) for p in self._misfits(study)]
+        problems = [(0, p) for p in misfits(self, study)]
         if all(name in study.names and not isinstance(study.factor(name), Categorical) for name in self.linked):
             for run, settings in plan.runs.sort_index().iterrows():
                 problems += [(int(run), p) for p in self._run_problems(settings)]  # type: ignore[call-overload]
         rows = [(run, p.where, str(p.found), p.allowed, p.mend) for run, p in problems]
         return pd.DataFrame(rows, columns=list(PROBLEM_COLUMNS))
-
-    def _misfits(self, study: Study) -> list[StudyError]:
-        out = []
-        for name in self.linked:
-            if name not in study.names:
-                out.append(StudyError("recipe: factor", name, "a factor of the study", nearest(name, study.names)))
-            elif isinstance(study.factor(name), Categorical):
-                out.append(
-                    StudyError(
-                        "recipe: factor", name, "a numeric factor", "a kind sets no amount: leave it to the page"
-                    )
-                )
-        for item in self.ingredients:
-            if item.factor in study.names and not isinstance(study.factor(item.factor), Categorical):
-                unit = getattr(study.factor(item.factor), "unit", "")
-                multiple = item.of not in (BATCH, item.phase)
-                if multiple == unit.startswith("%"):
-                    allowed = (
-                        f"without %, as it is multiples of {item.of}" if multiple else f"in %, as it is % of {item.of}"
-                    )
-                    out.append(
-                        StudyError(
-                            f"unit of factor {item.factor!r}", unit or "none", allowed, "correct the unit or `of`"
-                        )
-                    )
-        line = self.neutralise
-        acids = [i.name for i in self.ingredients if i.acid_content is not None]
-        if acids and line is None:
-            out.append(
-                StudyError(
-                    "recipe: base",
-                    "missing",
-                    f"there, as {' and '.join(acids)} holds acid groups",
-                    "add a Neutralise line",
-                )
-            )
-        if line is not None and not acids:
-            out.append(
-                StudyError(
-                    f"recipe: acid for {line.of_base.name}",
-                    "missing",
-                    "there",
-                    "give acid_content= for the polymer, in % COOH",
-                )
-            )
-        filling = {i.name for i in self.ingredients if i.balance}
-        for factor in study.factors:
-            left_out = factor.name not in self.linked and not isinstance(factor, Categorical)
-            if left_out and not (isinstance(factor, Component) and factor.name in filling):
-                out.append(
-                    StudyError(
-                        f"factor {factor.name!r}", "in no line or step", "used by one", "link the line that it sets"
-                    )
-                )
-        return out
 
     def _run_problems(self, settings: object) -> list[StudyError]:
         try:
@@ -730,7 +529,7 @@ class Recipe(Shown):
                             setting_value(f"run: {name!r}", values[name], field, unit)
         except StudyError as problem:
             return [problem]
-        return self._faults(share, values)
+        return faults(self, share, values)
 
     # ---- keeping
 
@@ -809,30 +608,8 @@ def _behind(entries: Sequence[_Entry], name: str) -> int:
     return at
 
 
-def _content(item: Ingredient) -> Fraction:
-    """Grams of the ingredient itself in a gram as weighed."""
-    return as_fraction(item.active) * (Fraction(1) if item.stock is None else as_fraction(item.stock))
-
-
-def _moles(item: Ingredient) -> Fraction:
-    """Moles of COOH in a gram as weighed."""
-    if item.acid_content is None:
-        return Fraction(0)
-    return _content(item) * (1 - as_fraction(item.moisture)) * as_fraction(item.acid_content) / 100 / _COOH
-
-
-def _pure(grams: Decimal, item: Ingredient) -> str:
-    return f"{float(Fraction(grams) * _content(item)):.4f}".rstrip("0").rstrip(".")
-
-
 def _cautions(hazards: Iterable[str]) -> str:
     return "\n".join(dict.fromkeys(caution(h) for h in hazards))
-
-
-def _largest(share: Mapping[str, Fraction]) -> str:
-    """The largest lines in words."""
-    top = sorted(((name, value) for name, value in share.items() if value > 0), key=lambda kv: -kv[1])[:4]
-    return ", ".join(f"{name} {float(value):.4g} %" for name, value in top)
 
 
 def _phases(phases: object) -> tuple[tuple[str, float | str | None], ...]:

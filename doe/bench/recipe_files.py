@@ -13,6 +13,7 @@ from doe.bench.neutralisation import BASES, Base
 from doe.study import StudyError
 from doe.study.errors import nearest
 
+KEYS = ("kind", "schema", "phases", "lines")
 _KINDS: dict[str, type] = {"ingredient": Ingredient, "neutralise": Neutralise, "step": Step}
 
 
@@ -29,6 +30,9 @@ def line_content(line: Line) -> dict[str, Any]:
 
 def kept(content: Mapping[str, Any], where: str) -> tuple[list[Line], dict[str, float | str | None]]:
     """The lines and the phases with their sizes that a recipe's JSON describes."""
+    for key in content:
+        if key not in KEYS:
+            raise StudyError(where, key, "a field of a recipe", nearest(key, KEYS))
     lines, phases = content.get("lines"), content.get("phases", [])
     if not isinstance(lines, list) or not isinstance(phases, list):
         raise StudyError(

@@ -623,3 +623,10 @@ def test_a_broken_file_is_refused(tmp_path, sentence_of):
     assert "line 2: kind is 'powder' but must be one of ingredient, neutralise, step" in sentence_of(
         lambda: Recipe.load(path)
     )
+    content["lines"][1] = {"kind": "step"}
+    path.write_text(json.dumps(content))
+    assert "line 2 is {'kind': 'step'} but must be a whole step: complete the entry" in sentence_of(
+        lambda: Recipe.load(path)
+    )
+    path.write_text(json.dumps(content | {"batch": 200}))
+    assert "is 'batch' but must be a field of a recipe: " in sentence_of(lambda: Recipe.load(path))
