@@ -152,7 +152,10 @@ def _labels(sheet: Worksheet, layout: SheetLayout) -> None:
             "Trial batch, not for use on skin."
         )
         cell = put_cell(sheet, at // 2 + 1, at % 2 + 1, text)
-        cell.alignment, cell.font = Alignment(wrap_text=True, vertical="center", indent=1), Font(name=FONT, size=12)
+        cell.alignment, cell.font = (
+            Alignment(wrap_text=True, vertical="center", horizontal="left", indent=1),
+            Font(name=FONT, size=12),
+        )
         cell.border = Border(top=dashed, bottom=dashed, left=dashed, right=dashed)
         sheet.row_dimensions[at // 2 + 1].height = 92
     print_setup(sheet, "portrait")
