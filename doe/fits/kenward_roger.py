@@ -1,0 +1,175 @@
+"""Inference on fixed effects when the variances are themselves estimated: Kenward and Roger's method, on plain arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import linalg, special
+
+from doe.fits.arrays import Floats
+from doe.fits.reml import Strata
+
+
+@dataclass(frozen=True)
+class Inference:
+    """Generalised least squares at given variances, with what their estimation costs.
+
+    Parameters
+    ----------
+    Q : ndarray, shape (n, p)
+        Columns of full rank.
+    y : ndarray, shape (n,)
+    strata : Strata
+    theta : ndarray, shape (m,)
+        The variances; Σ θₖGₖ positive definite.
+
+    References
+    ----------
+    Kenward, M. G. & Roger, J. H. (1997). Small sample inference for fixed effects from restricted maximum likelihood. Biometrics
+    53(3), 983-997. The variances enter V linearly, so their R terms vanish; W is from the expected information.
+    """
+
+    Q: Floats
+    y: Floats
+    strata: Strata
+    theta: Floats
+
+    @cached_property
+    def inverse(self) -> Floats:
+        """V⁻¹, shape (n, n)."""
+        V = np.tensordot(self.theta, self.strata.G, axes=1)
+        C = np.linalg.cholesky(V)
+        half = linalg.solve_triangular(C, np.eye(len(V)), lower=True)
+        return np.asarray(half.T @ half)
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """Φ = (Q'V⁻¹Q)⁻¹, shape (p, p): as if the variances were known."""
+        inner = self.Q.T @ self.inverse @ self.Q
+        half = linalg.solve_triangular(np.linalg.cholesky(inner), np.eye(len(inner)), lower=True)
+        return np.asarray(half.T @ half)
+
+    @cached_property
+    def gamma(self) -> Floats:
+        """Coefficients of the columns of Q, shape (p,)."""
+        return np.asarray(self.covariance @ (self.Q.T @ (self.inverse @ self.y)))
+
+    @cached_property
+    def projection(self) -> Floats:
+        """P = V⁻¹ − V⁻¹QΦQ'V⁻¹, shape (n, n)."""
+        WQ = self.inverse @ self.Q
+        return self.inverse - WQ @ self.covariance @ WQ.T
+
+    @cached_property
+    def _slopes(self) -> Floats:
+        """Q'V⁻¹GₖV⁻¹Q, shape (m, p, p): minus the derivative of the information on β."""
+        WQ = self.inverse @ self.Q
+        return np.asarray(WQ.T @ self.strata.G @ WQ)
+
+    @cached_property
+    def variance_covariance(self) -> Floats:
+        """Covariance of the estimated variances, the inverse of the expected information, shape (m, m)."""
+        PG = self.projection @ self.strata.G
+        information = 0.5 * np.einsum("kij,lji->kl", PG, PG)
+        information[0, 0] += 0.5 * self.strata.within_df / self.theta[0] ** 2
+        size = np.sqrt(np.diag(information))
+        return np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size)
+
+    @cached_property
+    def adjusted(self) -> Floats:
+        """Covariance of the coefficients allowing for estimated variances, shape (p, p)."""
+        phi, W, P = self.covariance, self.variance_covariance, self._slopes
+        GWQ = self.strata.G @ (self.inverse @ self.Q)
+        inner = np.zeros_like(phi)
+        for i in range(len(W)):
+            for j in range(len(W)):
+                inner += W[i, j] * (GWQ[i].T @ self.inverse @ GWQ[j] - P[i] @ phi @ P[j])
+        out = phi + 2.0 * phi @ inner @ phi
+        return 0.5 * (out + out.T)
+
+    def degrees(self, L: ArrayLike) -> Floats:
+        """Degrees of freedom of single contrasts: rows of L (d, p), each by itself; shape (d,)."""
+        half = np.atleast_2d(np.asarray(L, dtype=float)) @ self.covariance
+        variance = np.einsum("ij,ij->i", half, np.atleast_2d(L))
+        return self._degrees(variance, np.einsum("ia,kab,ib->ik", half, self._slopes, half))
+
+    def _degrees(self, variance: Floats, gradient: Floats) -> Floats:
+        spread = np.einsum("ik,kl,il->i", gradient, self.variance_covariance, gradient)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(2.0 * variance**2 / spread)
+
+    def of_new_batch(self, L: ArrayLike, weights: ArrayLike) -> tuple[Floats, Floats]:
+        """Variance and degrees of freedom of the error in foretelling one new batch, all of its strata new.
+
+        Parameters
+        ----------
+        L : array_like, shape (d, p)
+            A row of the model matrix each, in the columns of Q.
+        weights : array_like, shape (m,)
+            How much of each variance a new batch carries.
+
+        Returns
+        -------
+        variance, df : ndarray, shape (d,)
+            Variance with the adjusted covariance of the mean. df: twice the squared variance over the variance of its estimate
+            (Satterthwaite), both terms of it counted.
+
+        References
+        ----------
+        Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components. Biometrics Bulletin 2, 110-114.
+        """
+        A, c = np.atleast_2d(np.asarray(L, dtype=float)), np.asarray(weights, dtype=float)
+        half = A @ self.covariance
+        own = float(c @ self.theta)
+        plain = np.einsum("ij,ij->i", half, A) + own
+        df = self._degrees(plain, np.einsum("ia,kab,ib->ik", half, self._slopes, half) + c)
+        return np.einsum("ia,ab,ib->i", A, self.adjusted, A) + own, df
+
+    def f_test(self, L: ArrayLike) -> tuple[float, float]:
+        """F of the hypothesis Lγ = 0, its scale λ included, and its denominator degrees of freedom.
+
+        Parameters
+        ----------
+        L : array_like, shape (d, p)
+            Independent rows.
+
+        Returns
+        -------
+        F, den_df : float
+        """
+        A = np.atleast_2d(np.asarray(L, dtype=float))
+        d = len(A)
+        estimate = A @ self.gamma
+        statistic = float(estimate @ np.linalg.solve(A @ self.adjusted @ A.T, estimate)) / d
+        scale, df = self._scale_and_df(A)
+        return scale * statistic, df
+
+    def _scale_and_df(self, A: Floats) -> tuple[float, float]:
+        """λ and m of the paper's section 3, in its letters."""
+        d, phi, W = len(A), self.covariance, self.variance_covariance
+        theta = A.T @ np.linalg.solve(A @ phi @ A.T, A)
+        steps = [theta @ phi @ P @ phi for P in self._slopes]
+        traces = np.array([np.trace(s) for s in steps])
+        a1 = float(traces @ W @ traces)
+        a2 = float(np.einsum("kl,kij,lji->", W, np.array(steps), np.array(steps)))
+        if d == 1 or a2 > 0.9 * d:
+            # one row: Satterthwaite's. Several: at m near 2 the general formula is 0/0, and this is its value for an exact F
+            return 1.0, 2.0 * d / a2
+        b = (a1 + 6.0 * a2) / (2.0 * d)
+        g = ((d + 1.0) * a1 - (d + 4.0) * a2) / ((d + 2.0) * a2)
+        bottom = 3.0 * d + 2.0 * (1.0 - g)
+        c1, c2, c3 = g / bottom, (d - g) / bottom, (d + 2.0 - g) / bottom
+        mean = 1.0 / (1.0 - a2 / d)
+        # d V* (E*)⁻² / 2, over its own last factor, which is 0 for an exact F with 4 degrees of freedom
+        top = (1.0 + c1 * b) / ((1.0 - c2 * b) * mean) ** 2
+        last = 1.0 - c3 * b
+        df = 4.0 + (d + 2.0) * last / (top - last)
+        return df / (mean * (df - 2.0)), df
+
+
+def p_of_f(F: float, d: int, df: float) -> float:
+    """Probability that F with d and df degrees of freedom exceeds the one found."""
+    return float(special.fdtrc(d, df, max(F, 0.0)))
