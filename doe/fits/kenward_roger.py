@@ -10,12 +10,17 @@ from numpy.typing import ArrayLike
 from scipy import linalg, special
 
 from doe.fits.arrays import Floats
-from doe.fits.reml import Strata
+from doe.fits.reml import Strata, complement
 
 
 @dataclass(frozen=True)
 class Inference:
-    """Generalised least squares at given variances, with what their estimation costs.
+    """Generalised least squares with estimated variances, and what their estimation costs.
+
+    Inside the bounds (`theta` all above 0, `weighing` the same) this is Kenward and Roger's method as published. Where a variance
+    is estimated below 0 the coefficients are weighed by the bounded variances, since the unbounded ones can make a mean look all
+    but free of error, and their covariance is taken under the unbounded ones: B V B', linear in the variances and so without the
+    bias that the adjustment mends. In balanced data both are the analysis of variance.
 
     Parameters
     ----------
@@ -24,7 +29,9 @@ class Inference:
     y : ndarray, shape (n,)
     strata : Strata
     theta : ndarray, shape (m,)
-        The variances; Σ θₖGₖ positive definite.
+        The variances as estimated without bounds.
+    weighing : ndarray, shape (m,)
+        The variances as estimated at 0 or above; Σ weighingₖGₖ is positive definite.
 
     References
     ----------
@@ -36,43 +43,59 @@ class Inference:
     y: Floats
     strata: Strata
     theta: Floats
+    weighing: Floats
+
+    @property
+    def regular(self) -> bool:
+        """Whether no variance had to be held at 0."""
+        return bool((self.theta >= 0.0).all())
 
     @cached_property
     def inverse(self) -> Floats:
-        """V⁻¹, shape (n, n)."""
-        V = np.tensordot(self.theta, self.strata.G, axes=1)
-        C = np.linalg.cholesky(V)
-        half = linalg.solve_triangular(C, np.eye(len(V)), lower=True)
+        """V⁻¹ of the variances that weigh, shape (n, n)."""
+        C = np.linalg.cholesky(np.tensordot(self.weighing, self.strata.G, axes=1))
+        half = linalg.solve_triangular(C, np.eye(len(C)), lower=True)
         return np.asarray(half.T @ half)
 
     @cached_property
-    def covariance(self) -> Floats:
-        """Φ = (Q'V⁻¹Q)⁻¹, shape (p, p): as if the variances were known."""
+    def _phi(self) -> Floats:
         inner = self.Q.T @ self.inverse @ self.Q
         half = linalg.solve_triangular(np.linalg.cholesky(inner), np.eye(len(inner)), lower=True)
         return np.asarray(half.T @ half)
 
     @cached_property
+    def _estimator(self) -> Floats:
+        """B with γ = B y, shape (p, n)."""
+        return np.asarray(self._phi @ (self.Q.T @ self.inverse))
+
+    @cached_property
     def gamma(self) -> Floats:
         """Coefficients of the columns of Q, shape (p,)."""
-        return np.asarray(self.covariance @ (self.Q.T @ (self.inverse @ self.y)))
+        return self._estimator @ self.y
 
     @cached_property
     def projection(self) -> Floats:
-        """P = V⁻¹ − V⁻¹QΦQ'V⁻¹, shape (n, n)."""
-        WQ = self.inverse @ self.Q
-        return self.inverse - WQ @ self.covariance @ WQ.T
+        """P = V⁻¹ − V⁻¹QΦQ'V⁻¹ of the variances that weigh, shape (n, n)."""
+        return self.inverse - (self.inverse @ self.Q) @ self._estimator
 
     @cached_property
     def _slopes(self) -> Floats:
-        """Q'V⁻¹GₖV⁻¹Q, shape (m, p, p): minus the derivative of the information on β."""
-        WQ = self.inverse @ self.Q
-        return np.asarray(WQ.T @ self.strata.G @ WQ)
+        """BGₖB', shape (m, p, p): how the coefficients' covariance grows with each variance."""
+        B = self._estimator
+        return np.asarray(B @ self.strata.G @ B.T)
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """Covariance of the coefficients as if the variances were known, shape (p, p)."""
+        return np.tensordot(self.theta, self._slopes, axes=1)
 
     @cached_property
     def variance_covariance(self) -> Floats:
         """Covariance of the estimated variances, the inverse of the expected information, shape (m, m)."""
-        PG = self.projection @ self.strata.G
+        # by way of error contrasts, whose covariance is positive definite though V itself may be at the edge
+        K = complement(self.Q)
+        A = K.T @ self.strata.G @ K
+        PG = np.linalg.solve(np.tensordot(self.theta, A, axes=1), A)
         information = 0.5 * np.einsum("kij,lji->kl", PG, PG)
         information[0, 0] += 0.5 * self.strata.within_df / self.theta[0] ** 2
         size = np.sqrt(np.diag(information))
@@ -81,20 +104,25 @@ class Inference:
     @cached_property
     def adjusted(self) -> Floats:
         """Covariance of the coefficients allowing for estimated variances, shape (p, p)."""
-        phi, W, P = self.covariance, self.variance_covariance, self._slopes
-        GWQ = self.strata.G @ (self.inverse @ self.Q)
-        inner = np.zeros_like(phi)
+        if not self.regular:
+            return self.covariance
+        phi, W, B = self._phi, self.variance_covariance, self._estimator
+        BG = B @ self.strata.G
+        out = phi.copy()
         for i in range(len(W)):
             for j in range(len(W)):
-                inner += W[i, j] * (GWQ[i].T @ self.inverse @ GWQ[j] - P[i] @ phi @ P[j])
-        out = phi + 2.0 * phi @ inner @ phi
+                # ΦQᵢⱼΦ − ΦPᵢΦPⱼΦ of the paper
+                out += 2.0 * W[i, j] * (BG[i] @ self.projection @ BG[j].T)
         return 0.5 * (out + out.T)
 
     def degrees(self, L: ArrayLike) -> Floats:
         """Degrees of freedom of single contrasts: rows of L (d, p), each by itself; shape (d,)."""
-        half = np.atleast_2d(np.asarray(L, dtype=float)) @ self.covariance
-        variance = np.einsum("ij,ij->i", half, np.atleast_2d(L))
-        return self._degrees(variance, np.einsum("ia,kab,ib->ik", half, self._slopes, half))
+        gradient = self._gradient(np.atleast_2d(np.asarray(L, dtype=float)))
+        return self._degrees(gradient @ self.theta, gradient)
+
+    def _gradient(self, A: Floats) -> Floats:
+        """How the variance of each row's estimate grows with each variance, shape (d, m)."""
+        return np.einsum("ia,kab,ib->ik", A, self._slopes, A)
 
     def _degrees(self, variance: Floats, gradient: Floats) -> Floats:
         spread = np.einsum("ik,kl,il->i", gradient, self.variance_covariance, gradient)
@@ -122,11 +150,9 @@ class Inference:
         Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components. Biometrics Bulletin 2, 110-114.
         """
         A, c = np.atleast_2d(np.asarray(L, dtype=float)), np.asarray(weights, dtype=float)
-        half = A @ self.covariance
-        own = float(c @ self.theta)
-        plain = np.einsum("ij,ij->i", half, A) + own
-        df = self._degrees(plain, np.einsum("ia,kab,ib->ik", half, self._slopes, half) + c)
-        return np.einsum("ia,ab,ib->i", A, self.adjusted, A) + own, df
+        gradient = self._gradient(A) + c
+        df = self._degrees(gradient @ self.theta, gradient)
+        return np.einsum("ia,ab,ib->i", A, self.adjusted, A) + float(c @ self.theta), df
 
     def f_test(self, L: ArrayLike) -> tuple[float, float]:
         """F of the hypothesis Lγ = 0, its scale λ included, and its denominator degrees of freedom.
@@ -149,9 +175,9 @@ class Inference:
 
     def _scale_and_df(self, A: Floats) -> tuple[float, float]:
         """λ and m of the paper's section 3, in its letters."""
-        d, phi, W = len(A), self.covariance, self.variance_covariance
-        theta = A.T @ np.linalg.solve(A @ phi @ A.T, A)
-        steps = [theta @ phi @ P @ phi for P in self._slopes]
+        d, W = len(A), self.variance_covariance
+        inverse = np.linalg.inv(A @ self.covariance @ A.T)
+        steps = [inverse @ (A @ S @ A.T) for S in self._slopes]
         traces = np.array([np.trace(s) for s in steps])
         a1 = float(traces @ W @ traces)
         a2 = float(np.einsum("kl,kij,lji->", W, np.array(steps), np.array(steps)))

@@ -1,15 +1,13 @@
 """Variance components by restricted or full maximum likelihood, on plain arrays.
 
-y = Xβ + Σ Zₖuₖ + e, so cov(y) = V = Σ θₖ Gₖ with Gₖ = ZₖZₖ'. Letters: n batches, p columns, r = n − p. The likelihood is worked on
-the r error contrasts w = K'y, which know nothing of β.
+y = Xβ + Σ Zₖuₖ + e, so cov(y) = V = Σ θₖ Gₖ with Gₖ = ZₖZₖ'. Letters: n batches, p columns, m variances.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -71,18 +69,12 @@ class Components:
 
 @dataclass(frozen=True)
 class _Likelihood:
-    """−2 log-likelihood of the variances of w, its slope and curvature; K (n, c) turns V into the covariance of w."""
+    """The likelihood of the variances, restricted or full."""
 
-    K: Floats
-    w: Floats
-    strata: Strata
-    full: bool
     Q: Floats
     y: Floats
-
-    @cached_property
-    def A(self) -> Floats:
-        return np.asarray(self.K.T @ self.strata.G @ self.K)
+    strata: Strata
+    full: bool
 
     def value(self, theta: Floats) -> float:
         """−2 log-likelihood; infinite where V is no covariance."""
@@ -110,23 +102,15 @@ class _Likelihood:
 
     def derivatives(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
         """Slope of the log-likelihood, its observed and its expected information."""
-        s, A = self.strata, self.A
-        if self.full:
-            inverse = np.linalg.inv(np.tensordot(theta, s.G, axes=1))
-            inner = self.Q.T @ inverse @ self.Q
-            P = inverse - inverse @ self.Q @ np.linalg.solve(inner, self.Q.T @ inverse)
-            Pw, PG = P @ self.y, P @ s.G
-            # the full likelihood's trace is that of V⁻¹, its quadratic form the restricted one's
-            trace = np.einsum("kii->k", inverse @ s.G)
-            VG = inverse @ s.G
-            products = np.einsum("kij,lji->kl", VG, VG)
-            forms = s.G @ Pw
-        else:
-            inverse = np.linalg.inv(np.tensordot(theta, A, axes=1))
-            P, Pw, PG = inverse, inverse @ self.w, inverse @ A
-            trace = np.einsum("kii->k", PG)
-            products = np.einsum("kij,lji->kl", PG, PG)
-            forms = A @ Pw
+        s = self.strata
+        inverse = np.linalg.inv(np.tensordot(theta, s.G, axes=1))
+        WQ = inverse @ self.Q
+        P = inverse - WQ @ np.linalg.solve(self.Q.T @ WQ, WQ.T)
+        # the traces are those of V⁻¹ in the full likelihood, of P in the restricted one; the quadratic forms are the same
+        TG = (inverse if self.full else P) @ s.G
+        trace, products = np.einsum("kii->k", TG), np.einsum("kij,lji->kl", TG, TG)
+        Pw = P @ self.y
+        forms = s.G @ Pw
         slope = -0.5 * (trace - forms @ Pw)
         squares = forms @ P @ forms.T
         observed, expected = squares - 0.5 * products, 0.5 * products
@@ -218,12 +202,12 @@ def estimate(Q: ArrayLike, y: ArrayLike, strata: Strata, bounded: bool = False, 
 
 
 def _maximum(Q: Floats, y: Floats, strata: Strata, full: bool) -> Components:
-    K = complement(Q)
-    w = K.T @ y
-    unit = float(w @ w + strata.within_ss) / (len(w) + strata.within_df)
-    scale = np.sqrt(unit)
+    r = Q.shape[0] - Q.shape[1] + strata.within_df
+    left = y - Q @ (Q.T @ y)
+    # worked in units of the residual mean square
+    unit = float(left @ left + strata.within_ss) / r
     scaled = Strata(strata.names, strata.G, strata.within_df, strata.within_ss / unit)
-    likelihood = _Likelihood(K, w / scale, scaled, full, Q, y / scale)
+    likelihood = _Likelihood(Q, y / np.sqrt(unit), scaled, full)
     theta = _start(likelihood)
     value = likelihood.value(theta)
     inside = False
@@ -247,19 +231,22 @@ def _maximum(Q: Floats, y: Floats, strata: Strata, full: bool) -> Components:
             inside = gain < 1e-8
             break
         theta, value = there, new
-    observations = len(w) + strata.within_df if not full else len(y) + strata.within_df
+    observations = r + Q.shape[1] if full else r
     return Components(theta * unit, -0.5 * (value + observations * np.log(unit)), inside)
 
 
 def _start(likelihood: _Likelihood) -> Floats:
     """The best of a few ratios, each with the residual variance that suits it."""
-    s = likelihood.strata
+    s, Q, y = likelihood.strata, likelihood.Q, likelihood.y
     m = len(s.names)
+    r = len(y) - Q.shape[1] + s.within_df
     best, lowest = np.eye(m)[0], np.inf
-    for ratios in np.array(np.meshgrid(*[STARTS] * (m - 1), indexing="ij")).reshape(m - 1, -1).T if m > 1 else [[]]:
+    for ratios in product(STARTS, repeat=m - 1):
         shape = np.array([1.0, *ratios])
-        inverse = np.linalg.inv(np.tensordot(shape, likelihood.A, axes=1))
-        theta = shape * (float(likelihood.w @ inverse @ likelihood.w) + s.within_ss) / (len(likelihood.w) + s.within_df)
+        C = np.linalg.cholesky(np.tensordot(shape, s.G, axes=1))
+        half = linalg.solve_triangular(C, np.column_stack([Q, y]), lower=True)
+        left = half[:, -1] - half[:, :-1] @ np.linalg.lstsq(half[:, :-1], half[:, -1], rcond=None)[0]
+        theta = shape * (float(left @ left) + s.within_ss) / r
         value = likelihood.value(theta)
         if value < lowest:
             best, lowest = theta, value

@@ -136,24 +136,30 @@ class Fit(Shown):
 
     # ---- coefficients and sums of squares
 
-    def _critical(self, interval: float = LEVEL) -> float:
-        return float(special.stdtrit(self.df_residual, 0.5 + interval / 2.0)) if self.df_residual else float("nan")
+    def _errors(self, L: Floats) -> Floats:
+        """Standard errors of L β, one a row."""
+        return np.asarray(self.sigma * np.linalg.norm(L @ self.solution.R_inverse[: self.model.p], axis=1))
+
+    def _degrees(self, L: Floats) -> Floats:
+        """Degrees of freedom of those standard errors; NaN where there are none."""
+        return np.full(len(L), float(self.df_residual) if self.df_residual else np.nan)
+
+    def _half_widths(self, L: Floats, interval: float = LEVEL) -> Floats:
+        """Half the intervals for L β, one a row."""
+        return np.asarray(special.stdtrit(self._degrees(L), 0.5 + interval / 2.0) * self._errors(L))
 
     def _estimates(self, L: Floats) -> pd.DataFrame:
         """Estimates of L β with their standard errors and intervals; L (d, p)."""
-        estimate = L @ self.beta
-        R_inverse = self.solution.R_inverse[: self.model.p]
-        error = self.sigma * np.linalg.norm(L @ R_inverse, axis=1)
+        estimate, error, df, half = L @ self.beta, self._errors(L), self._degrees(L), self._half_widths(L)
         with np.errstate(divide="ignore", invalid="ignore"):
             t = estimate / error
-        half = self._critical() * error
         return pd.DataFrame(
             {
                 "estimate": estimate,
                 "std_error": error,
-                "df": float(self.df_residual),
+                "df": np.nan_to_num(df),
                 "t": t,
-                "p": 2.0 * special.stdtr(self.df_residual, -np.abs(t)) if self.df_residual else np.full(len(t), np.nan),
+                "p": 2.0 * special.stdtr(df, -np.abs(t)),
                 "low": estimate - half,
                 "high": estimate + half,
             }
@@ -240,6 +246,23 @@ class Fit(Shown):
         mean = self.solution.fitted - (self.y.mean() if self.has_constant else 0.0)
         return float(mean @ mean), float(model @ model), int(self.X.shape[1] - rank)
 
+    def _hypotheses(self) -> list[tuple[str, Floats]]:
+        """What is asked of every term: its name, and the rows L (d, p + block columns) whose L β is 0 where it does not matter."""
+        p_all = self.X.shape[1]
+        rows: list[tuple[str, Floats]] = []
+        blends = self._blend_columns
+        for index, term in enumerate(self.model.terms):
+            own = np.flatnonzero(self.model.term_of == index)
+            if own[0] in blends:
+                if self._linear_blending and own[0] == blends[0]:
+                    L = np.zeros((len(blends) - 1, p_all))
+                    L[:, blends[0]] = 1.0
+                    L[np.arange(len(blends) - 1), blends[1:]] = -1.0
+                    rows.append(("linear blending", L))
+            elif term != "1":
+                rows.append((term, np.eye(p_all)[own]))
+        return rows
+
     @cached_property
     def anova(self) -> pd.DataFrame:
         """Analysis of variance, every term adjusted for all others.
@@ -257,18 +280,9 @@ class Fit(Shown):
         Mixtures, 3rd ed., section 5 (linear blending). Wiley.
         """
         p_all = self.X.shape[1]
-        rows: list[tuple[str, int, float]] = []
-        blends = self._blend_columns
-        for index, term in enumerate(self.model.terms):
-            own = np.flatnonzero(self.model.term_of == index)
-            if own[0] in blends:
-                if self._linear_blending and own[0] == blends[0]:
-                    L = np.zeros((len(blends) - 1, p_all))
-                    L[:, blends[0]] = 1.0
-                    L[np.arange(len(blends) - 1), blends[1:]] = -1.0
-                    rows.append(("linear blending", len(L), arrays.hypothesis_ss(self.solution, L)))
-            elif term != "1":
-                rows.append((term, len(own), arrays.hypothesis_ss(self.solution, np.eye(p_all)[own])))
+        rows: list[tuple[str, int, float]] = [
+            (source, len(L), arrays.hypothesis_ss(self.solution, L)) for source, L in self._hypotheses()
+        ]
         if self.block_columns:
             L = np.eye(p_all)[self.model.p :]
             rows.append(("blocks", len(L), arrays.hypothesis_ss(self.solution, L)))
@@ -377,9 +391,8 @@ class Fit(Shown):
     def _foretell(self, X: Floats, interval: float, kind: str) -> pd.DataFrame:
         """Predictions for rows of the model matrix, on the response's own scale."""
         estimate = X @ self.beta
-        variance = np.einsum("ij,ij->i", *(2 * [X @ self.solution.R_inverse[: self.model.p]]))
-        error = self.sigma * np.sqrt(variance + (kind == "new batch"))
-        half = self._critical(interval) * error
+        error, df = self._of_new_batch(X) if kind == "new batch" else (self._errors(X), self._degrees(X))
+        half = special.stdtrit(df, 0.5 + interval / 2.0) * error
         r = self.response
         return pd.DataFrame(
             {
@@ -389,6 +402,10 @@ class Fit(Shown):
                 "high": r.inverse(estimate + half),
             }
         )
+
+    def _of_new_batch(self, X: Floats) -> tuple[Floats, Floats]:
+        """Standard errors and degrees of freedom of foretelling one new batch, for rows of the model matrix."""
+        return np.hypot(self._errors(X), self.sigma), self._degrees(X)
 
     def _prediction_note(self, interval: float, kind: str, outside: int, rows: int) -> str:
         what = "the mean of batches made there" if kind == "mean" else "one new batch"
