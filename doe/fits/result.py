@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import product
@@ -25,6 +25,7 @@ from doe.study.terms import Term, term_text
 
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
+    from doe.fits.exact import ExactSolution, Matrix
     from doe.fits.transforms import TransformProfile
 
 LEVEL = 0.95  # of the intervals in `coefficients`
@@ -453,6 +454,15 @@ class Fit(Shown):
 
         return equation_of(self, natural, pseudocomponents)
 
+    def _natural(self, exact: ExactSolution, T: Matrix) -> tuple[list[float], Floats]:
+        """Estimates and standard errors of T β, worked from the solution in extended precision."""
+        ctx, p = exact.ctx, self.model.p
+        estimate = [float(ctx.fdot(row, exact.beta[:p])) for row in T]
+        if not self.df_residual:
+            return estimate, np.full(len(T), np.nan)
+        sigma = ctx.sqrt(exact.rss / self.df_residual)
+        return estimate, np.array([float(sigma * v) for v in exact.lengths(T)])
+
     def surface(self, at: Mapping[str, str] | None = None) -> Surface:
         """Shape of a fitted second-order surface: its stationary point and principal directions.
 
@@ -555,6 +565,12 @@ class Fit(Shown):
 
         return profile_of(self, interval)
 
+    def _power_likelihood(self) -> tuple[Callable[[float], float], Callable[[float], float]]:
+        """Profile log-likelihood of Box and Cox's λ up to a constant, and the residual sum of squares there."""
+        from doe.fits.transforms import profile_likelihood
+
+        return profile_likelihood(self.solution.Q, self.batches.values)
+
     @cached_property
     def statsmodels(self) -> Any:
         """The same fit as a statsmodels OLS result (QR), block contrasts included."""
@@ -575,6 +591,13 @@ class Fit(Shown):
     @property
     def heading(self) -> str:
         """What was fitted, how, on how much."""
+        df = f"{self.df_residual} residual df"
+        df_pure = self._pure_error[1]
+        if df_pure:
+            df += f" ({self.df_residual - df_pure} lack of fit, {df_pure} pure error)"
+        return self._heading(f" in {self.block_columns + 1} blocks" if self.block_columns else "", df)
+
+    def _heading(self, groups: str, df: str) -> str:
         used = {name for term in self.model.parsed for name, _ in term}
         parts = [c.name for c in self.study.components if c.name in used]
         process = [f.name for f in self.study.factors if f.name in used and f.name not in parts]
@@ -588,14 +611,9 @@ class Fit(Shown):
             name = f"{len(self.model.terms)} term{'s' * (len(self.model.terms) > 1)}"
         if self.choice is not None:
             name = f"reduced {name}"
-        df = f"{self.df_residual} residual df"
-        df_pure = self._pure_error[1]
-        if df_pure:
-            df += f" ({self.df_residual - df_pure} lack of fit, {df_pure} pure error)"
-        blocks = f" in {self.block_columns + 1} blocks" if self.block_columns else ""
         scale = scale_words(self.response)
         return (
-            f"{self.response.label}, {name} in {' and '.join(words)}, {self.method}{scale}; {self.n} runs{blocks}, {df}"
+            f"{self.response.label}, {name} in {' and '.join(words)}, {self.method}{scale}; {self.n} runs{groups}, {df}"
         )
 
     def _coefficient_table(self) -> pd.DataFrame:
@@ -773,18 +791,23 @@ def assembled(model: Model, response: Response, batches: Batches, why: str, choi
     StudyError
         If a reading cannot be transformed, all readings are equal, or terms cannot be told apart on these runs.
     """
-    _check_readings(response, batches)
     blocks, names = block_contrasts(batches.block)
-    blocks = blocks.reshape(len(batches.runs), len(names))
+    X, solution = solved(model, response, batches, blocks.reshape(len(batches.runs), len(names)), names)
+    return Fit(model.study, model, response, batches, solution, X, names, "least squares", why, choice)
+
+
+def solved(
+    model: Model, response: Response, batches: Batches, blocks: Floats, names: tuple[str, ...]
+) -> tuple[Floats, Solution]:
+    """All columns of a fit, shape (n, p + block columns), and the least-squares solution; refused as `assembled` says."""
+    _check_readings(response, batches)
     X = np.column_stack([model.matrix_of(batches.encoded), blocks])
     _check_estimable(model, response, X, names)
     if arrays.condition_number(X) > arrays.ILL_CONDITIONED:
         from doe.fits.exact import solve_exact
 
-        solution = solve_exact(model, batches.settings, response, batches.values, blocks).in_double()
-    else:
-        solution = arrays.solve(X, response.forward(batches.values))
-    return Fit(model.study, model, response, batches, solution, X, names, "least squares", why, choice)
+        return X, solve_exact(model, batches.settings, response, batches.values, blocks).in_double()
+    return X, arrays.solve(X, response.forward(batches.values))
 
 
 def _check_readings(response: Response, batches: Batches) -> None:
