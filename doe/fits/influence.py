@@ -22,7 +22,7 @@ def outlier_limit(n: int, df: int) -> float:
 
 def run_table(fit: Fit) -> pd.DataFrame:
     """The table behind `Fit.diagnostics`."""
-    s, n, p = fit.solution, fit.n, fit.X.shape[1]
+    s, p = fit.solution, fit.X.shape[1]
     t = arrays.studentised(s.residuals, s.leverage, s.rss, s.df_residual)
     cook = arrays.cooks_distance(s.residuals, s.leverage, s.sigma, p)
     return pd.DataFrame(

@@ -18,6 +18,7 @@ from doe.fits.kenward_roger import Inference, p_of_f
 from doe.fits.readings import Batches
 from doe.fits.result import Choice, Fit, solved
 from doe.fits.strata import Layout, layout_of
+from doe.fits.tables import Noted
 from doe.fits.transforms import profile_likelihood, scaled_power
 from doe.study import Model, Response, Section, StudyError
 from doe.study.shown import number_text, p_text
@@ -66,7 +67,7 @@ class MixedFit(Fit):
     # ---- what was fitted
 
     @cached_property
-    def beta(self) -> Floats:  # type: ignore[override]
+    def beta(self) -> Floats:
         """Coefficients of the model's columns, shape (p,)."""
         return self.solution.R_inverse @ self.inference.gamma
 
@@ -87,7 +88,7 @@ class MixedFit(Fit):
         return float(np.sqrt(self.layout.carried[inner] @ self.inference.theta[inner]))
 
     @cached_property
-    def cov_unscaled(self) -> Floats:  # type: ignore[override]
+    def cov_unscaled(self) -> Floats:
         """Covariance of the coefficients over sigma², shape (p, p), estimated variances allowed for."""
         R = self.solution.R_inverse
         return R @ self.inference.adjusted @ R.T / self.sigma**2
@@ -184,7 +185,9 @@ class MixedFit(Fit):
         ss = float(((own.T @ left) ** 2).sum())
         rest = float(left @ left) - ss
         F = ss / own.shape[1] / (rest / df_pure) if rest > 0 else float("inf")
-        return LackOfFit(F, own.shape[1], float(df_pure), "within whole plots alone, since no whole plot's setting was repeated")
+        return LackOfFit(
+            F, own.shape[1], float(df_pure), "within whole plots alone, since no whole plot's setting was repeated"
+        )
 
     def _nothing_left(self, Q: Floats) -> bool:
         columns = Q
@@ -215,7 +218,7 @@ class MixedFit(Fit):
         return float("nan")
 
     @cached_property
-    def press(self) -> float:  # type: ignore[override]
+    def press(self) -> float:
         """Sum of squared errors in foretelling each whole plot (batch, without whole plots) from the others, variances held.
 
         NaN where a whole plot cannot be foretold since the others do not estimate all coefficients.
@@ -332,6 +335,29 @@ class MixedFit(Fit):
             }
         )
 
+    def refitted(self, model: Model, choice: Choice | None = None) -> MixedFit:
+        """The same batches with another model, variances estimated anew."""
+        return assembled_mixed(model, self.response, self.batches, self.why, choice)
+
+    def diagnostics(self) -> Noted:
+        """Every run's part in the fit.
+
+        Returns
+        -------
+        DataFrame
+            run; fitted and residual by the model's terms alone; leverage (the share of a run's own information that the coefficients
+            take up), studentised and cooks_distance, which judge each run by what all others foretell of it, those of its own whole
+            plot included, with the variances held; flags. In a least-squares fit these are the usual ones.
+
+        References
+        ----------
+        Haslett, J. & Dillane, D. (2004). Application of 'delete = replace' to deletion diagnostics for variance component estimation in
+        the linear mixed model. J. R. Stat. Soc. B 66, 131-143.
+        """
+        out = super().diagnostics()
+        note = "studentised judges a run by all others, those of its own whole plot included; residual is off the model's terms alone."
+        return Noted.made(out, f"{out.note}\n{note}")
+
     # ---- shown
 
     @property
@@ -365,7 +391,9 @@ class MixedFit(Fit):
         if self.study.categorical:
             rows |= dict(zip(self.level_effects["term"], self.level_effects["df"], strict=True))
         names = ["1" if t == "intercept" else t for t in out["term"]]
-        out.insert(out.columns.get_loc("std error") + 1, "df", [number_text(float(rows[t]), digits=3) for t in names])
+        out.insert(
+            list(out.columns).index("std error") + 1, "df", [number_text(float(rows[t]), digits=3) for t in names]
+        )
         return out
 
     def _quality_line(self) -> str:
@@ -378,6 +406,8 @@ class MixedFit(Fit):
     def _lack_of_fit_words(self) -> list[str]:
         lack = self.lack_of_fit
         if lack is None:
+            if len(set(self.batches.setting.tolist())) <= self.model.p:
+                return verdicts.on_lack_of_fit(np.nan, np.nan, 0, 1)
             return ["No setting was repeated in a way that lets lack of fit be tested."]
         if p_of_f(lack.F, lack.df, lack.den_df) < verdicts.LACK_OF_FIT_P:
             p = p_text(p_of_f(lack.F, lack.df, lack.den_df)).replace("<", "below ")
@@ -412,7 +442,9 @@ class MixedFit(Fit):
             out.append("Blocks are random: predictions are for the average of all such blocks.")
         if "batch" in self.layout.strata.names:
             out = [line for line in out if "readings are averaged" not in line and "readings, averaged" not in line]
-            out.append("Repeat readings have a variance of their own, the residual; batch is what batches differ by beyond it.")
+            out.append(
+                "Repeat readings have a variance of their own, the residual; batch is what batches differ by beyond it."
+            )
         lack = self.lack_of_fit
         if lack is not None:
             out.append(f"Lack of fit is tested {lack.how}.")
@@ -424,7 +456,7 @@ class MixedFit(Fit):
     def _sections(self) -> list[Section]:
         sections = super()._sections()
         sections.insert(1, Section("Where the scatter comes from", self._component_table()))
-        at = [i for i, s in enumerate(sections) if s.title.startswith("Analysis of variance")][0]
+        at = next(i for i, s in enumerate(sections) if s.title.startswith("Analysis of variance"))
         a = sections[at]
         sections[at] = Section("Tests of the terms, each adjusted for all others (Kenward–Roger)", a.table, a.note)
         return sections
@@ -499,7 +531,7 @@ def assembled_mixed(
         solution,
         X,
         (),
-        "REML",
+        "reml",
         why,
         choice,
         layout=layout,

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from doe.fits.exact import ExactSolution, Matrix
     from doe.fits.transforms import TransformProfile
 
+METHOD_WORDS = {"reml": "REML"}  # as headings print them
 LEVEL = 0.95  # of the intervals in `coefficients`
 
 
@@ -509,6 +510,10 @@ class Fit(Shown):
 
         return Noted.made(self._run_table, limits_note(self))
 
+    def refitted(self, model: Model, choice: Choice | None = None) -> Fit:
+        """The same batches by the same method with another model; `choice` says how its terms were chosen, if from these readings."""
+        return assembled(model, self.response, self.batches, self.why, choice)
+
     def reduced(self, by: str = "aicc", heredity: str = "strong", alpha: float | None = None) -> Fit:
         """A fit with fewer terms, chosen from the same readings.
 
@@ -612,9 +617,7 @@ class Fit(Shown):
         if self.choice is not None:
             name = f"reduced {name}"
         scale = scale_words(self.response)
-        return (
-            f"{self.response.label}, {name} in {' and '.join(words)}, {self.method}{scale}; {self.n} runs{groups}, {df}"
-        )
+        return f"{self.response.label}, {name} in {' and '.join(words)}, {METHOD_WORDS.get(self.method, self.method)}{scale}; {self.n} runs{groups}, {df}"
 
     def _coefficient_table(self) -> pd.DataFrame:
         rows = self.coefficients.to_dict("records")

@@ -162,7 +162,8 @@ def _indicators(labels: Labels) -> Floats:
 
 
 def _degrees(Q: Floats, groups: dict[str, Labels]) -> dict[str, int]:
-    out, columns, before = {}, Q, Q.shape[1]
+    out: dict[str, int] = {}
+    columns, before = Q, Q.shape[1]
     for name in ("block", "whole plot"):
         if name in groups:
             columns = np.column_stack([columns, _indicators(groups[name])])
@@ -215,5 +216,3 @@ def _check_degrees(model: Model, response: Response, batches: Batches, Q: Floats
             "none",
             'choose a smaller model, make more batches, or write method="least squares"',
         )
-
-
