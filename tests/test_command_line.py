@@ -188,7 +188,7 @@ def test_the_good_table_passes(study_file, tmp_path):
         (GOOD.replace("0.6,400", "0.6,fast"), (), ["fast", "number"]),
         (GOOD.replace("\n2,0.6,400", "\n1,0.6,400"), (), ["run", "1"]),
         ("run,polymer,speed,viscosity\n1,0.2,400,\n2,0.6,400,\n3,0.6,1000,\n", (), ["viscosity"]),
-        XX,
+        ("run,polymer,speed,viscosity\n1,0.2,400,5\n2,0.6,400,6\n3,0.6,1000,7\n", (), ["6 coefficients", "polymer^2"]),
         ("run,polymer,speed,viscosity\n" + "".join(f"{i},{p},{s},5\n" for i, (p, s) in enumerate([(0.2, 400), (0.6, 400), (0.2, 1000), (0.6, 1000)])),
          ("--model", "linear"), ["viscosity", "same"]),
         (GOOD, ("--model", "polymmer"), ["polymmer", "did you mean 'polymer'?"]),

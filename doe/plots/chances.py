@@ -123,9 +123,9 @@ def probability_by_response(
     if len(names) > 1:
         columns["every specification"] = win.probability(settings)["probability"].to_numpy(dtype=float)
         titles["every specification"] = "every specification"
-    across = min(len(columns), 3)
-    down = ceil(len(columns) / across)
-    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.2 + 2.45 * down)
+    down = ceil(len(columns) / 3)
+    across = ceil(len(columns) / down)
+    figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.8 + 2.2 * down)
     marks = _batches(win)
     panels, drawn = [], None
     for i, (key, chance) in enumerate(columns.items()):

@@ -93,8 +93,7 @@ def interactions(
     Returns
     -------
     Figure
-        One panel a pair, all on the response's own scale, with 95 % bands; batches made at the setting of a curve are its hollow marks'
-        neighbours only by x: all batches are drawn.
+        One panel a pair, all on the response's own scale, with 95 % bands; hollow marks are all batches, whatever their other settings.
 
     Raises
     ------

@@ -7,6 +7,7 @@ can be drawn in several threads and beside a notebook's own style.
 from __future__ import annotations
 
 import io
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from functools import cache
@@ -14,6 +15,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import ListedColormap
@@ -63,9 +65,7 @@ class Picture(Figure):
 
 def png(picture: Axes | Figure | SubFigure, dpi: float = 110.0) -> bytes:
     """The whole figure of `picture` as PNG bytes; the same picture gives the same bytes."""
-    figure = picture.get_figure(root=True) if not isinstance(picture, Figure) else picture
-    if figure is None:
-        raise StudyError("picture", "taken out of its figure", "part of a figure", "draw it again")
+    figure = whole(picture)
     out = io.BytesIO()
     figure.savefig(out, format="png", dpi=dpi, facecolor=PAPER, metadata={"Software": None})
     return out.getvalue()
@@ -134,14 +134,15 @@ def plain(text: str) -> str:
 
 
 def folded(text: str, width: int) -> str:
-    """Text in lines of at most `width` letters; a longer word is broken rather than run into its neighbour."""
-    return plain("\n".join(textwrap.wrap(text, width, break_long_words=True)) or text)
+    """Text in lines of at most `width` letters; figures keep their sign of unit, a word longer than a line is broken."""
+    tied = re.sub(r"(?<=\d) (?=%|[^\s]*[·°/µ])", "\u00a0", text)
+    lines = textwrap.wrap(tied, width, break_long_words=True)
+    return plain("\n".join(lines).replace("\u00a0", " ") if lines else text)
 
 
 def _fold_into(artist: Text, parts: Sequence[str], pixels: float) -> None:
     """Set the parts, each beginning a line of its own, in lines of at most so many pixels."""
-    figure = artist.get_figure(root=True)
-    assert figure is not None  # it has just been put there
+    figure = whole(artist)
     wide = max(int(1.1 * pixels * 72.0 / figure.dpi / (float(artist.get_fontsize()) * _GLYPH)), 14)
     while True:
         artist.set_text("\n".join(folded(part, wide) for part in parts if part))
@@ -335,7 +336,7 @@ def settle_at(
         box = note.get_window_extent().padded(2.0)
         covered = ((seen > [box.x0, box.y0]) & (seen < [box.x1, box.y1])).all(axis=1).sum()
         cost = float(covered) + 10.0 * sum(box.overlaps(b) for b in boxes)
-        cost += 10.0 * (not (ax.bbox.contains(box.x0, box.y0) and ax.bbox.contains(box.x1, box.y1)))
+        cost += 1000.0 * (not (ax.bbox.contains(box.x0, box.y0) and ax.bbox.contains(box.x1, box.y1)))
         if best is None or cost < best[0]:
             best = (cost, place)
     assert best is not None  # there is always an option
@@ -496,11 +497,19 @@ def ease_ticks(ax: Axes) -> None:
     scratch.remove()
 
 
+def whole(artist: Artist) -> Figure:
+    """The figure at the root of whatever an artist is in."""
+    found: Any = artist
+    while found is not None and not isinstance(found, Figure):
+        found = found.figure
+    if found is None:
+        raise StudyError("picture", "taken out of its figure", "part of a figure", "draw it again")
+    return found
+
+
 def settle(ax: Axes) -> Figure:
     """Run the layout now, so that what is placed by pixels finds the axes where they will stay; returns the whole figure."""
-    root = ax.get_figure(root=True)
-    if root is None:
-        raise StudyError("ax", "taken out of its figure", "axes in a figure", "draw in figure.add_subplot()")
+    root = whole(ax)
     root.draw_without_rendering()
     return root
 

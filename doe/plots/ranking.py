@@ -261,10 +261,9 @@ def _ends(fit: Fit, name: str) -> tuple[pd.DataFrame, Floats]:
 def _component_row(fit: Fit, name: str) -> Row:
     table, values = _ends(fit, name)
     X = fit.model.matrix(table)
-    f = fit.study.factor(name)
-    return Row(
-        f"{name}, {look.figures(values[0], 4)} to {look.figures(values[1], 4)}\u00a0{f.unit}".rstrip(), X[1] - X[0]
-    )  # type: ignore[union-attr]
+    unit = getattr(fit.study.factor(name), "unit", "")
+    ends = [look.figures(v, 4) for v in values]
+    return Row(f"{name}, {ends[0]} to {ends[1]}\u00a0{unit}".rstrip(), X[1] - X[0])
 
 
 def _component_by(fit: Fit, component: str, other: str) -> list[Row]:

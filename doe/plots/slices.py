@@ -310,7 +310,7 @@ def put_batches(ax: Axes, cut: Slice, runs: pd.DataFrame) -> tuple[int, int]:
         look.batches(ax, runs[x][chosen], runs[y][chosen], size=size, strong=strong)
     values = runs[[x, y]].to_numpy(dtype=float)
     for axis, column, ends in ((ax.set_xlim, values[:, 0], cut.x), (ax.set_ylim, values[:, 1], cut.y)):
-        room = 0.03 * (ends[-1] - ends[0])
+        room = 0.05 * (ends[-1] - ends[0])
         axis(min(ends[0], float(column.min())) - room, max(ends[-1], float(column.max())) + room)
     return int(here.sum()), int((~here).sum())
 

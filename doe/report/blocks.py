@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 
 from doe.plots import words
-from doe.plots.look import png
+from doe.plots.look import png, whole
 from doe.study import Section
 
 DPI = 144.0  # pixels an inch of a picture; shown at 96, so that it stays sharp when enlarged or printed
@@ -143,8 +143,7 @@ def section_blocks(sections: Iterable[Section], skip_first_title: bool = False) 
 
 def image(picture: Axes | Figure | SubFigure, title: str) -> Image:
     """A picture of doe.plots with its title and its words as the text that stands for it."""
-    root = picture.get_figure(root=True) if not isinstance(picture, Figure) else picture
-    assert isinstance(root, Figure)  # made by doe.plots a moment ago
+    root = whole(picture)
     data = _with_palette(png(root, DPI))
     width, height = (round(96.0 * side) for side in root.get_size_inches())
     source = "data:image/png;base64," + base64.b64encode(data).decode("ascii")

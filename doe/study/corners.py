@@ -149,7 +149,7 @@ def as_table(bits: list[int], columns: int) -> Bools:
     return np.unpackbits(raw, axis=1, count=columns, bitorder="little").astype(bool)
 
 
-def largest_inside(face: int, families: list[int], least: int) -> dict[int, int]:
+def largest_inside(face: int, families: list[int], least: int, nested: bool = True) -> dict[int, int]:
     """The largest proper, non-empty intersections of `face` with the families: what bounds it in a lattice of faces.
 
     Parameters
@@ -160,6 +160,8 @@ def largest_inside(face: int, families: list[int], least: int) -> dict[int, int]
         The facets (or, in the dual, the corners) as bits.
     least : int
         How many bits one must have at least.
+    nested : bool
+        Whether an intersection may lie in another: never where just d of the facets meet in every corner.
 
     Returns
     -------
@@ -171,6 +173,8 @@ def largest_inside(face: int, families: list[int], least: int) -> dict[int, int]
         bits = face & family
         if bits != face and bits.bit_count() >= least:
             found[bits] = found.get(bits, 0) | 1 << i
+    if not nested:
+        return found
     out: dict[int, int] = {}
     for bits in sorted(found, key=int.bit_count, reverse=True):
         if not any(bits & ~other == 0 for other in out):

@@ -166,10 +166,9 @@ class Polytope:
         steps = dimension + 1 if upwards else d - dimension
         visited = 0
         for step in range(1, steps + 1):
-            least = (d - step + 1) if not upwards else (d + 1 - step)
             fresh: set[int] = set()
             for face in faces:
-                fresh.update(families if upwards and step == 1 else largest_inside(face, families, least))
+                fresh.update(families if upwards and step == 1 else largest_inside(face, families, d + 1 - step))
                 visited += 1
                 if visited + len(fresh) > FACES:
                     return None

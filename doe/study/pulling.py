@@ -135,6 +135,7 @@ def pull(corners: Floats, incidence: Bools, G: Floats, h: Floats, limit: int) ->
     )  # corners in the order of a linear function: fewest faces met
     facets = facets_of(incidence[order])
     families, rows_of = list(facets), list(facets.values())
+    nested = bool((incidence.sum(axis=1) > d).any())
     faces = [(1 << N) - 1]
     apex, parent, child, height = [], [], [], []
     frames = np.eye(d)[None, :, :]
@@ -148,7 +149,7 @@ def pull(corners: Floats, incidence: Bools, G: Floats, h: Floats, limit: int) ->
         rows: list[int] = []
         for at, (face, lowest) in enumerate(zip(faces, pulled, strict=True)):
             before = len(up)
-            for bits, cutters in largest_inside(face, families, j).items():
+            for bits, cutters in largest_inside(face, families, j, nested).items():
                 if bits >> lowest & 1:
                     continue
                 while cutters:

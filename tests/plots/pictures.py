@@ -4,11 +4,12 @@ import itertools
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+
+from doe.plots import look
 
 
 def root_of(picture):
-    return picture if isinstance(picture, Figure) else picture.get_figure(root=True)
+    return look.whole(picture)
 
 
 def texts(picture):

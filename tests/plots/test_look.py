@@ -160,6 +160,12 @@ def test_a_figure_given_is_used(chemical):
     assert len(figure.axes) == 6
 
 
+def test_figures_keep_their_unit_when_lines_are_folded():
+    assert look.folded("carbomer 0.25 %", 14) == "carbomer\n0.25 %"
+    assert look.folded("viscosity 12000 mPa·s", 17) == "viscosity\n12000 mPa·s"
+    assert look.folded("speed 400 rpm", 9) == "speed 400\nrpm"  # a plain word may start a line
+
+
 @pytest.mark.parametrize(("low", "high"), [(0.01, 0.02), (1, 9.5), (4, 31000), (2e-5, 7e6), (100, 130)])
 def test_round_steps_are_few_and_inside(low, high):
     steps = look.round_steps(low, high, 7)

