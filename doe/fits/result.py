@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from doe.fits import arrays, verdicts
@@ -150,8 +150,32 @@ class Fit(Shown):
         """Half the intervals for L β, one a row."""
         return np.asarray(special.stdtrit(self._degrees(L), 0.5 + interval / 2.0) * self._errors(L))
 
-    def _estimates(self, L: Floats) -> pd.DataFrame:
-        """Estimates of L β with their standard errors and intervals; L (d, p)."""
+    def contrasts(self, L: ArrayLike) -> pd.DataFrame:
+        """What the fit says of combinations of its coefficients, on the fitted scale.
+
+        Parameters
+        ----------
+        L : array_like, shape (d, p)
+            One row a combination, one weight a column of the model; of differences between two rows of `model.matrix`, say.
+
+        Returns
+        -------
+        DataFrame
+            estimate, std_error, df, t, p, low, high (95 %), one row a combination, each by itself.
+
+        Raises
+        ------
+        StudyError
+            If the rows do not have one weight a coefficient.
+        """
+        L = np.asarray(L, dtype=float)
+        if L.ndim != 2 or L.shape[1] != self.model.p:
+            raise StudyError(
+                "contrasts: shape of the weights",
+                L.shape,
+                f"(rows, {self.model.p})",
+                "give every row one weight for each of " + ", ".join(self.model.columns),
+            )
         estimate, error, df, half = L @ self.beta, self._errors(L), self._degrees(L), self._half_widths(L)
         with np.errstate(divide="ignore", invalid="ignore"):
             t = estimate / error
@@ -184,7 +208,7 @@ class Fit(Shown):
             One row a column of the model: term, estimate, std_error, df, t, p, low, high (95 %). A single blend has no t and p:
             that a response is zero at a pure component is no question anyone asks.
         """
-        out = self._estimates(np.eye(self.model.p))
+        out = self.contrasts(np.eye(self.model.p))
         out.insert(0, "term", list(self.model.columns))
         out.loc[self._blend_columns, ["t", "p"]] = np.nan
         return out
@@ -223,7 +247,7 @@ class Fit(Shown):
     def level_effects(self) -> pd.DataFrame:
         """Effects of the last level of every categorical factor, which the contrasts imply: columns as `coefficients`."""
         rows = self._last_levels()
-        out = self._estimates(np.array([r for _, _, r in rows]).reshape(len(rows), self.model.p))
+        out = self.contrasts(np.array([r for _, _, r in rows]).reshape(len(rows), self.model.p))
         out.insert(0, "term", [t for _, t, _ in rows])
         return out
 

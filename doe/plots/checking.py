@@ -82,9 +82,8 @@ def residuals(
     twice = 2.0 * p / n
     _stems(panels[4], leverage, runs, "leverage", twice if twice < 1 else None)
     _stems(panels[5], cook, runs, "Cook's distance", 1.0 if np.nanmax(cook) > 0.4 else None)
-    second = (
-        f"{n} batches, {fit.df_residual} residual df; dotted: limits beyond which a batch is named by its run number"
-    )
+    within = " within whole plots" if "whole plot" in fit.variance_components.index else ""
+    second = f"{n} batches, {fit.df_residual} residual df{within}; dotted: limits beyond which a batch is named by its run number"
     under = _words(t, leverage, cook, runs, limit, out, heavy, strong)
     look.headed(figure, f"{fit.response.label}: can the fit be trusted?", second, under)
     marked = [
