@@ -314,14 +314,11 @@ class MixedFit(Fit):
     @cached_property
     def _run_table(self) -> pd.DataFrame:
         """Each batch against what all others foretell, its mates in the whole plot among them; variances held."""
-        P, W = self.inference.projection, np.diagonal(self.inference.inverse)
-        scaled, own, r = P @ self.y, np.diagonal(P), self.n - self.model.p
-        leverage = np.clip(1.0 - own / W, 0.0, 1.0)
-        free = leverage < arrays.FULL_LEVERAGE
+        scaled, own = self.inference.projection @ self.y, self._foretold
+        leverage = np.clip(1.0 - own / np.diagonal(self.inference.inverse), 0.0, 1.0)
+        t = arrays.studentised_draws(scaled[None, :], self.y[None, :], own, self.n - self.model.p)[0]
         with np.errstate(divide="ignore", invalid="ignore"):
-            s = np.where(free, scaled / np.sqrt(own), np.nan)
-            t = s * np.sqrt(np.maximum(r - 1.0, 0.0) / np.maximum(r - s**2, 0.0)) if r > 1 else np.full(self.n, np.nan)
-            cook = s**2 * leverage / ((1.0 - leverage) * self.model.p)
+            cook = np.where(own > 0.0, scaled**2 / own, np.nan) * leverage / ((1.0 - leverage) * self.model.p)
         fitted = self.X @ self.beta
         return pd.DataFrame(
             {
@@ -334,6 +331,18 @@ class MixedFit(Fit):
                 "flags": run_flags(self, leverage, t, cook),
             }
         )
+
+    def simulated_residuals(self, draws: int, seed: int) -> Floats:
+        """As the least-squares fit's, with the variances as estimated at 0 or above."""
+        V = np.tensordot(self.inference.weighing, self.layout.strata.G, axes=1)
+        noise = np.random.default_rng(seed).standard_normal((draws, self.n)) @ np.linalg.cholesky(V).T
+        return arrays.studentised_draws(noise @ self.inference.projection, noise, self._foretold, self.n - self.model.p)
+
+    @cached_property
+    def _foretold(self) -> Floats:
+        """Diagonal of P; 0 for a run that the others do not foretell."""
+        own = np.diagonal(self.inference.projection)
+        return np.where(own > (1.0 - arrays.FULL_LEVERAGE) * np.diagonal(self.inference.inverse), own, 0.0)
 
     def refitted(self, model: Model, choice: Choice | None = None) -> MixedFit:
         """The same batches with another model, variances estimated anew."""

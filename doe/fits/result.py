@@ -534,6 +534,26 @@ class Fit(Shown):
 
         return Noted.made(self._run_table, limits_note(self))
 
+    def simulated_residuals(self, draws: int, seed: int) -> Floats:
+        """Studentised residuals of trials of this design in which the model is true and the noise normal.
+
+        Parameters
+        ----------
+        draws : int
+            How many trials.
+        seed : int
+
+        Returns
+        -------
+        ndarray, shape (draws, n)
+            NaN where the leverage is 1.
+        """
+        noise = np.random.default_rng(seed).standard_normal((draws, self.n))
+        Q = self.solution.Q
+        h = self.solution.leverage
+        own = np.where(h < arrays.FULL_LEVERAGE, 1.0 - h, 0.0)
+        return arrays.studentised_draws(noise - (noise @ Q) @ Q.T, noise, own, self.df_residual)
+
     def refitted(self, model: Model, choice: Choice | None = None) -> Fit:
         """The same batches by the same method with another model; `choice` says how its terms were chosen, if from these readings."""
         return assembled(model, self.response, self.batches, self.why, choice)

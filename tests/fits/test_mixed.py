@@ -304,6 +304,33 @@ def test_runs_are_judged_by_all_others():
         assert table["cooks_distance"][i] == pytest.approx(d @ information @ d / p, rel=1e-6)
 
 
+@pytest.mark.parametrize("method", ["reml", "least squares"])
+def test_simulated_residuals_are_t_distributed(method):
+    """With the covariance known but for its size, t with n − p − 1 degrees of freedom; 4000 trials of 26 runs."""
+    from scipy import stats
+
+    fit = doe.fit(bath(), unbalanced(5, 0.6), "viscosity", ["1", "temperature", "speed"], method=method)
+    t = fit.simulated_residuals(4000, seed=1)
+    beyond = (np.abs(t) > stats.t.isf(0.025, fit.n - fit.model.p - 1)).mean()
+    assert beyond == pytest.approx(0.05, abs=0.003)
+    assert not np.array_equal(t, fit.simulated_residuals(4000, seed=2))
+    assert np.isnan(t).sum() == 0
+
+
+def test_contrasts_are_what_coefficients_and_predictions_say():
+    fit = doe.fit(bath(), unbalanced(5, 0.6), "viscosity", ["1", "temperature", "speed"])
+    own = fit.contrasts(np.eye(3))
+    columns = list(own.columns)
+    np.testing.assert_allclose(own, fit.coefficients[columns])
+    ends = pd.DataFrame({"temperature": [20.0, 40.0], "speed": [700.0, 700.0]})
+    low, high = fit.model.matrix(ends)
+    both = fit.contrasts([high - low])
+    np.testing.assert_allclose(both["estimate"], 2 * own["estimate"][1])
+    np.testing.assert_allclose(both["df"], own["df"][1])
+    with pytest.raises(StudyError, match=r"contrasts: shape of the weights is \(2, 2\) but must be \(rows, 3\)"):
+        fit.contrasts(np.eye(2))
+
+
 def test_an_outlying_batch_is_flagged():
     data = split_plot(6, 0.3)
     data.loc[9, "viscosity"] += 4.0
