@@ -39,7 +39,7 @@ def fit(
         As for `Study.model`.
     method : "least squares" or "reml", optional
         None picks least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
-        (REML) where whole plots hold several batches: then whole plots, blocks and repeat readings each have their own variance.
+        (REML) where whole plots hold several batches or the plan was chosen for random blocks: then whole plots, blocks and repeat readings each have their own variance.
         "reml" asks for that where there are only blocks or repeat readings. A hard-to-change factor without a column whole_plot is
         refused unless least squares is asked for in so many words.
     without : mapping of run -> reason, optional
@@ -68,7 +68,7 @@ def fit(
     found = study.response(response)
     built = study.model(model)
     batches = gather(study, data, response, without)
-    picked, why = _method(study, batches, method)
+    picked, why = _method(study, batches, method, _planned_as_random(data))
     return (assembled_mixed if picked == "reml" else assembled)(built, found, batches, why)
 
 
@@ -126,7 +126,13 @@ def _check_study(study: object) -> None:
         )
 
 
-def _method(study: Study, batches: Batches, method: str | None) -> tuple[str, str]:
+def _planned_as_random(data: Any) -> bool:
+    """Whether the plan behind the records was chosen for blocks as a sample of many."""
+    provenance = getattr(getattr(data, "plan", None), "provenance", {})
+    return bool(provenance.get("arguments", {}).get("block_effects") == "random")
+
+
+def _method(study: Study, batches: Batches, method: str | None, random_blocks: bool) -> tuple[str, str]:
     """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
         raise StudyError("method", method, '"least squares", "reml" or None', "leave it out to have it picked")
@@ -156,6 +162,8 @@ def _method(study: Study, batches: Batches, method: str | None) -> tuple[str, st
                 "REML, since batches share whole plots and are alike for it: effects of what changes only between whole plots are "
                 "judged by the differences between whole plots, the others by those within."
             )
+        if random_blocks and shared(batches.block):
+            return "reml", "REML, since the plan was chosen for random blocks: days or lots are a sample of those to come."
         if alone:
             return "least squares", "Least squares, since every whole plot holds one batch."
         return "least squares", "Least squares, since every batch was set up by itself."

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 # in the order in which variance components are given
 ORDER = ("whole plot", "block", "batch", "residual")
+# share of the whole variance below which batches of one whole plot differ by rounding alone
+EXACT_WITHIN = 1e-7
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,7 @@ class MixedFit(Fit):
 
     def _degrees(self, L: Floats) -> Floats:
         df = self.inference.degrees(L @ self.solution.R_inverse)
+        df[np.isnan(df)] = self.df_residual  # of rows of zeros, whose error is 0 on any
         return np.minimum(df, [self._most_degrees(row[None, :]) for row in L])
 
     @cached_property
@@ -434,7 +437,12 @@ class MixedFit(Fit):
             for name, df in self.layout.degrees.items()
             if name != "batch" and df < verdicts.FEW_RESIDUAL_DF
         ]
-        return [*few, *super().cautions()]
+        within = [
+            "Within whole plots and blocks the model passes through every reading to the last digit: tests of what changes within them "
+            "mean nothing."
+        ]
+        exact = self.sigma**2 < EXACT_WITHIN * float(self.variance_components.sum())
+        return [*few, *(within if exact else []), *super().cautions()]
 
     def _remarks(self) -> list[str]:
         out = super()._remarks()
@@ -443,7 +451,7 @@ class MixedFit(Fit):
             inner = "batches" if name != "batch" else "readings"
             out.insert(
                 1,
-                f"The {name}s differ by no more than the {inner} within them would make them: their variance comes out below 0 and stands "
+                f"The {_plural(name)} differ by no more than the {inner} within them would make them: their variance comes out below 0 and stands "
                 "as 0. Standard errors and degrees of freedom keep the stratum all the same, so that no effect is called surer than its "
                 "own repeats make it.",
             )
@@ -481,13 +489,17 @@ class MixedFit(Fit):
         label = {"residual": "readings of a batch" if "batch" in v.index else "batches"}
         return pd.DataFrame(
             {
-                "between": [label.get(str(k), f"{k}{'es' if k == 'batch' else 's'}") for k in v.index],
+                "between": [label.get(str(k), _plural(str(k))) for k in v.index],
                 "variance": [number_text(float(x), digits=3) for x in v],
                 "SD": [number_text(float(np.sqrt(x)), digits=3) for x in v],
                 "share": [f"{100.0 * x / total:.0f} %" for x in v],
                 "df": [str(df[str(k)]) for k in v.index],
             }
         )
+
+
+def _plural(name: str) -> str:
+    return f"{name}es" if name.endswith("ch") else f"{name}s"
 
 
 def _beyond(Q: Floats, columns: Floats) -> Floats:

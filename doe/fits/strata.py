@@ -80,10 +80,13 @@ def check_settings(study: Study, batches: Batches) -> None:
         return
     for name in study.hard_to_change:
         values = batches.settings[name].to_numpy()
+        # as for repeated settings, what agrees to nine coded decimals is one setting
+        columns = [v == name or v.startswith(f"{name}[") for v in study.variables]
+        coded = np.round(batches.encoded[:, columns], 9)
         for plot in range(plots.max() + 1):
             own = np.flatnonzero(plots == plot)
-            seen = list(dict.fromkeys(values[own].tolist()))
-            if len(seen) > 1:
+            if (coded[own] != coded[own[0]]).any():
+                seen = list(dict.fromkeys(values[own].tolist()))
                 runs = [batches.runs[i] for i in own]
                 raise StudyError(
                     f"whole plot {batches.whole_plot[own[0]]} ({runs_text(runs)}): {name}",

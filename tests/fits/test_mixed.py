@@ -174,6 +174,27 @@ def test_blocks_are_fixed_unless_reml_is_asked_for(gel, gel_data):
     assert "in 3 blocks" in mixed.heading
 
 
+def test_blocks_planned_as_random_are_random(gel, gel_data):
+    from dataclasses import replace
+
+    blocked = gel_data.assign(block=np.resize(["a", "b", "c"], 15))
+    plan = doe.designs.Plan.from_frame(gel, blocked.set_index("run").drop(columns=["viscosity", "pH"]))
+    plain = doe.bench.Records.from_frame(gel_data, plan)
+    random = replace(plain, plan=replace(plan, provenance={**plan.provenance, "arguments": {"block_effects": "random"}}))
+    assert doe.fit(gel, plain, "pH", "linear").block_columns == 2
+    fit = doe.fit(gel, random, "pH", "linear")
+    assert list(fit.variance_components.index) == ["block", "residual"]
+    assert "REML, since the plan was chosen for random blocks" in str(fit)
+    assert doe.fit(gel, random, "pH", "linear", method="least squares").block_columns == 2
+
+
+def test_settings_that_differ_by_rounding_alone_contradict_nothing():
+    data = split_plot(1, 0.5)
+    data["temperature"] = data["temperature"].astype(float)
+    data.loc[2, "temperature"] += 1e-13
+    assert doe.fit(bath(), data, "viscosity", "linear").method == "reml"
+
+
 def test_whole_plots_labelled_anew_in_each_block_are_told_apart():
     data = split_plot(3, 0.5, plots=8)
     data["block"] = (data["whole_plot"] - 1) // 4
@@ -329,6 +350,14 @@ def test_contrasts_are_what_coefficients_and_predictions_say():
     np.testing.assert_allclose(both["df"], own["df"][1])
     with pytest.raises(StudyError, match=r"contrasts: shape of the weights is \(2, 2\) but must be \(rows, 3\)"):
         fit.contrasts(np.eye(2))
+
+
+def test_readings_without_noise_within_whole_plots_are_said():
+    data = split_plot(1, 0.5)
+    said = "Within whole plots and blocks the model passes through every reading to the last digit"
+    assert said not in str(doe.fit(bath(), data, "viscosity", "interaction"))
+    data["viscosity"] = 10 - 0.1 * data["temperature"] + np.array([0.1, -0.2, 0.3, 0.1, -0.1, 0.2])[data["whole_plot"] - 1]
+    assert said in str(doe.fit(bath(), data, "viscosity", "interaction"))
 
 
 def test_an_outlying_batch_is_flagged():
