@@ -163,7 +163,10 @@ def _method(study: Study, batches: Batches, method: str | None, random_blocks: b
                 "judged by the differences between whole plots, the others by those within."
             )
         if random_blocks and shared(batches.block):
-            return "reml", "REML, since the plan was chosen for random blocks: days or lots are a sample of those to come."
+            return (
+                "reml",
+                "REML, since the plan was chosen for random blocks: days or lots are a sample of those to come.",
+            )
         if alone:
             return "least squares", "Least squares, since every whole plot holds one batch."
         return "least squares", "Least squares, since every batch was set up by itself."

@@ -180,7 +180,9 @@ def test_blocks_planned_as_random_are_random(gel, gel_data):
     blocked = gel_data.assign(block=np.resize(["a", "b", "c"], 15))
     plan = doe.designs.Plan.from_frame(gel, blocked.set_index("run").drop(columns=["viscosity", "pH"]))
     plain = doe.bench.Records.from_frame(gel_data, plan)
-    random = replace(plain, plan=replace(plan, provenance={**plan.provenance, "arguments": {"block_effects": "random"}}))
+    random = replace(
+        plain, plan=replace(plan, provenance={**plan.provenance, "arguments": {"block_effects": "random"}})
+    )
     assert doe.fit(gel, plain, "pH", "linear").block_columns == 2
     fit = doe.fit(gel, random, "pH", "linear")
     assert list(fit.variance_components.index) == ["block", "residual"]
@@ -356,7 +358,9 @@ def test_readings_without_noise_within_whole_plots_are_said():
     data = split_plot(1, 0.5)
     said = "Within whole plots and blocks the model passes through every reading to the last digit"
     assert said not in str(doe.fit(bath(), data, "viscosity", "interaction"))
-    data["viscosity"] = 10 - 0.1 * data["temperature"] + np.array([0.1, -0.2, 0.3, 0.1, -0.1, 0.2])[data["whole_plot"] - 1]
+    data["viscosity"] = (
+        10 - 0.1 * data["temperature"] + np.array([0.1, -0.2, 0.3, 0.1, -0.1, 0.2])[data["whole_plot"] - 1]
+    )
     assert said in str(doe.fit(bath(), data, "viscosity", "interaction"))
 
 
