@@ -1,10 +1,10 @@
 """Design of experiments for the bench chemist: from a described trial to a robust operating window and a report."""
 
-from doe import bench, designs, fits, plots, report, study, virtual, window
+from doe import bench, designs, fits, plots, quality, report, study, virtual, window
 from doe.fits import fit, fit_all
 from doe.report import write_report
 from doe.study import Categorical, Component, Continuous, Discrete, Response, Study, StudyError
-from doe.window import find_window
+from doe.window import find_window, rehearse
 
 __version__ = "0.1.0"
 
@@ -23,6 +23,8 @@ __all__ = [
     "fit_all",
     "fits",
     "plots",
+    "quality",
+    "rehearse",
     "report",
     "study",
     "virtual",

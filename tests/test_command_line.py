@@ -68,7 +68,9 @@ def test_the_demo_is_the_same_every_time(demonstrated, tmp_path):
 
 def coefficients(text, response):
     """Term → estimate, read off the printed fit of one response."""
-    block = text[text.index(f"\n{response}") :]
+    start = re.search(rf"^{response}\b.*least squares.*$", text, flags=re.MULTILINE)
+    assert start, response
+    block = text[start.start() :]
     lines = block[block.index("term estimate") :].splitlines()[1:]
     found = {}
     for line in lines:
@@ -226,10 +228,10 @@ def test_the_good_table_passes(study_file, tmp_path):
 @pytest.mark.parametrize(
     ("records", "words", "pieces"),
     [
-        (GOOD.replace("speed", "spede"), (), ["'speed'", "missing"]),
+        (GOOD.replace("speed", "spede"), (), ["'spede'", "did you mean 'speed'?"]),
         (GOOD.replace("0.6,400", "0.6,fast"), (), ["fast", "number"]),
         (GOOD.replace("\n2,0.6,400", "\n1,0.6,400"), (), ["run", "1"]),
-        ("run,polymer,speed,viscosity\n1,0.2,400,\n2,0.6,400,\n3,0.6,1000,\n", (), ["viscosity"]),
+        ("run,polymer,speed,viscosity\n1,0.2,400,\n2,0.6,400,\n3,0.6,1000,\n", (), ["records.csv", "single reading"]),
         ("run,polymer,speed,viscosity\n1,0.2,400,5\n2,0.6,400,6\n3,0.6,1000,7\n", (), ["6 coefficients", "polymer^2"]),
         ("run,polymer,speed,viscosity\n" + "".join(f"{i},{p},{s},5\n" for i, (p, s) in enumerate([(0.2, 400), (0.6, 400), (0.2, 1000), (0.6, 1000)])),
          ("--model", "linear"), ["viscosity", "same"]),

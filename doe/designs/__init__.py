@@ -1,9 +1,10 @@
-"""Which batches to make: classical two-level, second-order, mixture and space-filling plans, and the Plan that each returns.
+"""Which batches to make: classical two-level, second-order, mixture, space-filling and optimal plans, extensions, and the Plan that each returns.
 
 Floor 2: imports only from study.
 """
 
 from doe.designs.composite import box_behnken, central_composite
+from doe.designs.engine import extend, optimal
 from doe.designs.factorial import full_factorial
 from doe.designs.filling import latin_hypercube, space_filling
 from doe.designs.fraction import fractional_factorial
@@ -16,10 +17,12 @@ __all__ = [
     "box_behnken",
     "central_composite",
     "definitive_screening",
+    "extend",
     "extreme_vertices",
     "fractional_factorial",
     "full_factorial",
     "latin_hypercube",
+    "optimal",
     "plackett_burman",
     "simplex_centroid",
     "simplex_lattice",

@@ -8,6 +8,7 @@ from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import residuals
 from doe.plots.curves import interactions, main_effects
 from doe.plots.look import words
+from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
 from doe.plots.slices import contours
 
@@ -16,8 +17,12 @@ __all__ = [
     "factor_effects",
     "interactions",
     "main_effects",
+    "power_by_batches",
+    "precision_over_region",
+    "prediction_variance",
     "probability_by_response",
     "probability_map",
     "residuals",
+    "term_correlations",
     "words",
 ]

@@ -15,6 +15,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 TOLERANCE = 1e-9  # a distance at that scale below which two things are one
+ROUNDS = 40  # of the search for a smaller clash
 _OPTIONS = {"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10}
 
 
@@ -182,15 +183,16 @@ def smallest_clash(
     Returns
     -------
     list of int
-        Indices of groups. Dropping any one of them leaves something; where levels play no part it is, as a rule, the fewest
-        possible.
+        Indices of groups. Dropping any one of them leaves something. Where levels play no part there is no smaller clash, unless
+        one was not found in `ROUNDS` rounds.
 
     Notes
     -----
-    Deletion filter (Chinneck, J. W. & Dravnieks, E. W. (1991). Locating minimal infeasible constraint sets in linear programs.
-    ORSA J. Comput. 3(2), 157-168), started from the sparsest certificate of Farkas' lemma, whose supports are the irreducible
-    clashes (Gleeson, J. & Ryan, J. (1990). Identifying minimally infeasible subsystems of inequalities. ORSA J. Comput. 2(1),
-    61-63).
+    First a deletion filter (Chinneck, J. W. & Dravnieks, E. W. (1991). Locating minimal infeasible constraint sets in linear
+    programs. ORSA J. Comput. 3(2), 157-168). Then smaller clashes by hitting sets (Ignatiev, A., Previti, A., Liffiton, M. &
+    Marques-Silva, J. (2015). Smallest MUS extraction with minimal hitting set dualization. LNCS 9255, 173-182): whatever holds
+    together leaves out a member of every clash, so a smallest set that has a member of each of the left-out sets known is
+    either a smallest clash or holds together, and then gives the next such set.
     """
     demand = list(levels) or [None] * len(groups)
 
@@ -200,49 +202,75 @@ def smallest_clash(
         wanted = [d for g in kept if (d := demand[g]) is not None]
         return next(level_combinations(A[rows], b[rows], E[equalities], f[equalities], wanted), None) is None
 
-    def filtered(kept: list[int]) -> list[int]:
-        for g in list(kept):
-            fewer = [k for k in kept if k != g]
-            if clashes(fewer):
-                kept = fewer
-        return kept
-
-    found = filtered(list(range(len(groups))))
-    if all(demand[g] is None for g in found):
-        sparse = _sparsest_certificate(A, b, E, f, groups)
-        if sparse is not None and len(sparse) < len(found) and clashes(sparse):
-            found = filtered(sparse)
+    found = list(range(len(groups)))
+    for g in range(len(groups)):
+        fewer = [k for k in found if k != g]
+        if clashes(fewer):
+            found = fewer
+    if any(demand[g] is not None for g in found):
+        return found
+    within = [g for g in range(len(groups)) if demand[g] is None]
+    left_out: list[list[int]] = []
+    for _ in range(ROUNDS):
+        chosen = _smallest_hitting(left_out, len(groups))
+        if len(chosen) >= len(found):
+            break
+        if clashes(chosen):
+            return chosen
+        together = _held_together(A, b, E, f, groups, within, chosen)
+        for g in within:
+            if g not in together and not clashes([*together, g]):
+                together.append(g)
+        missing = [g for g in within if g not in together]
+        if not missing:
+            break  # a clash by less than the solver can tell
+        left_out.append(missing)
     return found
 
 
-def _sparsest_certificate(
-    A: Floats, b: Floats, E: Floats, f: Floats, groups: Sequence[tuple[Sequence[int], Sequence[int]]]
-) -> list[int] | None:
-    """Fewest groups g that carry y >= 0, z with A'y + E'z = 0 and b'y + f'z = -1, or None where none is found."""
+def _smallest_hitting(sets: Sequence[Sequence[int]], count: int) -> list[int]:
+    """The smallest set of numbers below `count` that has a member in each of the sets."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
-    most = 1e4  # multipliers of rows of unit norm that clash by less than 1e-4 are beyond it: the deletion filter stands then
-    m, e, k = len(A), len(E), len(groups)
-    balance = np.column_stack([np.vstack([A, E]).T, np.zeros((A.shape[1], k))])
-    value = np.concatenate([b, f, np.zeros(k)])
-    link = np.zeros((m + 2 * e, m + e + k))
-    at = 0
-    for g, (rows, equalities) in enumerate(groups):
-        for column, signs in [(i, (1.0,)) for i in rows] + [(m + i, (1.0, -1.0)) for i in equalities]:
-            for sign in signs:
-                link[at, column], link[at, m + e + g] = sign, -most
-                at += 1
+    if not sets:
+        return []
+    holds = np.zeros((len(sets), count))
+    for row, members in zip(holds, sets, strict=True):
+        row[list(members)] = 1.0
     found = milp(
-        np.concatenate([np.zeros(m + e), np.ones(k)]),
-        constraints=[
-            LinearConstraint(balance, 0.0, 0.0),
-            LinearConstraint(value[None, :], -1.0, -1.0),
-            LinearConstraint(link[:at], -np.inf, 0.0),
-        ],
-        integrality=np.concatenate([np.zeros(m + e), np.ones(k)]),
-        bounds=Bounds(
-            np.concatenate([np.zeros(m), np.full(e, -most), np.zeros(k)]), np.append(np.full(m + e, most), np.ones(k))
-        ),
-        options={"node_limit": 20000},
+        np.ones(count), constraints=LinearConstraint(holds, 1.0), integrality=np.ones(count), bounds=Bounds(0, 1)
     )
-    return None if found.x is None else [g for g in range(k) if found.x[m + e + g] > 0.5]
+    return [g for g in range(count) if found.x[g] > 0.5]
+
+
+def _held_together(
+    A: Floats,
+    b: Floats,
+    E: Floats,
+    f: Floats,
+    groups: Sequence[tuple[Sequence[int], Sequence[int]]],
+    within: Sequence[int],
+    hard: Sequence[int],
+) -> list[int]:
+    """Groups that hold at the point which meets the `hard` ones and misses the others by the least sum."""
+    n = A.shape[1]
+    soft = [g for g in within if g not in hard]
+    rows = [i for g in within for i in groups[g][0]]
+    equalities = [i for g in within for i in groups[g][1]]
+    # an equality is two inequalities here, so that each may be missed
+    both = np.vstack([A[rows], E[equalities], -E[equalities]])
+    bound = np.concatenate([b[rows], f[equalities], -f[equalities]])
+    owner = [g for g in within for _ in groups[g][0]] + 2 * [g for g in within for _ in groups[g][1]]
+    gives = np.array([float(g in soft) for g in owner])
+    miss = len(owner)
+    wide = np.vstack([np.hstack([both, -np.diag(gives)]), np.hstack([np.zeros((miss, n)), -np.eye(miss)])])
+    found = minimum(
+        np.append(np.zeros(n), np.ones(miss)),
+        wide,
+        np.append(bound, np.zeros(miss)),
+        np.empty((0, n + miss)),
+        np.empty(0),
+    )
+    assert found is not None
+    late = {g for g, over in zip(owner, both @ found[1][:n] - bound, strict=True) if over > TOLERANCE}
+    return [g for g in within if g in hard or g not in late]

@@ -4,6 +4,7 @@ May import study, designs, quality, bench, fits and virtual.
 """
 
 from doe.window.finding import find_window
+from doe.window.rehearsal import Rehearsal, rehearse
 from doe.window.result import Window
 
-__all__ = ["Window", "find_window"]
+__all__ = ["Rehearsal", "Window", "find_window", "rehearse"]

@@ -12,6 +12,7 @@ from copy import copy
 from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from doe.study import Discrete
 from doe.window.chance import Draws
@@ -26,11 +27,11 @@ INSIDE = 512  # other places looked at inside the box
 DESCENTS = 6  # of the lowest of them, followed downhill
 SOFT = 0.25  # width of the softened limits, in spreads
 THINNED = 1000  # draws of the stand-in
-STARTS = 4  # boxes grown in different orders
+STARTS = 3  # boxes grown in different orders
 ROUNDS = 8  # of solving and finding new critical points
 FEW = 64  # places at which the stand-in is corrected by counting, the lowest by it
-COARSE = 20  # settable values of an axis, up to which its ends are chosen among them rather than rounded
-LATTICE = 8  # combinations of such ends for which the other axes are sought anew
+TRIED = 40  # combinations of settable ends looked into, the widest whose corners hold
+SOLVED = 4  # of them for which the other axes are sought anew
 NARROW = 1e-6  # the least width that counts, as a share of the factor's range
 
 
@@ -327,46 +328,73 @@ class BoxSearch:
     def _holds(self, low: Floats, high: Floats, goal: float) -> bool:
         return self.allowed(low, high) and float(self.lowest(low, high)[1].min()) >= goal
 
-    def _on_levels(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
-        """Put the ends of discrete and coarsely stepped axes on settable values, and let the other axes make up for it."""
-        coarse = [
-            p for p, values in self.values.items() if self.sought[p] and not self.kept[p] and len(values) <= COARSE
-        ]
-        if not coarse:
+    def _on_values(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
+        """Put the ends of stepped axes on settable values near those found, the best combination; other axes make up for it."""
+        axes = [p for p in self.values if not self.kept[p]]
+        loose = [p for p in range(self.size) if not self.kept[p] and p not in axes]
+        if not axes:
             return low, high
-        choices = []
-        for p in coarse:
-            values, at = self.values[p], self.anchor[p]
-            below, above = values[values <= at + 1e-9], values[values >= at - 1e-9]
-            lows = {float(v) for v in (*below[below >= low[p] - 1e-9][:1], *below[below <= low[p] + 1e-9][-1:], at)}
-            highs = {float(v) for v in (*above[above <= high[p] + 1e-9][-1:], *above[above >= high[p] - 1e-9][:1], at)}
-            choices.append([(a, b) for a in sorted(lows) for b in sorted(highs)])
+        near = 3 if len(axes) <= 4 else 2 if len(axes) <= 6 else 1
+        lows, highs = [], []
+        for p in axes:
+            below, above = (self.values[p][self.values[p] * s <= self.anchor[p] * s + 1e-9] for s in (1.0, -1.0))
+            if near == 1:  # too many axes to try combinations: inward
+                below, above = below[below >= low[p] - 1e-9][:1], above[above <= high[p] + 1e-9][-1:]
+            lows.append(below[np.argsort(np.abs(below - low[p]), kind="stable")[:near]])
+            highs.append(above[np.argsort(np.abs(above - high[p]), kind="stable")[:near]])
         boxes = []
-        for combination in product(*choices):
+        narrow_low, narrow_high = low.copy(), high.copy()
+        narrow_low[loose], narrow_high[loose] = self.anchor[loose], self.anchor[loose]
+        for start_low, start_high in [(low, high), (narrow_low, narrow_high)][: 2 if loose else 1]:
+            found = []
+            for choice in np.argwhere(self._corners_hold(axes, lows, highs, start_low, start_high, goal)):
+                new_low, new_high = start_low.copy(), start_high.copy()
+                for place, p in enumerate(axes):
+                    new_low[p] = lows[place][choice[place] // len(highs[place])]
+                    new_high[p] = highs[place][choice[place] % len(highs[place])]
+                found.append((self.measure(new_low, new_high), new_low, new_high))
+            boxes.append(sorted(found, key=lambda box: -box[0]))
+        if not loose:
+            return next((box[1:] for box in boxes[0][:TRIED] if self._holds(box[1], box[2], goal)), (low, high))
+        best: tuple[float, Floats, Floats] | None = None
+        for _, new_low, new_high in [box for found in boxes for box in found[:SOLVED]]:
             other = copy(self)
             other.kept, other.least, other.most = self.kept.copy(), self.least.copy(), self.most.copy()
-            other.kept[coarse] = True
-            other.least[coarse], other.most[coarse] = np.array(combination).T
-            boxes.append(
-                (-other.measure(np.where(other.kept, other.least, low), np.where(other.kept, other.most, high)), other)
-            )
-        best: tuple[float, Floats, Floats] | None = None
-        tried = 0
-        for _, other in sorted(boxes, key=lambda box: box[0]):
-            if tried == LATTICE or not other._holds(other.least, other.most, goal):
+            other.kept[axes] = True
+            other.least[axes], other.most[axes] = new_low[axes], new_high[axes]
+            if not other._holds(other.least, other.most, goal):
                 continue
-            tried += 1
-            start = other._shrunk(np.where(other.kept, other.least, low), np.where(other.kept, other.most, high), goal)
-            found = other._shrunk(*other._solved(*start, goal), goal)
-            for box in (start, found):
+            start = other._shrunk(new_low, new_high, goal)
+            for box in (start, other._shrunk(*other._solved(*start, goal), goal)):
                 if best is None or self.measure(*box) > best[0]:
                     best = (self.measure(*box), *box)
         return (low, high) if best is None else best[1:]
 
+    def _corners_hold(
+        self, axes: list[int], lows: list[Floats], highs: list[Floats], low: Floats, high: Floats, goal: float
+    ) -> NDArray[np.bool_]:
+        """Whether all corners reach the goal, for every choice of ends: one dimension an axis, lows outer and highs inner."""
+        values = [np.unique([*a, *b]) for a, b in zip(lows, highs, strict=True)]
+        lines = [np.unique([low[p], high[p]]) for p in range(self.size)]
+        for p, line in zip(axes, values, strict=True):
+            lines[p] = line
+        points = self.natural(np.array(list(product(*lines))).reshape(-1, self.size))
+        ok = self.settings.allowed(points)
+        if self.few >= FEW:
+            ok[ok] = self.level(self._encoded(points[ok]))[0] >= goal
+        else:
+            ok[ok] = self.stand_in(points[ok])[0] >= goal
+        others = tuple(p for p in range(self.size) if p not in axes)
+        table = np.asarray(ok.reshape([len(line) for line in lines]).all(axis=others))
+        for place, (a, b, line) in enumerate(zip(lows, highs, values, strict=True)):
+            pairs = np.array([(np.searchsorted(line, v), np.searchsorted(line, w)) for v in a for w in b])
+            table = table.take(pairs[:, 0], axis=place) & table.take(pairs[:, 1], axis=place)
+        return table
+
     def _settable(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
-        """Move the ends inward to what can be set and shown, then let stepped ends out again as far as the box holds."""
+        """Move the ends inward to what can be set and shown, then let stepped ends make up for it."""
         s = self.settings
-        low, high = (end.copy() for end in self._on_levels(low, high, goal))
+        low, high = (end.copy() for end in self._on_values(low, high, goal))
         for p, i in enumerate(s.free):
             if self.kept[p]:
                 continue
@@ -374,22 +402,45 @@ class BoxSearch:
             up = s.rounded(i, float(self.natural(high)[p]), up=False)
             low[p] = min((down - self.origin[p]) / self.width[p], self.anchor[p])
             high[p] = max((up - self.origin[p]) / self.width[p], self.anchor[p])
-        moved = True
-        while moved:
-            moved = False
-            for p, values in self.values.items():
-                for end, beyond in (
-                    (low, values[values < low[p] - 1e-9][::-1]),
-                    (high, values[values > high[p] + 1e-9]),
-                ):
-                    if self.kept[p] or not len(beyond):
-                        continue
-                    before, end[p] = end[p], beyond[0]
-                    if self._holds(low, high, goal):
-                        moved = True
-                    else:
-                        end[p] = before
-        return low, high
+        return self._climbed(low, high, goal)
+
+    def _climbed(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
+        """Move stepped ends by one settable value, out alone or one out and another in, while the box holds and grows."""
+        ends = [(p, side) for p in self.values if not self.kept[p] for side in (0, 1)]
+        while True:
+            moves = []
+            for outward in ends:
+                for inward in (None, *ends):
+                    box = (low.copy(), high.copy())
+                    if self._moved(box, *outward, out=True) and (
+                        inward is None or self._moved(box, *inward, out=False)
+                    ):
+                        moves.append((self.measure(*box), box))
+            better = [move for move in moves if move[0] > self.measure(low, high) + 1e-9]
+            better.sort(key=lambda move: -move[0])
+            for _, box in better:
+                if self.allowed(*box) and self._promising(*box, goal) and self._holds(*box, goal):
+                    low, high = box
+                    break
+            else:
+                return low, high
+
+    def _moved(self, box: tuple[Floats, Floats], p: int, side: int, out: bool) -> bool:
+        """Move one end of a box to the next settable value, in place; False where there is none on its side of the anchor."""
+        values, end = self.values[p], box[side]
+        up = out == bool(side)
+        beyond = values[values > end[p] + 1e-9] if up else values[values < end[p] - 1e-9][::-1]
+        if not len(beyond) or (
+            not out and (beyond[0] > self.anchor[p] + 1e-9 if up else beyond[0] < self.anchor[p] - 1e-9)
+        ):
+            return False
+        end[p] = beyond[0]
+        return True
+
+    def _promising(self, low: Floats, high: Floats, goal: float) -> bool:
+        """Whether the stand-in at the corners comes near the goal, which is quicker to see than that the box holds."""
+        lowest = _logit(self.stand_in(self.points(low, high, self.corners))[0].min())
+        return bool(lowest > _logit(np.array(goal)) - 0.3)
 
 
 def _logit(p: Floats) -> Floats:

@@ -6,7 +6,7 @@ Everything here is an array. A draw of response j at a setting is `terms @ coeff
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +14,14 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-# values held at a time: a block of single-precision draws that stays in a core's cache
-BLOCK = 1 << 17
-WIDE = 1 << 12  # draws of them
+# Multiplications of one small product: it stays in a core's cache, and the linear algebra library takes it on one thread. More
+# threads gain nothing at this size, and wait for each other where other work shares the machine.
+PRODUCT = 1 << 18
+WIDE = 1 << 9  # draws taken at a time
+
+
+def _rows(q: int, draws: int) -> int:
+    return max(1, PRODUCT // (q * draws))
 
 
 @dataclass(frozen=True)
@@ -99,12 +104,12 @@ def inside_counts(terms: Singles, draws: Draws, each: bool = False) -> NDArray[n
 
     Returns
     -------
-    ndarray of int, shape (N,) or (N, r)
+    ndarray of int, shape (N, 1) or (N, r)
     """
-    r, _, total = draws.coefficients.shape
+    r, q, total = draws.coefficients.shape
     counts = np.zeros((len(terms), r if each else 1), dtype=np.int64)
     width = min(total, WIDE)
-    rows = BLOCK // width
+    rows = _rows(q, width)
     value = np.empty((rows, width), dtype=np.float32)
     meets = np.empty((rows, width), dtype=bool)
     every = np.empty((rows, width), dtype=bool)
@@ -128,7 +133,33 @@ def inside_counts(terms: Singles, draws: Draws, each: bool = False) -> NDArray[n
                     np.logical_and(all_ok, ok, out=all_ok)
             if not each:
                 counts[start : start + k, 0] += [np.count_nonzero(row) for row in all_ok]
-    return counts if each else counts[:, 0]
+    return counts
+
+
+def condensed(terms: Floats, draws: Draws) -> tuple[Floats, Draws]:
+    """The same products from fewer terms, where the settings vary in few directions only, as on a map.
+
+    Parameters
+    ----------
+    terms : ndarray, shape (N, q)
+        Terms at the settings, in double precision.
+    draws : Draws
+        Their coefficients.
+
+    Returns
+    -------
+    terms, draws
+        With s columns and coefficients, s the rank of the terms to single precision.
+    """
+    if len(terms) < 10 * terms.shape[1]:
+        return terms, draws
+    size, directions = np.linalg.eigh(terms.T @ terms)
+    kept = size > 1e-14 * size[-1]
+    if kept.all():
+        return terms, draws
+    onto = directions[:, kept]
+    fewer = np.ascontiguousarray(onto.T.astype(np.float32) @ draws.coefficients)
+    return terms @ onto, replace(draws, coefficients=fewer)
 
 
 def chance_and_error(counts: NDArray[np.int64], draws: Draws) -> tuple[Floats, Floats]:
@@ -163,7 +194,7 @@ def smooth_chance(terms: Singles, draws: Draws, width: float, slope: bool = True
     r, q, total = draws.coefficients.shape
     chance = np.zeros(len(terms))
     by_terms = np.zeros((len(terms), q))
-    rows = max(1, BLOCK // total)
+    rows = _rows(q, total)
     for start in range(0, len(terms), rows):
         block = terms[start : start + rows]
         product: Singles | None = None

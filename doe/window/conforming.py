@@ -19,6 +19,7 @@ from scipy.special import ndtr, ndtri
 Floats = NDArray[np.float64]
 
 NODES = {1: 24, 2: 16}  # of Gauss–Legendre, along each dimension
+HELD = 1 << 19  # values of an integrand held at a time
 POINTS = 512  # of Richtmyer's sequence
 
 
@@ -94,9 +95,13 @@ def conforming_rates(
     -------
     ndarray, shape (D,)
     """
-    mean = np.stack([terms @ c for c in coefficients], axis=2)
-    values = rectangle(mean, factor, low, high, nodes)
-    return weights @ values if len(values) == len(weights) else values[0]
+    size = max(1, HELD // len(weights))
+    out = np.empty(len(factor))
+    for start in range(0, len(factor), size):
+        part = slice(start, start + size)
+        mean = np.stack([terms @ c[:, part] for c in coefficients], axis=2)
+        out[part] = weights @ rectangle(mean, factor[part], low, high, nodes)
+    return out
 
 
 def lower_quantile(rates: Floats, confidence: float, effective: float) -> tuple[float, float]:

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-BURN_IN = 100  # rounds of every chain thrown away
-THIN = 8  # one round in so many is kept
-KEPT = 50  # rounds kept of every chain
+BURN_IN = 50  # rounds of every chain thrown away
+THIN = 4  # one round in so many is kept
+KEPT = 100  # rounds kept of every chain
 
 
 @dataclass(frozen=True)
@@ -291,10 +291,9 @@ class _Sampler:
             mine = weight[:, self.owner]
             precision += gram * mine[:, :, self.owner]
             pull += np.einsum("cij,ij->ci", mine, cross)
-        factor = np.linalg.cholesky(precision)
-        half = np.linalg.solve(factor, pull[:, :, None])
-        noise = rng.standard_normal((chains, len(self.owner), 1))
-        beta = np.linalg.solve(factor.transpose(0, 2, 1), half + noise)[:, :, 0]
+        # P^-1 (pull + L z) has mean P^-1 pull and covariance P^-1 L L' P^-1 = P^-1
+        noise = np.linalg.cholesky(precision) @ rng.standard_normal((chains, len(self.owner), 1))
+        beta = np.asarray(np.linalg.solve(precision, pull[:, :, None] + noise)[:, :, 0], dtype=np.float64)
         fitted = np.stack([beta[:, self.owner == j] @ self.Q[j][:, self.owner == j].T for j in range(self.r)], axis=2)
         residual = np.where(self.seen, self.y - fitted, 0.0)
         for seen, gone, here, _, _ in self.patterns:

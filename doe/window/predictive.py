@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from doe.study import Component, Study, StudyError
-from doe.window.chance import Draws, chance_and_error, inside_counts, smooth_chance, standardised
+from doe.window.chance import Draws, chance_and_error, condensed, inside_counts, smooth_chance, standardised
 from doe.window.conforming import conforming_rates, cube_rule, lower_quantile
 from doe.window.folding import Floats, Terms, fold, shared_basis, well_scaled
 from doe.window.posterior import BURN_IN, THIN, Posterior, gibbs_draws, joint_draws, separate_draws
@@ -251,14 +251,18 @@ class Predictive:
 
     def chance(self, Z: Floats, draws: Draws) -> tuple[Floats, Floats]:
         """Chance of meeting every limit at encoded settings, and its Monte-Carlo error."""
-        counts = np.empty(len(Z), dtype=np.int64)
-        for start in range(0, len(Z), CHUNK):
-            counts[start : start + CHUNK] = inside_counts(self.terms(Z[start : start + CHUNK]), draws)
-        return chance_and_error(counts, draws)
+        return chance_and_error(self._counts(Z, draws)[:, 0], draws)
 
     def chance_by_response(self, Z: Floats, draws: Draws) -> Floats:
         """Chance of each response by itself, (N, r)."""
-        return inside_counts(self.terms(Z), draws, each=True) / draws.draws
+        return self._counts(Z, draws, each=True) / draws.draws
+
+    def _counts(self, Z: Floats, draws: Draws, each: bool = False) -> NDArray[np.int64]:
+        counts = np.empty((len(Z), len(self.fits) if each else 1), dtype=np.int64)
+        for start in range(0, len(Z), CHUNK):
+            terms, coefficients = condensed(self.monomials(Z[start : start + CHUNK]) @ self.onto, draws)
+            counts[start : start + CHUNK] = inside_counts(terms.astype(np.float32), coefficients, each)
+        return counts
 
     def smooth(
         self, s: Settings, free: Floats, levels: Mapping[str, str], draws: Draws, width: float, slope: bool = True

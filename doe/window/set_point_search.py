@@ -16,6 +16,7 @@ from doe.window.settings import Settings
 
 POOL = 2048  # settings looked at before any is polished
 STARTS = 4  # polished for every combination of categorical levels
+NEARBY = 100  # settings of the pool beside which a settable one is looked for where there is none beside a top
 COMBINATIONS = 16  # of categorical levels, the most promising
 WIDTHS = (0.5, 0.15)  # of the softened limits, in spreads: first the lie of the land, then the top itself
 
@@ -72,13 +73,16 @@ def best_setting(
         counted = predictive.chance(settings.encoded(settings.complete(pool), levels), search)[0]
         for start in _apart(pool / settings.width[settings.free], (counted, values[place])):
             top = polished(predictive, settings, levels, pool[start], search, width * np.array(WIDTHS))
-            finalists.append(Best(_settable(predictive, settings, levels, top, search, width * WIDTHS[-1]), levels))
+            near = pool[np.argsort(-values[place], kind="stable")[:NEARBY]]
+            finalists.append(
+                Best(_settable(predictive, settings, levels, top, near, search, width * WIDTHS[-1]), levels)
+            )
     shares = np.array([predictive.chance(encoded(settings, best), check)[0][0] for best in finalists])
     # settings that the draws cannot tell apart are ranked by how far inside the limits they lie
     error = np.sqrt((shares.max() + 1e-4) * (1.0001 - shares.max()) / check.effective)
-    near = [best for best, share in zip(finalists, shares, strict=True) if share >= shares.max() - 0.5 * error]
+    alike = [best for best, share in zip(finalists, shares, strict=True) if share >= shares.max() - 0.5 * error]
     return max(
-        near,
+        alike,
         key=lambda b: float(
             predictive.smooth(settings, b.free[None, :], b.levels, check, width / 2, slope=False)[0][0]
         ),
@@ -162,9 +166,19 @@ def polished(
 
 
 def _settable(
-    predictive: Predictive, settings: Settings, levels: Mapping[str, str], top: Floats, draws: Draws, soft: float
+    predictive: Predictive,
+    settings: Settings,
+    levels: Mapping[str, str],
+    top: Floats,
+    others: Floats,
+    draws: Draws,
+    soft: float,
 ) -> Floats:
-    """The best setting near a top that the bench can set and a table can show; the top itself where there is none inside."""
+    """The best setting near a top that the bench can set and a table can show.
+
+    Where the constraints leave none beside the top, the search starts beside `others`; where there is none there either, the top
+    itself is given.
+    """
 
     def score(free: Floats) -> Floats:
         return predictive.smooth(settings, free, levels, draws, soft, slope=False)[0]
@@ -173,6 +187,8 @@ def _settable(
         return free[settings.allowed(free)]
 
     near = inside(settings.settable_neighbours(top))
+    if not len(near):
+        near = inside(np.vstack([settings.settable_neighbours(other, most=64) for other in others]))
     if not len(near):
         return top
     best = near[int(np.argmax(score(near)))]

@@ -11,7 +11,7 @@ from scipy.spatial import ConvexHull, HalfspaceIntersection
 
 from doe.study import polytope as module
 from doe.study.corners import as_bits, as_table, enumerate_corners
-from doe.study.halfspaces import affine_hull, extent, redundant, smallest_clash
+from doe.study.halfspaces import affine_hull, extent, is_empty, redundant, smallest_clash
 from doe.study.polytope import Polytope
 
 
@@ -116,6 +116,18 @@ def test_square_pyramid():
     }
     # the pyramid's density falls as (1 - z)^2: mean height 1/4
     np.testing.assert_allclose(averages(p, np.array([[0, 0, 1], [1, 0, 0]])), [0.25, 0.0], atol=1e-15)
+
+
+def test_pyramid_times_square():
+    """Opposite sides meet in apex x square: two dimensions less than they have, yet with corners enough for one less."""
+    pyramid = np.array([[1, 0, 1], [-1, 0, 1], [0, 1, 1], [0, -1, 1], [0, 0, -1]], dtype=float)
+    A = np.vstack([np.hstack([pyramid, np.zeros((5, 2))]), np.hstack([np.zeros((4, 3)), box(2)[0]])])
+    p = made(A, [1, 1, 1, 1, 0, *box(2)[1]])
+    assert p.exact
+    # faces of a product: (5, 8, 5, 1) of the pyramid with (4, 4, 1) of the square
+    assert [len(p.face_centroids(d)) for d in range(6)] == [20, 52, 57, 32, 9, 1]
+    powers = np.array([[0, 0, 1, 0, 0], [0, 0, 2, 0, 0], [0, 0, 1, 1, 0], [2, 0, 0, 0, 2]])
+    np.testing.assert_allclose(averages(p, powers), [1 / 4, 1 / 10, 1 / 8, 1 / 15], rtol=1e-13)
 
 
 @pytest.mark.parametrize("kind", ["tie", "edge", "point"])
@@ -393,28 +405,31 @@ def test_smallest_clash_prefers_the_fewest_rows():
     assert smallest_clash(A, b, np.empty((0, 2)), np.empty(0), groups) == [0, 1]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(
-        st.tuples(st.lists(st.integers(-2, 2), min_size=2, max_size=2).filter(any), st.integers(-3, 1)),
-        min_size=3,
-        max_size=7,
+        st.tuples(
+            st.lists(st.integers(-2, 2), min_size=3, max_size=3).filter(any),
+            st.integers(-3, 1),
+            st.sampled_from("<<<="),
+        ),
+        min_size=4,
+        max_size=8,
     )
 )
-def test_every_member_of_a_clash_is_needed(rows):
-    A, b = np.array([r for r, _ in rows], dtype=float), np.array([v for _, v in rows], dtype=float)
-    none = np.empty((0, 2)), np.empty(0)
+def test_a_clash_is_the_smallest_there_is(rows):
+    """Against every subset of up to n + 1 rows: some such subset clashes whenever the whole does (Helly's theorem)."""
+    A, b = np.array([r for r, _, _ in rows], dtype=float), np.array([v for _, v, _ in rows], dtype=float)
+    equal = np.array([kind == "=" for _, _, kind in rows])
+    place = np.where(equal, np.cumsum(equal) - 1, np.cumsum(~equal) - 1)
+    groups = [([], [int(k)]) if e else ([int(k)], []) for k, e in zip(place, equal, strict=True)]
 
     def empty(kept):
-        return (
-            affine_hull(np.vstack([A[kept], *box(2, -99, 99)[:1]]), np.append(b[kept], box(2, -99, 99)[1]), *none)
-            is None
-        )
+        le, eq = [i for i in kept if not equal[i]], [i for i in kept if equal[i]]
+        return is_empty(A[le], b[le], A[eq], b[eq])
 
-    if not empty(list(range(len(A)))):
+    if not empty(range(len(A))):
         return
-    found = smallest_clash(A, b, *none, [([i], []) for i in range(len(A))])
+    found = smallest_clash(A[~equal], b[~equal], A[equal], b[equal], groups)
     assert empty(found)
-    assert all(not empty([i for i in found if i != k]) for k in found)
-    smallest = next(k for k in range(1, 4) if any(empty(list(c)) for c in combinations(range(len(A)), k)))
-    assert len(found) == smallest  # never more than n + 1 rows (Helly)
+    assert len(found) == next(k for k in range(1, 5) if any(empty(c) for c in combinations(range(len(A)), k)))

@@ -244,6 +244,55 @@ def test_levels_are_contiguous_and_categories_fixed():
                 assert exact_t(fits["firmness"], more).min() < 0.9 + 0.01
 
 
+def test_on_steps_no_box_is_wider():
+    """All boxes on the steps of two factors, by the exact chance of every settable setting."""
+    trial, _, fits = made(
+        [Continuous("polymer", 0.2, 0.6, "%", step=0.02), Continuous("speed", 400, 1000, "rpm", step=50)],
+        [Response("firmness", "N", low=4.2, high=6.4)],
+        [lambda Z: 5 + Z[:, 0] - 0.6 * Z[:, 1] + 0.5 * Z[:, 0] ** 2 + 0.4 * Z[:, 0] * Z[:, 1]],
+        n=20,
+    )
+    win = find_window(fits, target=0.9)
+    a, b = np.arange(10, 31) * 0.02, np.arange(8, 21) * 50.0
+    points = pd.DataFrame([(x, y) for x in a for y in b], columns=trial.names)
+    good = (exact_t(fits["firmness"], points) >= 0.9 + 5 * np.sqrt(0.09 / 40_000)).reshape(len(a), len(b))
+    at = np.abs(a - win.set_point["polymer"]).argmin(), np.abs(b - win.set_point["speed"]).argmin()
+    widest = max(
+        (a[k] - a[i]) * (b[m] - b[j])
+        for i in range(at[0] + 1)
+        for k in range(at[0], len(a))
+        for j in range(at[1] + 1)
+        for m in range(at[1], len(b))
+        if good[i : k + 1, j : m + 1].all()
+    )
+    low, high = ends(win.ranges)
+    assert np.prod(high - low) >= widest - 1e-9
+    assert widest > 0.02 * 50 * 20
+
+
+def test_the_end_at_which_the_set_point_lies_is_said():
+    """The best speed is well inside its range; the box reaches further to one side only if that is where there is room."""
+    _, _, fits = made(
+        [Continuous("polymer", 0.0, 1.0, "%", step=0.25), Continuous("speed", 0.0, 10.0)],
+        [Response("firmness", "N", low=4.4, high=5.6)],
+        [lambda Z: 5 + 0.8 * Z[:, 0] - 1.2 * Z[:, 1]],
+        n=20,
+        model="linear",
+    )
+    win = find_window(fits, target=0.9)
+    low, high = ends(win.ranges)
+    point = win.set_point.to_numpy(dtype=float)
+    at_end = [
+        name
+        for name, v, a, b, least, most in zip(
+            win.set_point.index, point, low, high, (0.0, 0.0), (1.0, 10.0), strict=True
+        )
+        if a < b and (v in (a, b)) and v not in (least, most)
+    ]
+    words = f"The set point lies at an end of the range of {', '.join(at_end)}."
+    assert (words in win.ranges.note) == bool(at_end)
+
+
 def test_empty_with_the_reason(three_factors):
     _, _, fits = three_factors
     win = find_window(fits, target=0.9999)

@@ -3,7 +3,16 @@
 import numpy as np
 import pytest
 
-from doe.window.chance import BLOCK, Draws, chance_and_error, inside_counts, smooth_chance, standardised
+from doe.window.chance import (
+    PRODUCT,
+    WIDE,
+    Draws,
+    chance_and_error,
+    condensed,
+    inside_counts,
+    smooth_chance,
+    standardised,
+)
 
 
 def draws_of(rng, r=3, q=4, draws=700, two_sided=(True, False, True)):
@@ -20,14 +29,14 @@ def test_counts_are_those_of_the_whole_array(rng):
     draws = draws_of(rng)
     terms = rng.standard_normal((301, 4)).astype(np.float32)
     meets = plainly(terms, draws)
-    np.testing.assert_array_equal(inside_counts(terms, draws), meets.all(axis=1).sum(axis=1))
+    np.testing.assert_array_equal(inside_counts(terms, draws)[:, 0], meets.all(axis=1).sum(axis=1))
     np.testing.assert_array_equal(inside_counts(terms, draws, each=True), meets.sum(axis=2))
 
 
 def test_counts_in_several_blocks_of_draws(rng):
     draws = draws_of(rng, r=2, q=2, draws=10_001, two_sided=(True, False))
-    terms = rng.standard_normal((BLOCK // 4096 + 3, 2)).astype(np.float32)
-    np.testing.assert_array_equal(inside_counts(terms, draws), plainly(terms, draws).all(axis=1).sum(axis=1))
+    terms = rng.standard_normal((PRODUCT // (2 * WIDE) + 3, 2)).astype(np.float32)
+    np.testing.assert_array_equal(inside_counts(terms, draws)[:, 0], plainly(terms, draws).all(axis=1).sum(axis=1))
 
 
 def test_limits_on_either_side_and_on_both(rng):
@@ -37,7 +46,21 @@ def test_limits_on_either_side_and_on_both(rng):
     terms = np.column_stack([np.ones(40), rng.standard_normal((40, 2))])
     values = np.stack([terms @ c.T for c in folded], axis=1)
     inside = (values >= low[:, None]) & (values <= high[:, None])
-    np.testing.assert_array_equal(inside_counts(terms.astype(np.float32), draws), inside.all(axis=1).sum(axis=1))
+    np.testing.assert_array_equal(inside_counts(terms.astype(np.float32), draws)[:, 0], inside.all(axis=1).sum(axis=1))
+
+
+def test_settings_that_vary_in_few_directions_are_counted_the_same(rng):
+    """As on a map of two factors: 200 settings in a plane of four terms."""
+    draws = draws_of(rng)
+    terms = rng.standard_normal((200, 2)) @ rng.standard_normal((2, 4))
+    fewer, coefficients = condensed(terms, draws)
+    assert fewer.shape == (200, 2)
+    assert coefficients.coefficients.shape == (3, 2, 700)
+    found = inside_counts(fewer.astype(np.float32), coefficients)
+    # a draw that lies on a limit to single precision may fall to either side
+    assert np.abs(found - inside_counts(terms.astype(np.float32), draws)).max() <= 1
+    whole = rng.standard_normal((200, 4))
+    assert condensed(whole, draws)[1] is draws
 
 
 def test_error_of_a_chance_of_one_is_not_zero(rng):
@@ -52,7 +75,7 @@ def test_smooth_chance_tends_to_the_count(rng):
     draws = draws_of(rng)
     terms = rng.standard_normal((30, 4)).astype(np.float32)
     sharp, _ = smooth_chance(terms, draws, 1e-4)
-    np.testing.assert_allclose(sharp, inside_counts(terms, draws) / 700, atol=2e-3)
+    np.testing.assert_allclose(sharp, inside_counts(terms, draws)[:, 0] / 700, atol=2e-3)
 
 
 def test_smooth_slope_is_its_derivative(rng):

@@ -75,6 +75,7 @@ def test_no_window_in_words(gel):
 def test_mean_response_in_words(gel):
     _, _, fits = gel
     text = repr(find_window(fits, noise=False, draws=1000))
+    assert text.startswith("Chance that the mean response meets every specification; target 0.95, 1000 draws\n")
     assert "The mean response is judged, without a new batch's own error." in text
     assert "A new batch carries its own error" not in text
 
@@ -173,7 +174,7 @@ def test_in_a_mixture_without_a_balance_the_others_keep_their_proportions():
         water=rest * share, ethanol=rest * (1 - share), speed=win.set_point["speed"]
     )
     assert found["probability"].to_numpy() == pytest.approx(win.probability(rows)["probability"].to_numpy(), abs=2e-3)
-    assert found.note.endswith("water and ethanol make room, keeping proportions.")
+    assert found.note.endswith("water, ethanol make room, keeping proportions.")
     held = win.map("glycerin", "speed", at={"ethanol": 5.0, "water": 85.0}, n=3)
     assert held.note == "Held: water 85 %, ethanol 5 %. polymer makes room."
     rows = held[["glycerin", "speed"]].assign(ethanol=5.0, water=85.0, polymer=10.0 - held["glycerin"])
@@ -187,7 +188,7 @@ def test_in_a_mixture_without_a_balance_the_others_keep_their_proportions():
 def test_map_along_the_balance_itself():
     _, _, fits = mixture("water")
     found = find_window(fits, draws=1000).map("water", "speed", n=5)
-    assert found.note.endswith("glycerin and polymer and ethanol make room, keeping proportions.")
+    assert found.note.endswith("glycerin, polymer, ethanol make room, keeping proportions.")
 
 
 def test_a_map_shows_what_the_probability_says(gel):

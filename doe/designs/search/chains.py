@@ -1,0 +1,279 @@
+"""Many searches side by side: a fixed work list of iterated local searches, the same answer for any number of workers.
+
+Four chains run at once. A chain makes a few random starts, keeps the best, then again and again draws one to four of its
+runs anew and exchanges, keeping what is better (iterated local search; Lourenço, Martin & Stützle 2003). When it has
+gained nothing for long enough it has ended; what it reached is noted and it starts afresh from other random numbers. The
+search stops when the same best value has been reached by three ended searches, or when a counted number of steps is done.
+Every random number is keyed by (seed, chain, round), so neither the clock nor the number of workers has a say.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from time import monotonic
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.designs.search.problem import Ints, Problem, Reals
+
+CHAINS = 4
+STEPS_A_ROUND = 25
+RANDOM_STARTS = 10
+HITS = 3
+CODES = {"D": 0, "I": 1, "A": 1}
+_loaded: list[ModuleType] = []
+
+
+def compiled_kernels() -> ModuleType:
+    """The compiled kernels; compiled once a machine (said on standard error), from then on loaded from the cache.
+
+    The cache lies beside the package, in the user's cache folder or where NUMBA_CACHE_DIR says; in a temporary folder
+    where none of these can be written.
+    """
+    if not _loaded:
+        import numba
+
+        config: Any = numba.config
+        here = Path(__file__).with_name("__pycache__")
+        chosen = config.CACHE_DIR
+        if not any(Path(chosen).rglob("kernels.visit_run*.nbi") if chosen else here.glob("kernels.visit_run*.nbi")):
+            sys.stderr.write(
+                "Compiling the design search for this machine; this is done once and takes some seconds.\n"
+            )
+        try:
+            from doe.designs.search import kernels as module
+        except RuntimeError as problem:
+            if "no locator" not in str(problem):
+                raise
+            config.CACHE_DIR = str(_own_folder())
+            from doe.designs.search import kernels as module
+        _loaded.append(module)
+    return _loaded[0]
+
+
+def _own_folder() -> Path:
+    """A folder in the temporary one that no other user can write: what lies in the cache is executed."""
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    folder = Path(tempfile.gettempdir()) / f"doe-compiled-{user}"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    kept = folder.stat()
+    if hasattr(os, "getuid") and (kept.st_uid != user or kept.st_mode & 0o077):
+        return Path(tempfile.mkdtemp(prefix="doe-compiled-"))
+    return folder
+
+
+@dataclass(frozen=True)
+class Found:
+    """The best plan of a search.
+
+    Attributes
+    ----------
+    Z : ndarray, shape (n, m)
+        Settings of the runs.
+    repeats : ndarray of int, shape (n,)
+        How often each is made.
+    value : float
+        log|M| for D; trace(M^-1 B) for I and A.
+    rounds : int
+        Rounds done: `rounds=` replays them.
+    ended : int
+        Searches that ran until nothing was gained for long.
+    hits : int
+        How many of them reached the best value.
+    """
+
+    Z: Reals
+    repeats: Ints
+    value: float
+    rounds: int
+    ended: int
+    hits: int
+
+
+@dataclass
+class _Chain:
+    """One of the searches side by side."""
+
+    index: int
+    state: tuple[Ints, Reals]
+    Z: Reals
+    repeats: Ints
+    value: float = -np.inf
+    fresh: bool = True
+    idle: int = 0
+    ends: list[float] = field(default_factory=list)
+
+
+def draws(
+    rng: np.random.Generator, starts: int, steps: int, groups: list[list[int]], points: int, held: Sequence[bool]
+) -> NDArray[np.int64]:
+    """What each step draws anew: (steps, groups) indices into the pool, −1 to keep, −2 − i to shake run i alone.
+
+    A held group has runs that stay as given: its shared settings stay too, so the others are only shaken (index `points`).
+    """
+    table = np.full((steps, len(groups)), -1, dtype=np.int64)
+    table[:starts] = rng.integers(points, size=(min(starts, steps), len(groups)))
+    for step in range(starts, steps):
+        count = min(int(rng.integers(1, 5)), len(groups))
+        for g in rng.choice(len(groups), size=count, replace=False):
+            shake = len(groups[g]) > 1 and rng.random() < 0.6
+            table[step, g] = -2 - groups[g][int(rng.integers(len(groups[g])))] if shake else rng.integers(points)
+    for g in np.flatnonzero(held):
+        table[table[:, g] >= 0, g] = points
+    return table
+
+
+def best_found(
+    problem: Problem,
+    criterion: str,
+    starts: int | None = None,
+    max_seconds: float | None = None,
+    rounds: int | None = None,
+    seed: int = 0,
+    n_jobs: int = 1,
+    progress: Callable[[int, float], None] | None = None,
+) -> Found:
+    """The best exact plan found.
+
+    Parameters
+    ----------
+    problem : Problem
+    criterion : {"D", "I", "A"}
+        D maximises log|M|; I and A minimise trace(M^-1 B) with the problem's moments.
+    starts : int, optional
+        End after this many ended searches, instead of by counting hits.
+    max_seconds : float, optional
+        Stop after the round in which this time is up.
+    rounds : int, optional
+        Do exactly this many rounds, whatever else would stop it.
+    seed : int
+    n_jobs : int
+        Threads; they change the time only.
+    progress : callable, optional
+        Called after each round with its number and the best value.
+
+    Returns
+    -------
+    Found
+
+    Raises
+    ------
+    ValueError
+        If every plan found is singular: the model cannot be estimated from so many runs on this region.
+    """
+    kernel = compiled_kernels()
+    code = CODES[criterion]
+    n, m, p = problem.layout.n, problem.region.m, problem.p
+    groups = problem.groups()
+    if not groups:
+        Z = np.array(problem.layout.given, dtype=float)
+        return finish(problem, criterion, Z, problem.repeats(), 0, 0, 0)
+    frozen = problem.layout.frozen
+    held = [frozen is not None and bool(frozen[runs].any()) for runs in groups]
+    pool = problem.pool(seed)
+    # a step visits every line of every run and brings two p × p matrices up to date
+    lines = sum(move.facet < 0 for move in problem.moves())
+    cost = n * (p * p + 60 * lines) * (3 if problem.shared() else 1)
+    most_steps = int(np.clip(1e8 / cost, 400, 20_000))
+    patience = int(np.clip(2 * n, 50, max(50, most_steps // 8)))
+    given = np.zeros((n, m)) if problem.layout.given is None else problem.layout.given
+    chains = [
+        _Chain(c, problem.state((seed, c)), np.array(given, dtype=float).ravel(), problem.repeats())
+        for c in range(CHAINS)
+    ]
+    shared = True if problem.shared() else None
+    best: tuple[float, Reals, Ints] = (-np.inf, chains[0].Z.copy(), chains[0].repeats.copy())
+
+    def advance(chain: _Chain, number: int) -> None:
+        rng = np.random.default_rng([seed, chain.index, number])
+        if chain.fresh:
+            chain.value, chain.idle, chain.repeats = -np.inf, 0, problem.repeats()
+        table = draws(rng, RANDOM_STARTS if chain.fresh else 0, STEPS_A_ROUND, groups, len(pool) // m, held)
+        before, chain.fresh = chain.value, False
+        chain.value = kernel.explore(*chain.state, pool, table, chain.Z, chain.repeats, code, before, 1e-6, 100, shared)
+        gained = chain.value > before + 1e-7 * max(abs(chain.value), 1.0)
+        chain.idle = 0 if gained else chain.idle + STEPS_A_ROUND
+
+    def close(value: float, other: float) -> bool:
+        return abs(value - other) <= 2e-6 * (p if code == 0 else abs(other))
+
+    done, begun = 0, monotonic()
+    ends: list[float] = []
+    workers = ThreadPoolExecutor(min(n_jobs, CHAINS)) if n_jobs > 1 else None
+    try:
+        while True:
+            if workers is None:
+                for chain in chains:
+                    advance(chain, done)
+            else:
+                list(workers.map(advance, chains, [done] * CHAINS))
+            done += 1
+            for chain in chains:
+                if chain.value > best[0]:
+                    best = (chain.value, chain.Z.copy(), chain.repeats.copy())
+                if chain.idle >= patience:
+                    ends.append(chain.value)
+                    chain.fresh = True
+            if progress is not None:
+                progress(done, best[0] if code == 0 else -best[0])
+            if rounds is not None:
+                if done >= rounds:
+                    break
+                continue
+            hits = sum(close(value, best[0]) for value in ends)
+            if max_seconds is not None and monotonic() - begun >= max_seconds:
+                break
+            if starts is not None:
+                if len(ends) >= starts:
+                    break
+            elif hits >= HITS or done * CHAINS * STEPS_A_ROUND >= most_steps:
+                break
+    except KeyboardInterrupt:
+        if best[0] == -np.inf:
+            raise
+    finally:
+        if workers is not None:
+            workers.shutdown(wait=True)
+    if best[0] == -np.inf:
+        raise ValueError("every plan found is singular")
+    return finish(
+        problem,
+        criterion,
+        best[1].reshape(n, m),
+        best[2],
+        done,
+        len(ends),
+        sum(close(value, best[0]) for value in ends),
+    )
+
+
+def finish(
+    problem: Problem, criterion: str, Z: Reals, repeats: Ints, rounds: int, ended: int, hits: int, passes: int = 300
+) -> Found:
+    """Exchange from the plan at hand until nothing is gained."""
+    settings, times = np.array(Z, dtype=float).ravel(), repeats.copy()
+    keep = np.full((1, len(problem.groups())), -1, dtype=np.int64)
+    value = compiled_kernels().explore(
+        *problem.state(),
+        np.zeros(problem.region.m),
+        keep,
+        settings,
+        times,
+        CODES[criterion],
+        -np.inf,
+        1e-11,
+        passes,
+        True if problem.shared() else None,
+    )
+    if value == -np.inf:
+        raise ValueError("every plan found is singular")
+    return Found(settings.reshape(Z.shape), times, float(value if criterion == "D" else -value), rounds, ended, hits)
