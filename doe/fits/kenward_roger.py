@@ -11,6 +11,7 @@ from scipy import linalg, special
 
 from doe.fits.arrays import Floats
 from doe.fits.reml import Strata, complement
+from doe.quality.strata import denominator
 
 
 @dataclass(frozen=True)
@@ -170,30 +171,9 @@ class Inference:
         d = len(A)
         estimate = A @ self.gamma
         statistic = float(estimate @ np.linalg.solve(A @ self.adjusted @ A.T, estimate)) / d
-        scale, df = self._scale_and_df(A)
-        return scale * statistic, df
-
-    def _scale_and_df(self, A: Floats) -> tuple[float, float]:
-        """λ and m of the paper's section 3, in its letters."""
-        d, W = len(A), self.variance_covariance
         inverse = np.linalg.inv(A @ self.covariance @ A.T)
-        steps = [inverse @ (A @ S @ A.T) for S in self._slopes]
-        traces = np.array([np.trace(s) for s in steps])
-        a1 = float(traces @ W @ traces)
-        a2 = float(np.einsum("kl,kij,lji->", W, np.array(steps), np.array(steps)))
-        if d == 1 or a2 > 0.9 * d:
-            # one row: Satterthwaite's. Several: at m near 2 the general formula is 0/0, and this is its value for an exact F
-            return 1.0, 2.0 * d / a2
-        b = (a1 + 6.0 * a2) / (2.0 * d)
-        g = ((d + 1.0) * a1 - (d + 4.0) * a2) / ((d + 2.0) * a2)
-        bottom = 3.0 * d + 2.0 * (1.0 - g)
-        c1, c2, c3 = g / bottom, (d - g) / bottom, (d + 2.0 - g) / bottom
-        mean = 1.0 / (1.0 - a2 / d)
-        # d V* (E*)⁻² / 2, over its own last factor, which is 0 for an exact F with 4 degrees of freedom
-        top = (1.0 + c1 * b) / ((1.0 - c2 * b) * mean) ** 2
-        last = 1.0 - c3 * b
-        df = 4.0 + (d + 2.0) * last / (top - last)
-        return df / (mean * (df - 2.0)), df
+        df, scale = denominator(inverse @ (A @ self._slopes @ A.T), self.variance_covariance)
+        return scale * statistic, df
 
 
 def p_of_f(F: float, d: int, df: float) -> float:

@@ -134,6 +134,11 @@ def test_f_is_exact_in_a_balanced_stratum_of_any_size(count):
     Q = np.linalg.qr(np.column_stack([np.ones(3 * count), rng.standard_normal((count, 2))[wp]]))[0]
     y = rng.standard_normal(count)[wp] * 2 + rng.standard_normal(3 * count)
     theta = reml.estimate(Q, y, strata(wp)).theta
-    scale, df = Inference(Q, y, strata(wp), theta, np.maximum(theta, 0))._scale_and_df(np.eye(3)[1:])
-    assert scale == pytest.approx(1.0, abs=1e-6)
+    weighing = theta if theta[1] >= 0 else reml.estimate(Q, y, strata(wp), bounded=True).theta
+    F, df = Inference(Q, y, strata(wp), theta, weighing).f_test(np.eye(3)[1:])
     assert df == pytest.approx(count - 3, rel=1e-6)
+    means = y.reshape(count, 3).mean(axis=1)
+    basis = np.linalg.qr(Q[::3])[0]
+    left = means - basis @ (basis.T @ means)
+    explained = ((means - means.mean()) ** 2).sum() - left @ left
+    assert pytest.approx((explained / 2) / (left @ left / (count - 3)), rel=1e-5) == F
