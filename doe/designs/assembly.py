@@ -16,7 +16,9 @@ from doe.study import Categorical, Component, Continuous, Discrete, Study, Study
 from doe.study.shown import number_text
 
 MOST_RUNS = 10_000
-CONSTRAINED = "narrow the ranges, or take doe.designs.optimal, extreme_vertices or latin_hypercube, which keep to constraints"
+CONSTRAINED = (
+    "narrow the ranges, or take doe.designs.optimal, extreme_vertices or latin_hypercube, which keep to constraints"
+)
 
 
 def whole_number(where: str, value: object, least: int, most: int | None = None, mend: str = "") -> int:

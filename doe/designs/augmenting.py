@@ -159,7 +159,10 @@ def add_axial(
     table = study.natural(pd.DataFrame(rows)[study.names])
     plots = None
     if plan.whole_plot is not None:
-        keys = [(*row, kind == "centre") for row, kind in zip(table[study.hard_to_change].to_numpy().tolist(), kinds, strict=True)]
+        keys = [
+            (*row, kind == "centre")
+            for row, kind in zip(table[study.hard_to_change].to_numpy().tolist(), kinds, strict=True)
+        ]
         distinct = list(dict.fromkeys(keys))
         fresh = dict(zip(distinct, new_labels("W", plan.whole_plot.tolist(), len(distinct)), strict=True))
         plots = [fresh[key] for key in keys]
@@ -173,7 +176,9 @@ def add_axial(
         study.model(model),
         {"axial": rule, "centre": count},
         [f"Axial points at ±{number_text(distance)} (coded)."],
-        'give axial="face", or narrow the ranges of another study' if distance > 1 else "take doe.designs.extend instead",
+        'give axial="face", or narrow the ranges of another study'
+        if distance > 1
+        else "take doe.designs.extend instead",
         needed=True,
     )
 
@@ -277,7 +282,9 @@ def _augmented(
         runs=runs,
         model=model,
         block=None if labels is None else pd.Series(labels, index=index),
-        whole_plot=None if plots is None or plan.whole_plot is None else pd.Series([*plan.whole_plot.sort_index(), *plots], index=index),
+        whole_plot=None
+        if plots is None or plan.whole_plot is None
+        else pd.Series([*plan.whole_plot.sort_index(), *plots], index=index),
         provenance={
             "function": where,
             "arguments": {
