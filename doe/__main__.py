@@ -42,6 +42,7 @@ DESIGNS: dict[str, Callable[[doe.Study], doe.designs.Plan]] = {
     "simplex centroid": doe.designs.simplex_centroid,
     "extreme vertices": doe.designs.extreme_vertices,
 }
+OPTIMAL = "optimal"
 
 
 @contextmanager
@@ -78,17 +79,33 @@ def bundled(name: str) -> Path:
     raise StudyError("installation", f"without {name!r}", "whole", "install the package again")
 
 
+def _spec(text: str) -> str | list[str]:
+    """A model as typed: a name, or terms with commas."""
+    text = text.strip()
+    return text if text in PRESETS else [t.strip() for t in text.split(",")]
+
+
+def _planned(study: doe.Study, design: str, runs: int | None, model: str | None, seed: int) -> doe.designs.Plan:
+    """The plan that `sheet` was asked for."""
+    if design not in DESIGNS and design != OPTIMAL:
+        known = [*DESIGNS, OPTIMAL]
+        raise StudyError("--design", design, "one of " + ", ".join(known), nearest(design, known))
+    if design == OPTIMAL:
+        if runs is None:
+            raise StudyError("--runs", "left out", "given for an optimal plan", "say how many batches you can make")
+        return doe.designs.optimal(study, _spec(model or "quadratic"), runs, seed=seed)
+    for name, given in (("--runs", runs), ("--model", model)):
+        if given is not None:
+            raise StudyError(name, given, f"left out, since {design} plans are what they are", "take --design optimal")
+    return DESIGNS[design](study)
+
+
 def _models(study: doe.Study, given: list[str]) -> Any:
     """The `--model` options: one for all responses, or RESPONSE=MODEL for each; a model is a name or terms with commas."""
-
-    def spec(text: str) -> str | list[str]:
-        text = text.strip()
-        return text if text in PRESETS else [t.strip() for t in text.split(",")]
-
     if not given:
         return "quadratic"
     if len(given) == 1 and "=" not in given[0]:
-        return spec(given[0])
+        return _spec(given[0])
     names = [r.name for r in study.responses]
     models: dict[str, Any] = dict.fromkeys(names, "quadratic")
     for text in given:
@@ -97,7 +114,7 @@ def _models(study: doe.Study, given: list[str]) -> Any:
             raise StudyError("--model", text, "RESPONSE=MODEL when there are several", 'write for example "pH=linear"')
         if name.strip() not in names:
             raise StudyError("--model", name.strip(), "the name of a response", nearest(name.strip(), names))
-        models[name.strip()] = spec(rest)
+        models[name.strip()] = _spec(rest)
     return models
 
 
@@ -198,7 +215,14 @@ def demo(
 @app.command()
 def sheet(
     study_file: Annotated[Path, typer.Argument(metavar="STUDY", help="The study, as JSON.")],
-    design: Annotated[str, typer.Option(help="Which plan: " + ", ".join(DESIGNS) + ".")] = "central composite",
+    design: Annotated[
+        str, typer.Option(help="Which plan: " + ", ".join([*DESIGNS, OPTIMAL]) + ".")
+    ] = "central composite",
+    runs: Annotated[int | None, typer.Option(help="Batches of an optimal plan.")] = None,
+    model: Annotated[
+        str | None,
+        typer.Option(help="What an optimal plan is to fit: " + ", ".join(PRESETS) + ', or terms such as "A,B,A:B".'),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("bench"),
     readings: Annotated[int, typer.Option(help="Entry columns a response, for the same batch read again.")] = 1,
     seed: Annotated[int, typer.Option(help="Draws the order of making.")] = 0,
@@ -208,9 +232,7 @@ def sheet(
     """Plan a study and write its run sheet: plan.json, run_sheet.xlsx to fill in, run_sheet.html to print."""
     study = doe.Study.load(study_file)
     made_by = None if recipe is None else doe.bench.Recipe.load(recipe)
-    if design not in DESIGNS:
-        raise StudyError("--design", design, "one of " + ", ".join(DESIGNS), nearest(design, DESIGNS))
-    plan = DESIGNS[design](study).randomised(seed)
+    plan = _planned(study, design, runs, model, seed).randomised(seed)
     folder = _folder(out)
     for kept in ("plan.json", "run_sheet.xlsx", "run_sheet.html"):
         if (folder / kept).exists():

@@ -3,6 +3,7 @@
 Floor 2: imports only from study.
 """
 
+from doe.designs.augmenting import add_axial, fold_over
 from doe.designs.composite import box_behnken, central_composite
 from doe.designs.engine import extend, optimal
 from doe.designs.factorial import full_factorial
@@ -14,11 +15,13 @@ from doe.designs.screening import definitive_screening, plackett_burman
 
 __all__ = [
     "Plan",
+    "add_axial",
     "box_behnken",
     "central_composite",
     "definitive_screening",
     "extend",
     "extreme_vertices",
+    "fold_over",
     "fractional_factorial",
     "full_factorial",
     "latin_hypercube",

@@ -16,7 +16,9 @@ from doe.study import Categorical, Component, Continuous, Discrete, Study, Study
 from doe.study.shown import number_text
 
 MOST_RUNS = 10_000
-CONSTRAINED = "narrow the ranges, or take doe.designs.latin_hypercube or extreme_vertices, which keep to constraints"
+CONSTRAINED = (
+    "narrow the ranges, or take doe.designs.optimal, extreme_vertices or latin_hypercube, which keep to constraints"
+)
 
 
 def whole_number(where: str, value: object, least: int, most: int | None = None, mend: str = "") -> int:
@@ -47,7 +49,7 @@ def refuse_components(function: str, study: Study) -> None:
             f"{function}: factor {study.components[0].name!r}",
             "a component",
             "a factor that can be set independently of the others",
-            "take simplex_lattice, simplex_centroid or extreme_vertices for components",
+            "take optimal, simplex_lattice, simplex_centroid or extreme_vertices for components",
         )
 
 

@@ -46,9 +46,19 @@ _BOX_BEHNKEN = {
     5: ((1, 2), (3, 4), (2, 5), (1, 3), (4, 5), (2, 3), (1, 4), (3, 5), (1, 5), (2, 4)),
     6: ((1, 2, 4), (2, 3, 5), (3, 4, 6), (1, 4, 5), (2, 5, 6), (1, 3, 6)),
     7: ((4, 5, 6), (1, 6, 7), (2, 5, 7), (1, 2, 4), (3, 4, 7), (1, 3, 5), (2, 3, 6)),
+    # from memory, up to the numbering of the factors: runs, blocks and moments are those published. 9: the lines of the plane of order 3, one
+    # class of parallels twice; 11: a difference set modulo 11, every pair of factors together twice; 12: a cycle modulo 12
+    9: (
+        *((1, 4, 7), (2, 5, 8), (3, 6, 9), (1, 2, 3), (4, 5, 6), (7, 8, 9), (1, 5, 9), (3, 4, 8), (2, 6, 7)),
+        *((1, 6, 8), (2, 4, 9), (3, 5, 7), (1, 4, 7), (2, 5, 8), (3, 6, 9)),
+    ),
+    11: tuple(tuple(sorted((s + j) % 11 + 1 for s in (1, 3, 4, 5, 9))) for j in range(11)),
+    12: tuple(tuple(sorted((s + j) % 12 + 1 for s in (0, 1, 4, 6))) for j in range(12)),
 }
-# how many orthogonal blocks they divide into: pairs by groups in which every factor comes equally often, threes by the sign of their product
-_BOX_BEHNKEN_BLOCKS = {3: 1, 4: 3, 5: 2, 6: 2, 7: 2}
+# how many orthogonal blocks they divide into: by groups in which every factor comes equally often (as listed, in _BY_GROUPS), else by the
+# sign of each group's product
+_BOX_BEHNKEN_BLOCKS = {3: 1, 4: 3, 5: 2, 6: 2, 7: 2, 9: 5, 11: 1, 12: 2}
+_BY_GROUPS = (4, 5, 9)
 
 
 def axial_points(k: int) -> Coded:
@@ -129,7 +139,7 @@ def central_composite(
     Box, G. E. P. & Hunter, J. S. (1957). Multi-factor experimental designs for exploring response surfaces. Ann. Math. Stat. 28, 195-241.
     """
     where = "central_composite"
-    surface = _surface_factors(where, study)
+    surface = surface_factors(where, study)
     k = len(surface)
     p = _cube_fraction(k, fraction)
     columns = regular.minimum_aberration(k, p)
@@ -137,7 +147,7 @@ def central_composite(
     number = _cube_blocks(columns, k - p, blocks)
     cubes = int(number.max()) + 1 if blocks > 1 else 1
     cube_centre, axial_centre = _centres(centre, k, p, blocks, cubes)
-    rule = _axial_rule(axial)
+    rule = axial_rule(where, axial)
     total = len(corners) + 2 * k + cube_centre * (cubes if blocks > 1 else 0) + axial_centre
     parts = ((len(corners), cube_centre * cubes), (2 * k, axial_centre)) if blocks > 1 else None
     distance = axial_distance(rule, k, len(corners), total, parts)
@@ -191,12 +201,12 @@ def box_behnken(study: Study, centre: int = 3, blocks: int = 1) -> Plan:
     Parameters
     ----------
     study : Study
-        Three to seven numeric factors of three settings or more. The plan is repeated at every combination of the levels of the categorical
+        Three to seven, nine, eleven or twelve numeric factors of three settings or more. The plan is repeated at every combination of the levels of the categorical
         and two-level factors.
     centre : int
         Centre runs; with blocks those in each block.
     blocks : int
-        1, or the published number of orthogonal blocks: 3 for four factors, 2 for five, six and seven.
+        1, or the published number of orthogonal blocks: 3 for four factors, 2 for five, six, seven and twelve, 5 for nine.
 
     Returns
     -------
@@ -213,14 +223,14 @@ def box_behnken(study: Study, centre: int = 3, blocks: int = 1) -> Plan:
     Box, G. E. P. & Behnken, D. W. (1960). Some new three level designs for the study of quantitative variables. Technometrics 2, 455-475.
     """
     where = "box_behnken"
-    surface = _surface_factors(where, study)
+    surface = surface_factors(where, study)
     k = len(surface)
     if k not in _BOX_BEHNKEN:
         raise StudyError(
             f"{where}: number of numeric factors with three settings or more",
             k,
-            "from 3 to 7",
-            "take central_composite",
+            "from 3 to 7, 9, 11 or 12",
+            "take central_composite or optimal",
         )
     count = whole_number(f"{where}: centre", centre, 1, MOST_CENTRE, "the quadratic model needs at least one")
     most = _BOX_BEHNKEN_BLOCKS[k]
@@ -252,15 +262,16 @@ def box_behnken_blocks(k: int, blocks: int) -> list[Coded]:
     edges, owner = [], []
     for g, group in enumerate(groups):
         for levels in product((-1.0, 1.0), repeat=len(group)):
+            if len(group) == 5 and np.prod(levels) < 0:
+                continue  # of groups of five, the half fraction of resolution V
             row = np.zeros(k)
             row[[j - 1 for j in group]] = levels[::-1]  # first factor changing fastest
             edges.append(row)
-            # pairs: consecutive groups make a block, as listed; threes: the two halves of each 2^3
-            owner.append(g * blocks // len(groups) if len(group) == 2 else int(np.prod(levels) > 0) * (blocks - 1))
+            owner.append(g * blocks // len(groups) if k in _BY_GROUPS else int(np.prod(levels) > 0) * (blocks - 1))
     return [np.array(edges)[np.array(owner) == b] for b in range(blocks)]
 
 
-def _surface_factors(where: str, study: Study) -> list[Continuous | Discrete]:
+def surface_factors(where: str, study: Study) -> list[Continuous | Discrete]:
     """The numeric factors that can stand between low and high."""
     refuse_components(where, study)
     surface = [f for f in study.numeric if isinstance(f, Continuous) or len(f.levels) > 2]
@@ -331,13 +342,14 @@ def _centres(centre: object, k: int, p: int, blocks: int, cubes: int) -> tuple[i
     return (count, count) if blocks > 1 else (0, count)
 
 
-def _axial_rule(axial: object) -> str | float:
+def axial_rule(where: str, axial: object) -> str | float:
+    """The rule for the distance of axial points, or the distance itself, or the sentence that says why not."""
     named = ("rotatable", "face", "spherical", "orthogonal")
     if isinstance(axial, str) and axial in named:
         return axial
     if isinstance(axial, bool) or not isinstance(axial, Real) or not isfinite(axial) or axial <= 0:
         raise StudyError(
-            "central_composite: axial",
+            f"{where}: axial",
             axial,
             "one of " + ", ".join(named) + ", or a distance above 0",
             "give the coded distance",

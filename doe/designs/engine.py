@@ -19,7 +19,17 @@ from doe.designs.plan import Plan, generator, version
 from doe.designs.search.chains import Found, best_found, finish
 from doe.designs.search.problem import Problem
 from doe.designs.settable import clean, settle
-from doe.designs.strata import Strata, check_estimable, codes_of, contrast_columns, labels_of, strata_of
+from doe.designs.strata import (
+    Strata,
+    blocks_with_more,
+    check_estimable,
+    check_whole_plots_given,
+    codes_of,
+    contrast_columns,
+    labels_of,
+    new_labels,
+    strata_of,
+)
 from doe.study import Categorical, Model, Study, StudyError
 from doe.study.shown import number_text
 from doe.study.terms import term_text
@@ -216,13 +226,14 @@ def extend(
         For I: given settings (DataFrame, natural units), how much each counts, 0 or above; the average variance is then weighted over the
         region, say toward where the specifications are met.
     block : str, optional
-        Label of a new block that holds the new batches, with an effect of its own.
+        Label of a new block that holds the new batches, with an effect of its own; needed where the plan has blocks.
     seed : int
 
     Returns
     -------
     Plan
-        The old runs keep their numbers; the new ones follow.
+        The old runs keep their numbers; the new ones follow. Blocks stay random, and the variance ratios what they were, where the plan was
+        made so by `optimal`; the new batches come in whole plots of the plan's usual size.
 
     Raises
     ------
@@ -245,32 +256,26 @@ def extend(
         raise StudyError(
             f"{where}: weights", f"given with criterion {criterion}", "given with criterion I", "leave one out"
         )
+    check_whole_plots_given(where, plan)
     old = plan.runs.sort_index()
-    labels = None if plan.block is None else plan.block.loc[old.index].astype(str).tolist()
-    if block is not None:
-        if not isinstance(block, str) or not block.strip():
-            raise StudyError(f"{where}: block", block, "a text", "give the new block's label")
-        if labels is not None and block in labels:
-            raise StudyError(f"{where}: block", block, "a label that the plan has not used", "give another label")
-        labels = [*(labels or ["1"] * len(old)), *[block] * runs]
-    elif labels is not None:
-        raise StudyError(f"{where}: block", None, "given, since the plan has blocks", "give the new block's label")
+    labels = blocks_with_more(where, plan, runs, block)
     encoding = Encoding(study, full)
     held = encoding.settings(old)
+    given = plan.provenance.get("arguments", {})
+    ratio = given.get("variance_ratio", 1.0)
+    eta_plot, eta_block = map(float, ratio if isinstance(ratio, list | tuple) else (ratio, ratio))
+    random = labels is not None and given.get("block_effects", "fixed") == "random"
     plot_labels: list[str] | None = None
-    eta = 0.0
     if plan.whole_plot is not None:
-        plot_labels = plan.whole_plot.loc[old.index].astype(str).tolist()
-        given = plan.provenance.get("arguments", {}).get("variance_ratio", 1.0)
-        eta = float(given[0] if isinstance(given, list) else given)
-        size = int(np.median(list(pd.Series(plot_labels).value_counts())))
-        fresh = [f"N{1 + i // max(size, 1)}" for i in range(runs)]
-        plot_labels = [*plot_labels, *fresh]
+        used = plan.whole_plot.loc[old.index].tolist()
+        size = max(int(np.median(list(pd.Series(used).value_counts()))), 1)
+        fresh = new_labels("W", used, -(-runs // size))
+        plot_labels = [*used, *(fresh[i // size] for i in range(runs))]
     n = len(old) + runs
     codes = None if labels is None else codes_of(labels)
     plots = None if plot_labels is None else codes_of(plot_labels)
     hard = encoding.variables_of(study.hard_to_change) if plots is not None else ()
-    structure = Strata(n, codes, plots, False, eta, 0.0, hard)
+    structure = Strata(n, codes, plots, random, eta_plot, eta_block, hard)
     check_estimable(where, encoding, full, structure, n, 0, 0, held)
     moments = np.eye(full.p) if criterion == "A" else np.asarray(study.region.moments(full))
     if weights is not None:
@@ -313,7 +318,8 @@ def extend(
                 "criterion": criterion,
                 "weights": None if weights is None else getattr(weights, "__name__", "a function"),
                 "block": block,
-                "variance_ratio": eta if plots is not None else 1.0,
+                "block_effects": "random" if random else "fixed",
+                "variance_ratio": [eta_plot, eta_block],
             },
             "seed": int(seed),
             "version": version(),

@@ -119,7 +119,7 @@ def _check_simplex(where: str, study: Study) -> None:
                 f"{where}: factor {f.name!r}",
                 type(f).__name__,
                 "a Component, like all factors of a simplex",
-                "take extreme_vertices, or plan the process factors apart",
+                "take optimal, which plans components and other factors together",
             )
     total = study.mixture_total or 100.0
     spare = total - sum(c.low for c in study.components)
@@ -129,7 +129,7 @@ def _check_simplex(where: str, study: Study) -> None:
                 f"{where}: high of {c.name!r}",
                 c.high,
                 f"at least {number_text(c.low + spare)} {c.unit}".rstrip() + ", so that the region is a simplex",
-                "raise it, or take extreme_vertices",
+                "raise it, or take optimal or extreme_vertices",
             )
 
 
@@ -165,7 +165,7 @@ def _blends(
         kinds=kinds,
         model=model,
         notes=notes,
-        mend="take extreme_vertices, which keeps to constraints",
+        mend="take optimal or extreme_vertices, which keep to constraints",
     )
 
 

@@ -389,7 +389,8 @@ class Plan(Shown):
         if len(self.runs) > ROWS_SHOWN:
             notes.append(f"The other {len(self.runs) - ROWS_SHOWN} runs stand in plan.runs.")
         sections = [Section(self._heading(), self._table().head(ROWS_SHOWN), "\n".join(notes))]
-        if self._two_level is not None and self.resolution is not None:
+        # below resolution III a handful of runs, not a fraction: two factors always move together, and quality.check says which terms do
+        if self._two_level is not None and self.resolution is not None and self.resolution >= 3:
             sections.append(self._alias_section())
         return sections
 
@@ -433,13 +434,16 @@ class Plan(Shown):
 
 
 _NAMES = {
+    "add_axial": "factorial with axial points added",
     "box_behnken": "Box-Behnken",
+    "extend": "extended",
+    "fold_over": "folded over",
     "from_frame": "your own",
     "latin_hypercube": "Latin hypercube",
     "plackett_burman": "Plackett-Burman",
 }
 _NUMBER = {1: "one", 2: "two", 3: "three"}
-_ROMAN = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX", 10: "X", 11: "XI"}
+_ROMAN = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII", 9: "IX", 10: "X", 11: "XI"}
 
 
 def version() -> str:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from doe.designs.assembly import whole_number
 from doe.designs.encoding import Encoding
+from doe.designs.plan import Plan
 from doe.designs.search.problem import Layout, Problem
 from doe.study import Model, Study, StudyError
 
@@ -226,3 +227,36 @@ def codes_of(labels: list[str]) -> Ints:
     """Whole numbers from 0 in order of appearance."""
     order = {label: k for k, label in enumerate(dict.fromkeys(labels))}
     return np.array([order[label] for label in labels], dtype=np.int64)
+
+
+def blocks_with_more(where: str, plan: Plan, more: int, block: str | None) -> list[str] | None:
+    """Block labels of a plan's runs, in run order, and of `more` runs that follow in a new block; None where there are no blocks."""
+    labels = None if plan.block is None else plan.block.sort_index().tolist()
+    if block is None:
+        if labels is not None:
+            raise StudyError(f"{where}: block", None, "given, since the plan has blocks", "give the new block's label")
+        return None
+    if not isinstance(block, str) or not block.strip():
+        raise StudyError(f"{where}: block", block, "a text", "give the new block's label")
+    before = labels or ["1"] * len(plan.runs)
+    if block.strip() in before:
+        raise StudyError(f"{where}: block", block, "a label that the plan has not used", "give another label")
+    return [*before, *[block.strip()] * more]
+
+
+def check_whole_plots_given(where: str, plan: Plan) -> None:
+    """Refuse a plan that does not say which of its runs share a setting of a hard-to-change factor."""
+    if plan.study.hard_to_change and plan.whole_plot is None:
+        raise StudyError(
+            f"{where}: plan",
+            "without whole plots",
+            f"one that says which runs share a setting of {' and '.join(map(repr, plan.study.hard_to_change))}",
+            "give its whole_plot labels, one a run if the factor was set anew each time",
+        )
+
+
+def new_labels(letter: str, used: Sequence[str], count: int) -> list[str]:
+    """Labels such as W7, W8 that come after those used."""
+    numbers = (int(u[len(letter) :]) for u in used if u.startswith(letter) and u[len(letter) :].isdecimal())
+    last = max(numbers, default=0)
+    return [f"{letter}{last + i}" for i in range(1, count + 1)]

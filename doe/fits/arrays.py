@@ -15,9 +15,6 @@ from scipy import linalg
 
 Floats = NDArray[np.float64]
 
-# Columns count as dependent when, scaled to length 1, their smallest singular value is below this share of the largest.
-# Numbers typed with 16 digits leave about 1e-15; the worst honest case met (cubic in a share that moves by 0.1 %) 1e-10.
-DEPENDENT = 1e-12
 # beyond this condition number the solution is worked in extended precision (see `exact`)
 ILL_CONDITIONED = 1e4
 # a leverage this close to 1 is 1: the model passes through the run whatever it reads
@@ -117,45 +114,6 @@ def solve(X: ArrayLike, y: ArrayLike) -> Solution:
     R_inverse = linalg.solve_triangular(R, np.eye(A.shape[1]))
     beta = linalg.solve_triangular(R, Q.T @ v)
     return Solution(Q, np.asarray(R_inverse), np.asarray(beta), v)
-
-
-def dependent_groups(X: ArrayLike, tolerance: float = DEPENDENT) -> list[list[int]]:
-    """Which columns cannot be told apart.
-
-    Parameters
-    ----------
-    X : array_like, shape (n, p)
-    tolerance : float
-        Smallest singular value, as a share of the largest and with columns of length 1, that still counts as one.
-
-    Returns
-    -------
-    list of list of int
-        One list a dependency: the columns of a combination that is zero on all runs, the last of each being one that the
-        earlier ones already give. Empty when every column can be estimated.
-    """
-    A = np.asarray(X, dtype=float)
-    p = A.shape[1]
-    length = np.linalg.norm(A, axis=0)
-    _, s, Vt = np.linalg.svd(A / np.where(length > 0, length, 1.0), full_matrices=True)
-    sizes = np.zeros(p)
-    sizes[: len(s)] = s
-    null = Vt[sizes <= tolerance * sizes.max()] if sizes.max() > 0 else np.eye(p)
-    # reduced from the right, so that each dependency names one late column by as few earlier ones as there are
-    rows = null.copy()
-    done = 0
-    for column in range(p - 1, -1, -1):
-        if done == len(rows):
-            break
-        pivot = done + int(np.argmax(np.abs(rows[done:, column])))
-        if abs(rows[pivot, column]) < 1e-6:
-            continue
-        rows[[done, pivot]] = rows[[pivot, done]]
-        rows[done] /= rows[done, column]
-        others = np.arange(len(rows)) != done
-        rows[others] -= np.outer(rows[others, column], rows[done])
-        done += 1
-    return [[int(j) for j in np.flatnonzero(np.abs(row) > 1e-6)] for row in rows[::-1]]
 
 
 def hypothesis_ss(solution: Solution, L: ArrayLike) -> float:

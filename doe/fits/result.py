@@ -19,6 +19,7 @@ from doe.fits.arrays import Floats, Solution
 from doe.fits.readings import Batches
 from doe.fits.tables import Equation, Noted
 from doe.study import Categorical, Component, Model, Response, Section, Shown, Study, StudyError
+from doe.study.dependence import dependent_groups
 from doe.study.models import parents
 from doe.study.shown import number_text, p_text
 from doe.study.terms import Term, term_text
@@ -879,7 +880,7 @@ def _check_readings(response: Response, batches: Batches) -> None:
 
 
 def _check_estimable(model: Model, response: Response, X: Floats, block_names: tuple[str, ...]) -> None:
-    groups = arrays.dependent_groups(X)
+    groups = dependent_groups(X)
     if not groups:
         return
     columns = [*model.columns, *block_names]

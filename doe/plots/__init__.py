@@ -8,6 +8,7 @@ from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import residuals
 from doe.plots.curves import interactions, main_effects
 from doe.plots.look import words
+from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
 from doe.plots.slices import contours
@@ -17,6 +18,7 @@ __all__ = [
     "factor_effects",
     "interactions",
     "main_effects",
+    "plan_pairs",
     "power_by_batches",
     "precision_over_region",
     "prediction_variance",
@@ -24,5 +26,6 @@ __all__ = [
     "probability_map",
     "residuals",
     "term_correlations",
+    "ternary",
     "words",
 ]

@@ -138,7 +138,7 @@ OFFER = 'give inscribed=True or axial="face"'
             MIXTURE,
             {},
             "factor 'x' is 'a component' but must be a factor that can be set independently of the others: "
-            "take simplex_lattice, simplex_centroid or extreme_vertices for components.",
+            "take optimal, simplex_lattice, simplex_centroid or extreme_vertices for components.",
         ),
         (
             study("ab", limits=(0, None)),
@@ -217,12 +217,12 @@ def test_central_composite_refusals(s, given, sentence):
         (
             "abcdefgh",
             {},
-            "number of numeric factors with three settings or more is 8 but must be from 3 to 7: take central_composite.",
+            "number of numeric factors with three settings or more is 8 but must be from 3 to 7, 9, 11 or 12: take central_composite or optimal.",
         ),
         (
             "ab",
             {},
-            "number of numeric factors with three settings or more is 2 but must be from 3 to 7: take central_composite.",
+            "number of numeric factors with three settings or more is 2 but must be from 3 to 7, 9, 11 or 12: take central_composite or optimal.",
         ),
         (
             "abc",

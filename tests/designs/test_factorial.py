@@ -102,7 +102,7 @@ BOUND = doe.Study("s", [doe.Continuous("a", 0, 1, "%"), doe.Continuous("b", 0, 1
         (
             lambda s: designs.full_factorial(MIXTURE),
             "factor 'x' is 'a component' but must be a factor that can be set independently of the others: "
-            "take simplex_lattice, simplex_centroid or extreme_vertices for components.",
+            "take optimal, simplex_lattice, simplex_centroid or extreme_vertices for components.",
         ),
         (
             lambda s: designs.full_factorial(s, levels=1),
@@ -139,12 +139,12 @@ BOUND = doe.Study("s", [doe.Continuous("a", 0, 1, "%"), doe.Continuous("b", 0, 1
         (
             lambda s: designs.full_factorial(BOUND, levels=3),
             "run 9 is 'a 1 %, b 1 %' but must be inside the constraint a + b <= 1.5: "
-            "narrow the ranges, or take doe.designs.latin_hypercube or extreme_vertices, which keep to constraints.",
+            "narrow the ranges, or take doe.designs.optimal, extreme_vertices or latin_hypercube, which keep to constraints.",
         ),
         (
             lambda s: designs.full_factorial(BOUND, levels=5),
             "run 20 (and 2 more) is 'a 1 %, b 0.75 %' but must be inside the constraint a + b <= 1.5: "
-            "narrow the ranges, or take doe.designs.latin_hypercube or extreme_vertices, which keep to constraints.",
+            "narrow the ranges, or take doe.designs.optimal, extreme_vertices or latin_hypercube, which keep to constraints.",
         ),
         (
             lambda s: designs.full_factorial(doe.Study("s", [doe.Continuous("a", 0, 1, "%", step=1)]), levels=3),

@@ -168,12 +168,12 @@ PROCESS = doe.Study("s", [doe.Continuous("a", 0, 1)])
         (
             lambda: designs.simplex_lattice(CUT, 2),
             "simplex_lattice: high of 'z' is 60.0 but must be at least 100 %, so that the region is a simplex: "
-            "raise it, or take extreme_vertices.",
+            "raise it, or take optimal or extreme_vertices.",
         ),
         (
             lambda: designs.simplex_centroid(PROCESS),
             "simplex_centroid: factor 'a' is 'Continuous' but must be a Component, like all factors of a simplex: "
-            "take extreme_vertices, or plan the process factors apart.",
+            "take optimal, which plans components and other factors together.",
         ),
         (
             lambda: designs.simplex_lattice(blend(3), 0),
@@ -186,7 +186,7 @@ PROCESS = doe.Study("s", [doe.Continuous("a", 0, 1)])
         (
             lambda: designs.simplex_centroid(BOUND),
             "simplex_centroid: run 1 is 'x 100 %, y 0 %' but must be inside the constraint x <= 3*y: "
-            "take extreme_vertices, which keeps to constraints.",
+            "take optimal or extreme_vertices, which keep to constraints.",
         ),
         (
             lambda: designs.simplex_centroid(blend(3), augmented="yes"),

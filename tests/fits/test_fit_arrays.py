@@ -98,25 +98,6 @@ def test_pure_error_is_the_residual_of_the_model_with_an_indicator_a_setting(see
     assert ss == pytest.approx(float(((y - fitted) ** 2).sum()) if df else 0.0, abs=1e-9)
 
 
-def test_dependent_groups_name_the_late_column_by_the_early_ones():
-    rng = np.random.default_rng(4)
-    a, b = rng.normal(size=(2, 9))
-    X = np.column_stack([np.ones(9), a, b, a - 2 * b, np.zeros(9), 3 * a])
-    assert arrays.dependent_groups(X) == [[1, 2, 3], [4], [1, 5]]
-    assert arrays.dependent_groups(X[:, :3]) == []
-    assert arrays.dependent_groups(np.zeros((4, 1))) == [[0]]
-
-
-def test_a_nearly_dependent_column_is_still_told_apart():
-    """A share that moves by 0.1 % of the batch, to the third power: parts in ten thousand million of the columns, and honest."""
-    x = np.linspace(0.950, 0.951, 9)
-    X = np.column_stack([np.ones(9), x, x**2, x**3])
-    scaled = X / np.linalg.norm(X, axis=0)
-    assert np.linalg.svd(scaled, compute_uv=False)[-1] < 1e-10
-    assert arrays.dependent_groups(X) == []
-    assert arrays.dependent_groups(np.column_stack([X[:, :2], x + 1e-16])) == [[1, 2]]
-
-
 def test_a_run_with_leverage_one_is_not_judged():
     X = np.column_stack([np.ones(6), [0, 0, 0, 0, 0, 1.0]])
     s = arrays.solve(X, np.array([1.0, 2, 3, 2, 1, 9]))
