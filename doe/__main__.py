@@ -192,10 +192,12 @@ def demo(
         plan = doe.designs.Plan.load(trial / "plan.json")
         folder = _folder(out)
         begin("writing the run sheet")
+        recipe = doe.virtual.AfterSunGel().recipe
+        recipe.save(folder / "recipe.json")
         study.save(folder / "study.json")
         plan.save(folder / "plan.json")
         sheets = [
-            doe.bench.write_sheet(plan, None, folder / f"run_sheet.{kind}", seed=None) for kind in ("xlsx", "html")
+            doe.bench.write_sheet(plan, recipe, folder / f"run_sheet.{kind}", seed=None) for kind in ("xlsx", "html")
         ]
         table = write_bytes(folder / "records.csv", (trial / "records.csv").read_bytes())
         records = doe.bench.Records.from_frame(pd.read_csv(table), plan)

@@ -46,6 +46,7 @@ def test_the_demo_leaves_sheet_pictures_and_report(demonstrated):
         "records.csv",
         "study.json",
         "plan.json",
+        "recipe.json",
         "report.html",
         "pictures/window.png",
     ):
