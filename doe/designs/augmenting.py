@@ -176,9 +176,7 @@ def add_axial(
         study.model(model),
         {"axial": rule, "centre": count},
         [f"Axial points at ±{number_text(distance)} (coded)."],
-        'give axial="face", or narrow the ranges of another study'
-        if distance > 1
-        else "take doe.designs.extend instead",
+        'give axial="face", or a smaller distance' if distance > 1 else "take doe.designs.extend instead",
         needed=True,
     )
 
@@ -191,7 +189,7 @@ def _two_levels(where: str, plan: object) -> tuple[Study, pd.DataFrame, pd.Serie
     refuse_components(where, study)
     check_whole_plots_given(where, plan)
     coded = plan.coded.sort_index()
-    corner = pd.Series(True, index=coded.index)
+    corner, between = pd.Series(True, index=coded.index), pd.Series(True, index=coded.index)
     for f in study.factors:
         if isinstance(f, Categorical):
             if len(f.levels) > 2 and where == "fold_over":
@@ -221,6 +219,16 @@ def _two_levels(where: str, plan: object) -> tuple[Study, pd.DataFrame, pd.Serie
                 "take doe.designs.extend, which adds to any plan",
             )
         corner &= at_end
+        if not isinstance(f, Discrete) or len(f.levels) > 2:
+            between &= ~at_end
+    partly = ~corner & ~between
+    if partly.any():
+        raise StudyError(
+            f"{where}: run {int(partly.index[partly.to_numpy().argmax()])}",
+            "at an end of some ranges and in the middle of others",
+            "at two levels throughout, or at the centre",
+            "take doe.designs.extend, which adds to any plan",
+        )
     if not corner.any():
         raise StudyError(f"{where}: plan", "of centre runs alone", "a two-level plan", "make the factorial first")
     return study, coded, corner

@@ -182,7 +182,7 @@ def _chosen(study: Study, factors: Sequence[str] | None) -> list[str]:
 def _groups(plan: Plan) -> tuple[pd.Series[Any], str]:
     """What tells batches apart: their blocks, or else their whole plots."""
     for labels, word in ((plan.block, "block"), (plan.whole_plot, "whole plot")):
-        if labels is not None and 1 < labels.nunique():
+        if labels is not None and labels.nunique() > 1:
             return labels, word
     return pd.Series("", index=plan.runs.index), ""
 
