@@ -164,7 +164,10 @@ def _conclude(
     """From fits to window, pictures and report: what `demo` and `analyse` share."""
     study = fits.study
     begin("finding the operating window")
-    win = doe.find_window(fits, target=target, seed=seed) if any(r.has_specification for r in study.responses) else None
+    asked = any(r.has_specification for r in study.responses)
+    # the window takes fits by least squares; the report says so where whole plots stand in its way
+    able = all(fit.method == "least squares" for fit in fits.values())
+    win = doe.find_window(fits, target=target, seed=seed) if asked and able else None
     begin("drawing the pictures")
     _draw(out / "pictures", fits, win, records.order or None)
     begin("writing the report")
@@ -191,7 +194,9 @@ def demo(
         begin("writing the run sheet")
         study.save(folder / "study.json")
         plan.save(folder / "plan.json")
-        sheets = [doe.bench.write_sheet(plan, folder / f"run_sheet.{kind}", seed=None) for kind in ("xlsx", "html")]
+        sheets = [
+            doe.bench.write_sheet(plan, None, folder / f"run_sheet.{kind}", seed=None) for kind in ("xlsx", "html")
+        ]
         table = write_bytes(folder / "records.csv", (trial / "records.csv").read_bytes())
         records = doe.bench.Records.from_frame(pd.read_csv(table), plan)
         begin("fitting the responses")
@@ -221,9 +226,12 @@ def sheet(
     out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("bench"),
     readings: Annotated[int, typer.Option(help="Entry columns a response, for the same batch read again.")] = 1,
     seed: Annotated[int, typer.Option(help="Draws the order of making.")] = 0,
+    recipe: Annotated[Path | None, typer.Option(help="The recipe, as JSON: adds a weigh-out page a batch.")] = None,
+    batch_size: Annotated[float | None, typer.Option(help="Grams of each batch; 200 with a recipe.")] = None,
 ) -> None:
     """Plan a study and write its run sheet: plan.json, run_sheet.xlsx to fill in, run_sheet.html to print."""
     study = doe.Study.load(study_file)
+    made_by = None if recipe is None else doe.bench.Recipe.load(recipe)
     plan = _planned(study, design, runs, model, seed).randomised(seed)
     folder = _folder(out)
     for kept in ("plan.json", "run_sheet.xlsx", "run_sheet.html"):
@@ -234,11 +242,11 @@ def sheet(
                 f"a folder without {kept}",
                 "choose another folder, so that no filled-in sheet is lost",
             )
-    plan.save(folder / "plan.json")
     sheets = [
-        doe.bench.write_sheet(plan, folder / f"run_sheet.{kind}", seed=None, readings=readings)
+        doe.bench.write_sheet(plan, made_by, folder / f"run_sheet.{kind}", batch_size, seed=None, readings=readings)
         for kind in ("xlsx", "html")
     ]
+    plan.save(folder / "plan.json")
     _say(plan, "", f"Plan                     {folder / 'plan.json'}")
     _say(f"Run sheet (to fill in)   {sheets[0]}", f"Run sheet (to print)     {sheets[1]}")
 
@@ -298,6 +306,8 @@ def analyse(
         _say("", fit, fit.equation())
     if win is not None:
         _say("", win)
+    elif any(fit.method != "least squares" for fit in fits.values()):
+        _say("", "No window was sought: batches share whole plots, and a window takes fits by least squares.")
     if len(records.problems):
         _say("", f"{len(records.problems)} cells were not taken as they stand; the report lists each with its reason.")
     _say("", f"Pictures                 {folder / 'pictures'}", f"Report                   {report}")

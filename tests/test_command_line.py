@@ -129,6 +129,72 @@ def test_the_published_capsule_trial(tmp_path):
     assert (tmp_path / "out" / "report.html").exists()
 
 
+def test_a_recipe_puts_weigh_outs_on_the_sheet(tmp_path):
+    gel = doe.virtual.AfterSunGel()
+    gel.study.save(tmp_path / "study.json")
+    gel.recipe.save(tmp_path / "recipe.json")
+    done = run(
+        "sheet", "study.json", "--recipe", "recipe.json", "--batch-size", "150", "--out", "bench", folder=tmp_path
+    )
+    assert done.returncode == 0, done.stderr
+    plan = doe.designs.Plan.load(tmp_path / "bench" / "plan.json")
+    text = (tmp_path / "bench" / "run_sheet.html").read_text(encoding="utf-8")
+    first = gel.recipe.weigh_out(plan.runs.iloc[0], 150.0)["grams"]
+    assert all(f'<td class="grams">{mass}</td>' in text for mass in first)
+    content = (
+        (tmp_path / "recipe.json").read_text(encoding="utf-8").replace('"factor": "carbomer"', '"factor": "carbomr"')
+    )
+    (tmp_path / "recipe.json").write_text(content, encoding="utf-8")
+    done = run("sheet", "study.json", "--recipe", "recipe.json", "--out", "again", folder=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.endswith(
+        "'carbomr' is 'missing' but must be there, as the recipe is linked to it: did you mean 'carbomer'?\n"
+    )
+    assert not (tmp_path / "again" / "plan.json").exists()
+
+
+def test_a_split_plot_is_analysed_by_its_strata(tmp_path):
+    """Box (1996), Quality Engineering 8, 515-520 (source in the file): F 2.75, 11.48, 4.38 with 3, 9 and 9 denominator df."""
+    import pandas as pd
+
+    study = doe.Study(
+        "corrosion",
+        [
+            doe.Categorical("temperature", ["t360", "t370", "t380"], hard_to_change=True),
+            doe.Categorical("coating", ["C1", "C2", "C3", "C4"]),
+        ],
+        [doe.Response("resistance", low=100)],
+    )
+    study.save(tmp_path / "study.json")
+    data = pd.read_csv(REFERENCE / "box_corrosion_splitplot" / "data.csv")
+    data = data.rename(columns={"furnace_run": "whole_plot"}).drop(columns="replicate")
+    data["temperature"] = "t" + data["temperature"].astype(str)
+    data.to_csv(tmp_path / "records.csv", index=False)
+    done = run("analyse", "study.json", "records.csv", "--model", "interaction", "--out", "out", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    for pattern in (
+        r"temperature\s+2\s+3 2\.75 0\.2093",
+        r"coating\s+3\s+9 11\.5 0\.0020",
+        r"temperature:coating\s+6\s+9 4\.38 0\.0241",
+    ):
+        assert re.search(pattern, done.stdout)
+    assert "No window was sought: batches share whole plots, and a window takes fits by least squares." in done.stdout
+    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert (
+        "Batches made alike within whole plots differ by about 11; beyond that whole plots by 34 (standard deviation)."
+        in report
+    )
+    assert "No window was sought: the batches of resistance share whole plots or blocks" in report
+    assert "foretelling each whole plot from the others" in report
+    assert (tmp_path / "out" / "pictures" / "resistance_residuals.png").exists()
+    plain = run(
+        *("analyse", "study.json", "records.csv", "--model", "interaction", "--out", "out2", "--least-squares"),
+        folder=tmp_path,
+    )
+    assert plain.returncode == 0, plain.stderr
+    assert "Least squares as asked, though batches share whole plots" in plain.stdout
+
+
 def test_a_sheet_and_back(tmp_path):
     """A study becomes a plan and a sheet; the sheet filled in becomes a report."""
     gel = doe.virtual.AfterSunGel()

@@ -1,10 +1,52 @@
-"""The laboratory: run sheets out, records in.
+"""The laboratory: the recipe and its weighings, neutralisation and mixing worked out, run sheets out, records in.
 
 Floor 3: imports study and designs, nothing above; not quality, its neighbour.
 """
 
+from doe.bench.lines import Ingredient, Neutralise, Step
+from doe.bench.mixing import (
+    centrifuge_force,
+    centrifuge_speed,
+    droplet_ratio,
+    equivalent_speed,
+    flow_regime,
+    gel_viscosity,
+    laminar_droplet,
+    power_per_volume,
+    reynolds,
+    tip_speed,
+    weber,
+)
+from doe.bench.neutralisation import Base, acid_content, bases, degree_from, neutraliser, stock_strength
+from doe.bench.recipe import Recipe
 from doe.bench.records import Records
 from doe.bench.sheets import read_sheet, write_sheet
 from doe.bench.tables import read_table
 
-__all__ = ["Records", "read_sheet", "read_table", "write_sheet"]
+__all__ = [
+    "Base",
+    "Ingredient",
+    "Neutralise",
+    "Recipe",
+    "Records",
+    "Step",
+    "acid_content",
+    "bases",
+    "centrifuge_force",
+    "centrifuge_speed",
+    "degree_from",
+    "droplet_ratio",
+    "equivalent_speed",
+    "flow_regime",
+    "gel_viscosity",
+    "laminar_droplet",
+    "neutraliser",
+    "power_per_volume",
+    "read_sheet",
+    "read_table",
+    "reynolds",
+    "stock_strength",
+    "tip_speed",
+    "weber",
+    "write_sheet",
+]

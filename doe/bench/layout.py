@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from doe.bench.columns import MADE, reading_head
+from doe.bench.pages import BATCHES, CONSTANTS, BatchPage, batch_pages
+from doe.bench.recipe import Recipe
 from doe.designs import Plan
 from doe.designs.plan import column_text
 from doe.study import Categorical, Response, StudyError
+from doe.study.factors import as_number
 
 FINGERPRINT = "Plan fingerprint"
 MOST_READINGS = 20
-CAUTIONS = (
-    # common practice, no source
-    "Powders (carbomer, silica, pigments): do not breathe the dust. Weigh in extraction or with a fitted particle mask, add low and slowly, "
-    "keep away from flames; spilt polymer is slippery when wet: sweep dry first.",
-    "Bases: sodium and potassium hydroxide burn skin and eyes, amines irritate them. Goggles and gloves; base into water, never water onto "
-    "solid.",
-    "Impeller: clamp the beaker, start slowly, no loose sleeves or hair; stop it before sampling or scraping down.",
-    "Hot plate, warm oil and wax: burns and fire. Never leave them unattended.",
-    "Skin contact: gloves with neat preservatives, solubilisers and bases. No test on skin without a qualified safety assessor and consent.",
-    "Failed or unpreserved batches: label and discard them in time, do not use them.",
-)
-LAST_WORD = "Safety data sheets, local rules and licensed practice have the last word over anything printed here."
+USUAL_BATCH = 200.0  # g, of a trial (common practice, no source)
 DRAWN = "Make the batches in the order listed; it was drawn by lot, and sorting it by setting would mix drift into the effects."
 NOT_DRAWN = "The order listed was not drawn by lot: whatever drifts while the batches are made mixes into the effects."
 HOW_TO = (
@@ -54,6 +46,10 @@ class SheetLayout:
     columns: tuple[SheetColumn, ...]
     rows: tuple[tuple[object, ...], ...]  # design cells; None where an entry goes
     starts: tuple[bool, ...]  # whether a block or whole plot begins with this row
+    batch_size: float | None = None  # g
+    recipe: Recipe | None = None
+    pages: tuple[BatchPage, ...] = ()  # one a batch where there is a recipe
+    open_points: tuple[str, ...] = ()  # what in recipe, study and plan does not fit together
 
     @property
     def order_text(self) -> str:
@@ -80,6 +76,19 @@ class SheetLayout:
             )
         if any(c.response is not None and "read again" in c.head for c in self.columns):
             lines.append(AGAIN)
+        if self.batch_size is not None:
+            lines.append(f"Batch size: {self.batch_size:g} g.")
+        if self.recipe is not None:
+            lines.append(
+                f"Page “{BATCHES}”: what to weigh and to do for each batch, with room for what was weighed. Page “{CONSTANTS}”: lots, vessel "
+                "and what else is the same for all."
+            )
+            if self.recipe.neutralise is not None:
+                lines.append(
+                    "Base: add the calculated amount, mix, read the pH and write it down. Do not chase a pH; write down as a remark whatever "
+                    "else was added."
+                )
+        lines += [f"To settle before weighing: {point}" for point in self.open_points]
         return tuple(lines)
 
 
@@ -88,13 +97,16 @@ def identity(plan: Plan) -> str:
     return f"{FINGERPRINT}: {plan.fingerprint}"
 
 
-def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
+def sheet_layout(
+    plan: Plan, seed: int | None, readings: int, recipe: Recipe | None = None, batch_size: float | None = None
+) -> SheetLayout:
     """Lay out the sheet of a plan.
 
     Raises
     ------
     StudyError
-        If there is nothing to measure, readings is no whole number from 1, or two columns would bear one head.
+        If there is nothing to measure, readings is no whole number from 1, two columns would bear one head, or a batch cannot be weighed
+        out (its run is named).
     """
     if not isinstance(plan, Plan):
         raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs")
@@ -102,6 +114,14 @@ def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
         raise StudyError(
             "readings", readings, f"a whole number from 1 to {MOST_READINGS}", "say how often each batch is read"
         )
+    if not (recipe is None or isinstance(recipe, Recipe)):
+        raise StudyError(
+            "recipe", type(recipe).__name__, "a doe.bench.Recipe or None", "give the recipe second, the path third"
+        )
+    if batch_size is not None:
+        batch_size = as_number("batch_size", batch_size, "g")
+        if batch_size <= 0:
+            raise StudyError("batch_size", batch_size, "above 0", "give it in g")
     study = plan.study
     if not study.responses:
         raise StudyError("study: responses", [], "at least one response", "say what will be measured")
@@ -129,7 +149,16 @@ def sheet_layout(plan: Plan, seed: int | None, readings: int) -> SheetLayout:
         before = group
         design = (place, run, *group, *settings)
         rows.append((*design, *[None] * (len(columns) - len(design))))
-    return SheetLayout(made, made.provenance.get("order_seed"), tuple(columns), tuple(rows), tuple(starts))
+    layout = SheetLayout(
+        made, made.provenance.get("order_seed"), tuple(columns), tuple(rows), tuple(starts), batch_size
+    )
+    if recipe is None:
+        return layout
+    size = USUAL_BATCH if batch_size is None else batch_size
+    pages = batch_pages(made, recipe, size, {head: dict(s) for head, s in labels}, setting_decimals(plan))
+    problems = recipe.check(study, plan).drop_duplicates(["where", "found", "allowed"])
+    points = [f"{p.where} is {p.found} but must be {p.allowed}: {p.mend}." for p in problems.itertuples()]
+    return replace(layout, batch_size=size, recipe=recipe, pages=pages, open_points=tuple(points))
 
 
 def setting_decimals(plan: Plan) -> dict[str, int]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from doe.bench.layout import CAUTIONS, LAST_WORD, SheetLayout
+from doe.bench.cautions import CAUTIONS, LAST_WORD
+from doe.bench.layout import SheetLayout
+from doe.bench.pages import COLUMNS, CONSTANTS, ENTRIES, LABELS, constants
 from doe.study.trial import specification_text
 
 _PAGE = """<!DOCTYPE html>
@@ -39,7 +41,27 @@ _PAGE = """<!DOCTYPE html>
   table.dense td.remark { min-width: 70pt; }
   tr.starts td { border-top: 2pt solid #000; }
   .sign { margin-top: 12pt; }
-  @media print { body { margin: 0; } .fill { break-before: page; } }
+  @page upright { size: A4 portrait; margin: 12mm; }
+  .batch { page: upright; break-before: page; max-width: 190mm; margin-top: 2em; }
+  .batch h1 { display: flex; justify-content: space-between; border-bottom: 1.5pt solid #000; }
+  .batch .settings { display: flex; flex-wrap: wrap; gap: 2pt 14pt; margin: 4pt 0; }
+  .batch table { table-layout: fixed; margin-top: 4pt; }
+  .batch th { font-size: 8pt; }
+  .batch td { height: 15pt; font-size: 9pt; padding: 1pt 4pt; }
+  .batch td.words { text-align: left; }
+  .batch td.small, .batch td.note { font-size: 7.5pt; line-height: 1.2; }
+  .batch td.note { text-align: left; }
+  .batch td.grams { font-weight: bold; text-align: right; white-space: nowrap; }
+  .batch tr.step td { background: #f2f2f2; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
+  .batch tr.caution td { height: auto; text-align: left; font-size: 7.5pt; line-height: 1.2; font-weight: bold; border-top: none; }
+  .batch tr.total td { border-top: 1.5pt solid #000; font-weight: bold; }
+  .long td { height: 11pt; font-size: 8pt; }
+  .fields { display: grid; grid-template-columns: 1fr 1fr; gap: 9pt 18pt; margin: 10pt 0 6pt; }
+  .fields div { border-bottom: 0.6pt solid #555; font-size: 9pt; padding-bottom: 1pt; }
+  .labels { display: grid; grid-template-columns: 1fr 1fr; }
+  .labels div { border: 0.6pt dashed #555; padding: 6pt 8pt; break-inside: avoid; }
+  .labels b { font-size: 14pt; }
+  @media print { body { margin: 0; } .fill { break-before: page; } .batch { margin-top: 0; } }
 </style>
 </head>
 <body>
@@ -64,6 +86,32 @@ _PAGE = """<!DOCTYPE html>
 </table>
 <p class="sign">Made by: ______________________ &emsp; Measured by: ______________________ &emsp; Dates: ______________________</p>
 </div>
+{% if layout.pages %}
+<section class="batch"><h1>{{ page_names[0] }}: the same for all batches</h1>
+<p>{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }}</p>
+<div class="fields">{% for line in constants %}<div>{{ line }}:</div>{% endfor %}</div>
+</section>
+{% for page in layout.pages %}
+<section class="batch"><h1><span>Batch {{ page.code }}</span><span>run {{ page.run }}, number {{ page.place }} of {{ layout.pages|length }}</span></h1>
+<p>{{ study.name }}</p>
+<div class="settings">{% for line in page.settings %}<strong>{{ line }}</strong>{% endfor %}</div>
+<table{% if page.lines|length > 20 %} class="long"{% endif %}><colgroup>{% for w in (6, 7, 21, 10, 10, 12, 34) %}<col style="width:{{ w }}%">{% endfor %}</colgroup>
+<thead><tr>{% for head in batch_heads %}<th>{{ head }}</th>{% endfor %}</tr></thead><tbody>
+{% for line in page.lines %}<tr{% if line.grams is none %} class="step"{% endif %}><td>☐</td><td>{{ line.phase }}</td>
+{%- if line.grams is none %}<td class="words" colspan="5">{{ line.do }}</td>
+{%- else %}<td class="words">{{ line.do }}</td><td class="grams">{{ line.grams }}</td><td class="entry"></td><td class="small">{{ line.balance }}</td><td class="note">{{ line.note }}</td>
+{%- endif %}</tr>
+{% for c in line.cautions %}<tr class="caution"><td colspan="2"></td><td colspan="5">⚠ {{ c }}</td></tr>
+{% endfor %}{% endfor %}<tr class="total"><td></td><td></td><td class="words">together</td><td class="grams">{{ page.total }}</td><td></td><td></td><td></td></tr>
+</tbody></table>
+<div class="fields">{% for line in entries %}<div>{{ line }}:</div>{% endfor %}</div>
+<p>{{ last_word }}</p>
+</section>
+{% endfor %}
+<section class="batch"><h1>{{ page_names[1] }}: one a jar</h1>
+<div class="labels">{% for page in layout.pages %}<div><b>{{ page.code }}</b> &nbsp; run {{ page.run }}<br>{{ study.name }}<br>made: ____________ by: ______<br>to be read on: ____________<br>Trial batch, not for use on skin.</div>{% endfor %}</div>
+</section>
+{% endif %}
 </body>
 </html>
 """
@@ -98,5 +146,9 @@ def page_text(layout: SheetLayout) -> str:
             responses=[(r, specification_text(r) if r.has_specification else "") for r in study.responses],
             cautions=CAUTIONS,
             last_word=LAST_WORD,
+            page_names=(CONSTANTS, LABELS),
+            batch_heads=COLUMNS,
+            entries=ENTRIES,
+            constants=() if layout.recipe is None else constants(layout.recipe),
         )
     )

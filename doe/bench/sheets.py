@@ -10,11 +10,14 @@ from pathlib import Path
 
 import numpy as np
 
+from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import Heads
 from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.intake import table_from_grid
-from doe.bench.layout import CAUTIONS, FINGERPRINT, LAST_WORD, SheetLayout, identity, sheet_layout
+from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
+from doe.bench.pages import BATCHES, CONSTANTS, LABELS
 from doe.bench.problems import Problems
+from doe.bench.recipe import Recipe
 from doe.bench.records import Records, planned_records
 from doe.bench.texts import neutral
 from doe.designs import Plan
@@ -24,16 +27,28 @@ from doe.study.files import write_bytes, write_text
 _FINGERPRINT = re.compile(re.escape(FINGERPRINT) + r":\s*([0-9a-f]{6,})", flags=re.IGNORECASE)
 
 
-def write_sheet(plan: Plan, path: str | os.PathLike[str], seed: int | None = 0, readings: int = 1) -> Path:
+def write_sheet(
+    plan: Plan,
+    recipe: Recipe | None,
+    path: str | os.PathLike[str],
+    batch_size: float | None = None,
+    seed: int | None = 0,
+    readings: int = 1,
+) -> Path:
     """Write the sheet from which the batches of a plan are made and on which they are measured.
 
     Parameters
     ----------
     plan : Plan
         The batches to make.
+    recipe : Recipe or None
+        Adds, for every batch, what to weigh and to do (a page a batch in .xlsx and .html, with labels for the jars and a page for lots and
+        other constants; a line a batch in .csv). None: the settings alone.
     path : str or path
         Ends in .xlsx (design cells locked, entry cells checked), .csv, or .html (to print and write on by hand). The file is replaced whole
         or not at all.
+    batch_size : float, optional
+        Grams of each batch, printed on the sheet; 200 with a recipe where it is left out.
     seed : int or None
         Draws the order of making (blocks, whole plots within, runs within); None keeps the order that the plan is in.
     readings : int
@@ -47,14 +62,15 @@ def write_sheet(plan: Plan, path: str | os.PathLike[str], seed: int | None = 0, 
     Raises
     ------
     StudyError
-        If the plan's study has no response, an argument cannot be used, or the file cannot be written.
+        If the plan's study has no response, a batch cannot be weighed out (its run is named), an argument cannot be used, or the file
+        cannot be written.
     """
     suffix = as_path(path).suffix.lower()
     if suffix not in (".xlsx", ".csv", ".html"):
         raise StudyError(
             "path", str(path), "a name that ends in .xlsx, .csv or .html", "choose one of these kinds of sheet"
         )
-    layout = sheet_layout(plan, seed, readings)
+    layout = sheet_layout(plan, seed, readings, recipe, batch_size)
     if suffix == ".xlsx":
         from doe.bench.workbook import workbook_bytes
 
@@ -122,7 +138,12 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan) -> Records:
 
 def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, int, list[Grid]]:
     """The sheet whose heads name the most known columns, where they stand, and the other sheets that have such heads."""
-    found = [(grid, row) for grid in grids if (row := heads.row_of_heads(grid.rows)) is not None]
+    found = [
+        (grid, row)
+        for grid in grids
+        # ingredients bear the names of factors, but the pages on which they stand hold no readings
+        if grid.sheet not in (BATCHES, LABELS, CONSTANTS) and (row := heads.row_of_heads(grid.rows)) is not None
+    ]
     if not found:
         study = heads.study
         names = ", ".join([*study.names, *(r.name for r in study.responses)])
@@ -165,7 +186,9 @@ def _csv_text(layout: SheetLayout) -> str:
     writer = csv.writer(out, lineterminator="\r\n")  # as RFC 4180 has it
     study = layout.plan.study
     lines = [f"Run sheet: {study.name}", f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches"]
-    lines += [*study.notes.splitlines(), *layout.instructions, *CAUTIONS, LAST_WORD]
+    instructions = [line for line in layout.instructions if BATCHES not in line]  # a .csv has no such page
+    lines += [*study.notes.splitlines(), *instructions, *CAUTIONS, LAST_WORD]
+    lines += [f"Batch {p.code}, run {p.run}: {p.weigh_out}; together {p.total} g" for p in layout.pages]
     for line in lines:
         if line.strip():
             writer.writerow([f"# {line}"])

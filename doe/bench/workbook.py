@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.grids import letters
-from doe.bench.layout import CAUTIONS, LAST_WORD, SheetColumn, SheetLayout
+from doe.bench.layout import SheetColumn, SheetLayout
 from doe.study import Categorical, Response
 from doe.study.trial import specification_text
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 RUNS = "Runs"
 _TITLE_ROWS = 3  # above the heads of the page to fill in
-_FONT = "Calibri"  # that of the cells which have no style of their own
+FONT = "Calibri"  # that of the cells which have no style of their own
 _PAGE_WIDTH = 80  # characters of it across a page
 _BIGGEST = 1e300  # as good as no bound, to a spreadsheet program
 
@@ -33,6 +34,10 @@ def workbook_bytes(layout: SheetLayout) -> bytes:
     _read_first(first, layout)
     runs = book.create_sheet(RUNS)
     _runs(runs, layout)
+    if layout.recipe is not None:
+        from doe.bench.batch_sheets import add_batch_sheets
+
+        add_batch_sheets(book, layout, layout.recipe)
     book.active = 1
     book.properties.title = f"Run sheet: {layout.plan.study.name}"
     book.properties.creator = ""
@@ -42,7 +47,7 @@ def workbook_bytes(layout: SheetLayout) -> bytes:
     return out.getvalue()
 
 
-def _put(sheet: Any, row: int, column: int, value: object) -> Any:
+def put_cell(sheet: Any, row: int, column: int, value: object) -> Any:
     """Write a cell; a text stays a text even where it looks like a formula."""
     cell = sheet.cell(row, column)
     if isinstance(value, str):
@@ -59,7 +64,7 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
     from openpyxl.styles import Alignment, Font
 
     study = layout.plan.study
-    bold, wrapped = Font(name=_FONT, bold=True), Alignment(wrap_text=True, vertical="top")
+    bold, wrapped = Font(name=FONT, bold=True), Alignment(wrap_text=True, vertical="top")
     lines: list[tuple[str, bool]] = [
         (f"Run sheet: {study.name}", True),
         (f"{len(layout.rows)} batches; {layout.order_text}.", False),
@@ -83,16 +88,16 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
     lines += [("", False), ("Cautions", True), *((f"• {line}", False) for line in (LAST_WORD, *CAUTIONS))]
     sheet.column_dimensions["A"].width = _PAGE_WIDTH
     for row, (line, heading) in enumerate(lines, start=1):
-        cell = _put(sheet, row, 1, line)
+        cell = put_cell(sheet, row, 1, line)
         cell.alignment = wrapped
         # a spreadsheet program fits the height of a wrapped row only when it is edited: give it room from the start
         sheet.row_dimensions[row].height = 15.0 * max(1, -(-len(line) // _PAGE_WIDTH))
         if heading:
             cell.font = bold
-    sheet["A1"].font = Font(name=_FONT, bold=True, size=14)
+    sheet["A1"].font = Font(name=FONT, bold=True, size=14)
     sheet.row_dimensions[1].height = 20
     sheet.print_area = f"A1:A{len(lines)}"
-    _print_setup(sheet, "portrait")
+    print_setup(sheet, "portrait")
     sheet.page_setup.fitToHeight = 1
     sheet.protection.sheet = True
 
@@ -102,25 +107,29 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
 
     thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
     entry_fill, head_fill = PatternFill("solid", fgColor="FFFBE6"), PatternFill("solid", fgColor="E6E6E6")
-    _put(sheet, 1, 1, f"Run sheet: {layout.plan.study.name}").font = Font(name=_FONT, bold=True, size=14)
-    _put(
+    put_cell(sheet, 1, 1, f"Run sheet: {layout.plan.study.name}").font = Font(name=FONT, bold=True, size=14)
+    put_cell(
         sheet,
         2,
         1,
         f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches. How to fill it in: page “Read first”.",
     )
-    _put(sheet, 3, 1, LAST_WORD).font = Font(name=_FONT, italic=True)
+    put_cell(sheet, 3, 1, LAST_WORD).font = Font(name=FONT, italic=True)
     top, last = _TITLE_ROWS + 1, _TITLE_ROWS + 1 + len(layout.rows)
     for place, column in enumerate(layout.columns):
-        head = _put(sheet, top, place + 1, column.head)
-        head.font, head.fill = Font(name=_FONT, bold=True), head_fill
+        head = put_cell(sheet, top, place + 1, column.head)
+        head.font, head.fill = Font(name=FONT, bold=True), head_fill
         head.alignment = Alignment(wrap_text=True, vertical="center", horizontal="center")
         head.border = Border(top=thin, bottom=thick, left=thin, right=thin)
         sheet.column_dimensions[letters(place)].width = _width(column, layout, place)
     for offset, (row, starts) in enumerate(zip(layout.rows, layout.starts, strict=True)):
         for place, (column, value) in enumerate(zip(layout.columns, row, strict=True)):
             entry = column.kind in ("response", "made", "remark")
-            cell = sheet.cell(top + 1 + offset, place + 1) if entry else _put(sheet, top + 1 + offset, place + 1, value)
+            cell = (
+                sheet.cell(top + 1 + offset, place + 1)
+                if entry
+                else put_cell(sheet, top + 1 + offset, place + 1, value)
+            )
             cell.border = Border(top=thick if starts else thin, bottom=thin, left=thin, right=thin)
             cell.alignment = Alignment(
                 vertical="center", wrap_text=column.kind == "remark", horizontal=None if entry else "center"
@@ -144,7 +153,7 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
     sheet.freeze_panes = f"{letters(frozen if frozen <= 8 else 2)}{top + 1}"
     sheet.print_title_rows = f"{top}:{top}"
     sheet.print_area = f"A1:{letters(len(layout.columns) - 1)}{last}"
-    _print_setup(sheet, "landscape")
+    print_setup(sheet, "landscape")
     sheet.oddFooter.left.text = layout.identity
     sheet.oddFooter.center.text = "Page &P of &N"
     sheet.oddFooter.right.text = "Date, signature: ______________"
@@ -196,7 +205,8 @@ def _width(column: SheetColumn, layout: SheetLayout, place: int) -> float:
     return float(min(max(7, words + 3, longest + 2, len(column.head) / 2 + 2), 24))
 
 
-def _print_setup(sheet: Worksheet, orientation: str) -> None:
+def print_setup(sheet: Worksheet, orientation: str) -> None:
+    """Set a sheet for A4 paper, as wide as the page."""
     sheet.page_setup.orientation = orientation
     sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0

@@ -247,6 +247,36 @@ def studentised(residuals: ArrayLike, leverage: ArrayLike, rss: float, df: int) 
     return out
 
 
+def studentised_draws(Py: Floats, y: Floats, own: Floats, df: int) -> Floats:
+    """Externally studentised residuals of several sets of readings with one covariance known but for its size.
+
+    Parameters
+    ----------
+    Py, y : ndarray, shape (draws, n)
+        Readings, and these times P = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹; with V = I these are the residuals.
+    own : ndarray, shape (n,)
+        Diagonal of P, 1 − leverage with V = I; 0 for a run that the others do not foretell.
+    df : int
+        n − p.
+
+    Returns
+    -------
+    ndarray, shape (draws, n)
+        Error in foretelling each run from all others, by its standard error, the size of V judged by the others: t with df − 1
+        degrees of freedom. NaN where the others do not foretell a run, or df is below 2.
+
+    References
+    ----------
+    Cook, R. D. & Weisberg, S. (1982). Residuals and Influence in Regression, eq. 2.2.8; the same in whitened readings.
+    """
+    if df < 2:
+        return np.full(Py.shape, np.nan)
+    size = np.einsum("ij,ij->i", Py, y)[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.where(own > 0.0, Py**2 / own, np.nan)
+        return np.sign(Py) * np.sqrt(part * (df - 1) / np.maximum(size - part, 0.0))
+
+
 def cooks_distance(residuals: ArrayLike, leverage: ArrayLike, sigma: float, p: int) -> Floats:
     """How far each run alone moves all fitted values, in units of p σ².
 

@@ -229,8 +229,7 @@ class Surface(Shown):
         """
         V = self.quadratic.axes[1]
         rows = np.array([[v @ part @ v for part in self.quadratic.parts] for v in V.T])
-        error = self.fit.sigma * np.linalg.norm(rows @ self.fit.solution.R_inverse[: self.fit.model.p], axis=1)
-        half = self.fit._critical() * error
+        error, half = self.fit._errors(rows), self.fit._half_widths(rows)
         return pd.DataFrame(
             {
                 "axis": range(1, len(error) + 1),

@@ -59,15 +59,9 @@ def _in_coded_units(fit: Fit) -> tuple[list[Monomial], Floats, Floats]:
 def _written_out(fit: Fit, pseudocomponents: bool) -> tuple[list[Monomial], Floats, Floats]:
     blocks = fit.X[:, fit.model.p :]
     exact = solve_exact(fit.model, fit.batches.settings, fit.response, fit.batches.values, blocks)
-    ctx, p = exact.ctx, fit.model.p
-    monomials, T = written_out(ctx, fit.model, pseudocomponents)
-    estimate = [ctx.fdot(row, exact.beta[:p]) for row in T]
-    if fit.df_residual:
-        sigma = ctx.sqrt(exact.rss / fit.df_residual)
-        error = np.array([float(sigma * v) for v in exact.lengths(T)])
-    else:
-        error = np.full(len(T), np.nan)
-    return monomials, np.array([float(v) for v in estimate]), error
+    monomials, T = written_out(exact.ctx, fit.model, pseudocomponents)
+    estimate, error = fit._natural(exact, T)
+    return monomials, np.array(estimate), error
 
 
 def _largest_on_runs(fit: Fit, monomials: list[Monomial], natural: bool, pseudocomponents: bool) -> Floats:

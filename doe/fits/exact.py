@@ -126,15 +126,18 @@ class ExactSolution:
         left = [v - self.ctx.fdot(row, self.beta) for row, v in zip(self.X, self.y, strict=True)]
         return self.ctx.fdot(left, left)
 
+    def images(self, rows: Matrix) -> Floats:
+        """L⁻¹ row of each, rounded: rows · β in the orthonormal basis that `in_double` gives, shape (number of rows, p)."""
+        return np.array([[float(v) for v in image] for image in self._images(rows)]).reshape(len(rows), len(self.L))
+
+    def _images(self, rows: Matrix) -> Matrix:
+        dot, p = self.ctx.fdot, len(self.L)
+        full = [[*row, *[self.ctx.mpf(0)] * (p - len(row))] for row in rows]
+        return [[dot(m, row) for m in self.inverse_factor] for row in full]
+
     def lengths(self, rows: Matrix) -> list[Any]:
         """Standard errors of rows · β in units of sigma: the lengths of L⁻¹ row."""
-        dot, p = self.ctx.fdot, len(self.L)
-        out = []
-        for row in rows:
-            full = [*row, *[self.ctx.mpf(0)] * (p - len(row))]
-            image = [dot(m, full) for m in self.inverse_factor]
-            out.append(self.ctx.sqrt(dot(image, image)))
-        return out
+        return [self.ctx.sqrt(self.ctx.fdot(image, image)) for image in self._images(rows)]
 
     def in_double(self) -> Solution:
         """The solution rounded to double precision, its basis orthonormal to the last digit."""

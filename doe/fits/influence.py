@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import special
 
 from doe.fits import arrays, verdicts
+from doe.fits.arrays import Floats
 
 if TYPE_CHECKING:
     from doe.fits.result import Fit
@@ -21,19 +22,9 @@ def outlier_limit(n: int, df: int) -> float:
 
 def run_table(fit: Fit) -> pd.DataFrame:
     """The table behind `Fit.diagnostics`."""
-    s, n, p = fit.solution, fit.n, fit.X.shape[1]
+    s, p = fit.solution, fit.X.shape[1]
     t = arrays.studentised(s.residuals, s.leverage, s.rss, s.df_residual)
     cook = arrays.cooks_distance(s.residuals, s.leverage, s.sigma, p)
-    full = s.leverage >= arrays.FULL_LEVERAGE
-    # an exact fit leaves rounding alone, of which no run can be out of line
-    noisy = not s.exact_to_rounding
-    with np.errstate(invalid="ignore"):
-        marks = [
-            (full, "leverage 1"),
-            (~full & (s.leverage > verdicts.LEVERAGE_FACTOR * p / n), "high leverage"),
-            ((np.abs(t) > outlier_limit(n, s.df_residual)) & noisy, "outlier"),
-            ((cook > verdicts.COOK_LIMIT) & noisy, "Cook's distance"),
-        ]
     return pd.DataFrame(
         {
             "run": fit.runs,
@@ -42,9 +33,25 @@ def run_table(fit: Fit) -> pd.DataFrame:
             "leverage": s.leverage,
             "studentised": t,
             "cooks_distance": cook,
-            "flags": [", ".join(word for mask, word in marks if mask[i]) for i in range(n)],
+            "flags": run_flags(fit, s.leverage, t, cook),
         }
     )
+
+
+def run_flags(fit: Fit, leverage: Floats, t: Floats, cook: Floats) -> list[str]:
+    """What stands out of each run, in words; empty where nothing does."""
+    n, p = fit.n, fit.X.shape[1]
+    full = leverage >= arrays.FULL_LEVERAGE
+    # an exact fit leaves rounding alone, of which no run can be out of line
+    noisy = not fit.solution.exact_to_rounding
+    with np.errstate(invalid="ignore"):
+        marks = [
+            (full, "leverage 1"),
+            (~full & (leverage > verdicts.LEVERAGE_FACTOR * p / n), "high leverage"),
+            ((np.abs(t) > outlier_limit(n, fit.df_residual)) & noisy, "outlier"),
+            ((cook > verdicts.COOK_LIMIT) & noisy, "Cook's distance"),
+        ]
+    return [", ".join(word for mask, word in marks if mask[i]) for i in range(n)]
 
 
 def limits_note(fit: Fit) -> str:

@@ -1,17 +1,19 @@
-"""Fitting by least squares: `fit` for one response, `fit_all` for all of a study's."""
+"""Fitting: `fit` for one response, `fit_all` for all of a study's; which method, and why."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from doe.fits.mixed import assembled_mixed
 from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
+from doe.fits.strata import check_settings, shared
 from doe.study import Model, Study, StudyError
 from doe.study.errors import nearest
 
-METHODS = ("least squares",)
+METHODS = ("least squares", "reml")
 Spec = str | Sequence[str] | Model
 
 
@@ -35,8 +37,11 @@ def fit(
         Name of the response.
     model : str, list of str or Model
         As for `Study.model`.
-    method : "least squares", optional
-        None picks it where every batch was made by itself; with a hard-to-change factor or whole plots it must be asked for.
+    method : "least squares" or "reml", optional
+        None picks least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
+        (REML) where whole plots hold several batches or the plan was chosen for random blocks: then whole plots, blocks and repeat readings each have their own variance.
+        "reml" asks for that where there are only blocks or repeat readings. A hard-to-change factor without a column whole_plot is
+        refused unless least squares is asked for in so many words.
     without : mapping of run -> reason, optional
         Runs to leave out; every report shows them with the reason.
 
@@ -63,8 +68,8 @@ def fit(
     found = study.response(response)
     built = study.model(model)
     batches = gather(study, data, response, without)
-    why = _method(study, batches, method)
-    return assembled(built, found, batches, why)
+    picked, why = _method(study, batches, method, _planned_as_random(data))
+    return (assembled_mixed if picked == "reml" else assembled)(built, found, batches, why)
 
 
 def fit_all(
@@ -121,40 +126,58 @@ def _check_study(study: object) -> None:
         )
 
 
-def _method(study: Study, batches: Batches, method: str | None) -> str:
-    """Whether least squares will do; why, for the print."""
+def _planned_as_random(data: Any) -> bool:
+    """Whether the plan behind the records was chosen for blocks as a sample of many."""
+    provenance = getattr(getattr(data, "plan", None), "provenance", {})
+    return bool(provenance.get("arguments", {}).get("block_effects") == "random")
+
+
+def _method(study: Study, batches: Batches, method: str | None, random_blocks: bool) -> tuple[str, str]:
+    """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
-        raise StudyError("method", method, '"least squares" or None', "leave it out to have it picked")
-    shared = batches.whole_plot is not None and len(set(batches.whole_plot)) < len(batches.whole_plot)
+        raise StudyError("method", method, '"least squares", "reml" or None', "leave it out to have it picked")
+    check_settings(study, batches)
+    plots = batches.whole_plot
+    several = shared(plots)
+    alone = plots is not None and len(set(plots)) == len(plots)
     hard = study.hard_to_change
-    alone = batches.whole_plot is not None and not shared
+    if hard and not (several or alone) and method != "least squares":
+        raise StudyError(
+            "method",
+            method,
+            f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and the data have no '
+            "column 'whole_plot'"
+            if plots is None
+            else f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and all batches are one '
+            "whole plot",
+            'add the column, or write method="least squares" to treat every batch as set up anew'
+            if plots is None
+            else 'correct the labels, or write method="least squares" to treat every batch as set up anew',
+        )
+    if method == "reml":
+        return "reml", "REML as asked."
     if method is None:
-        if shared:
-            raise StudyError(
-                "method",
-                None,
-                '"least squares", in so many words, where batches share a whole plot',
-                "batches of one whole plot are alike, so least squares calls the whole-plot effects surer than they are; "
-                'write method="least squares" to accept that',
+        if several:
+            return "reml", (
+                "REML, since batches share whole plots and are alike for it: effects of what changes only between whole plots are "
+                "judged by the differences between whole plots, the others by those within."
             )
-        if hard and not alone:
-            raise StudyError(
-                "method",
-                None,
-                f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and the data have no '
-                "column 'whole_plot'",
-                'add the column, or write method="least squares" to treat every batch as set up anew',
+        if random_blocks and shared(batches.block):
+            return (
+                "reml",
+                "REML, since the plan was chosen for random blocks: days or lots are a sample of those to come.",
             )
         if alone:
-            return "Least squares, since every whole plot holds one batch."
-        return "Least squares, since every batch was set up by itself."
-    if shared or (hard and not alone):
-        return (
-            "Least squares as asked, though batches share whole plots: the standard errors of whole-plot effects are then too "
-            "small."
-            if shared
-            else f"Least squares as asked, though {', '.join(hard)} "
+            return "least squares", "Least squares, since every whole plot holds one batch."
+        return "least squares", "Least squares, since every batch was set up by itself."
+    if several:
+        return method, (
+            "Least squares as asked, though batches share whole plots: the standard errors of whole-plot effects are then too small."
+        )
+    if hard and not alone:
+        return method, (
+            f"Least squares as asked, though {', '.join(hard)} "
             f"{'is' if len(hard) == 1 else 'are'} hard to change: unless every batch was set up anew, the standard errors of "
             "whole-plot effects are then too small."
         )
-    return "Least squares as asked."
+    return method, "Least squares as asked."

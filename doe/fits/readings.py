@@ -44,6 +44,8 @@ class Batches:
         What was left out on request, and what could not be used.
     notes : tuple of str
         What a reader should know of how rows became batches.
+    readings : tuple of ndarray
+        The readings of each batch, on the response's own scale.
     """
 
     runs: tuple[Any, ...]
@@ -57,6 +59,7 @@ class Batches:
     left_out: tuple[tuple[Any, str], ...]
     unused: tuple[tuple[Any, str], ...]
     notes: tuple[str, ...]
+    readings: tuple[Floats, ...]
 
 
 def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | None) -> Batches:
@@ -142,6 +145,7 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
         left_out=left_out,
         unused=unused,
         notes=(*notes, *_ignored(study, table, isinstance(data, pd.DataFrame))),
+        readings=_readings(data, response, [kept_labels[i] for i in first], [values[keep[rows]] for rows in groups]),
     )
 
 
@@ -268,6 +272,15 @@ def _groups(kept: pd.DataFrame, labels: list[Any]) -> list[list[int]]:
     for i, key in enumerate(keys):
         found.setdefault(key, []).append(i)
     return list(found.values())
+
+
+def _readings(data: Any, response: str, runs: list[Any], values: list[Floats]) -> tuple[Floats, ...]:
+    """The readings behind each batch's mean; Records give the means and hold the readings themselves."""
+    if isinstance(data, pd.DataFrame) or not isinstance(getattr(data, "data", None), pd.DataFrame):
+        return tuple(values)
+    own = data.data[data.data["response"] == response]
+    by_run = {_plain(run): part.to_numpy(dtype=float) for run, part in own.groupby("run")["value"]}
+    return tuple(by_run.get(run, mean) for run, mean in zip(runs, values, strict=True))
 
 
 def _check_one_batch(

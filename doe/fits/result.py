@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import product
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from doe.fits import arrays, verdicts
@@ -26,8 +26,10 @@ from doe.study.terms import Term, term_text
 
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
+    from doe.fits.exact import ExactSolution, Matrix
     from doe.fits.transforms import TransformProfile
 
+METHOD_WORDS = {"reml": "REML"}  # as headings print them
 LEVEL = 0.95  # of the intervals in `coefficients`
 
 
@@ -137,24 +139,54 @@ class Fit(Shown):
 
     # ---- coefficients and sums of squares
 
-    def _critical(self, interval: float = LEVEL) -> float:
-        return float(special.stdtrit(self.df_residual, 0.5 + interval / 2.0)) if self.df_residual else float("nan")
+    def _errors(self, L: Floats) -> Floats:
+        """Standard errors of L β, one a row."""
+        return np.asarray(self.sigma * np.linalg.norm(L @ self.solution.R_inverse[: self.model.p], axis=1))
 
-    def _estimates(self, L: Floats) -> pd.DataFrame:
-        """Estimates of L β with their standard errors and intervals; L (d, p)."""
-        estimate = L @ self.beta
-        R_inverse = self.solution.R_inverse[: self.model.p]
-        error = self.sigma * np.linalg.norm(L @ R_inverse, axis=1)
+    def _degrees(self, L: Floats) -> Floats:
+        """Degrees of freedom of those standard errors; NaN where there are none."""
+        return np.full(len(L), float(self.df_residual) if self.df_residual else np.nan)
+
+    def _half_widths(self, L: Floats, interval: float = LEVEL) -> Floats:
+        """Half the intervals for L β, one a row."""
+        return np.asarray(special.stdtrit(self._degrees(L), 0.5 + interval / 2.0) * self._errors(L))
+
+    def contrasts(self, L: ArrayLike) -> pd.DataFrame:
+        """What the fit says of combinations of its coefficients, on the fitted scale.
+
+        Parameters
+        ----------
+        L : array_like, shape (d, p)
+            One row a combination, one weight a column of the model; of differences between two rows of `model.matrix`, say.
+
+        Returns
+        -------
+        DataFrame
+            estimate, std_error, df, t, p, low, high (95 %), one row a combination, each by itself.
+
+        Raises
+        ------
+        StudyError
+            If the rows do not have one weight a coefficient.
+        """
+        L = np.asarray(L, dtype=float)
+        if L.ndim != 2 or L.shape[1] != self.model.p:
+            raise StudyError(
+                "contrasts: shape of the weights",
+                L.shape,
+                f"(rows, {self.model.p})",
+                "give every row one weight for each of " + ", ".join(self.model.columns),
+            )
+        estimate, error, df, half = L @ self.beta, self._errors(L), self._degrees(L), self._half_widths(L)
         with np.errstate(divide="ignore", invalid="ignore"):
             t = estimate / error
-        half = self._critical() * error
         return pd.DataFrame(
             {
                 "estimate": estimate,
                 "std_error": error,
-                "df": float(self.df_residual),
+                "df": np.nan_to_num(df),
                 "t": t,
-                "p": 2.0 * special.stdtr(self.df_residual, -np.abs(t)) if self.df_residual else np.full(len(t), np.nan),
+                "p": 2.0 * special.stdtr(df, -np.abs(t)),
                 "low": estimate - half,
                 "high": estimate + half,
             }
@@ -177,7 +209,7 @@ class Fit(Shown):
             One row a column of the model: term, estimate, std_error, df, t, p, low, high (95 %). A single blend has no t and p:
             that a response is zero at a pure component is no question anyone asks.
         """
-        out = self._estimates(np.eye(self.model.p))
+        out = self.contrasts(np.eye(self.model.p))
         out.insert(0, "term", list(self.model.columns))
         out.loc[self._blend_columns, ["t", "p"]] = np.nan
         return out
@@ -216,7 +248,7 @@ class Fit(Shown):
     def level_effects(self) -> pd.DataFrame:
         """Effects of the last level of every categorical factor, which the contrasts imply: columns as `coefficients`."""
         rows = self._last_levels()
-        out = self._estimates(np.array([r for _, _, r in rows]).reshape(len(rows), self.model.p))
+        out = self.contrasts(np.array([r for _, _, r in rows]).reshape(len(rows), self.model.p))
         out.insert(0, "term", [t for _, t, _ in rows])
         return out
 
@@ -241,6 +273,23 @@ class Fit(Shown):
         mean = self.solution.fitted - (self.y.mean() if self.has_constant else 0.0)
         return float(mean @ mean), float(model @ model), int(self.X.shape[1] - rank)
 
+    def _hypotheses(self) -> list[tuple[str, Floats]]:
+        """What is asked of every term: its name, and the rows L (d, p + block columns) whose L β is 0 where it does not matter."""
+        p_all = self.X.shape[1]
+        rows: list[tuple[str, Floats]] = []
+        blends = self._blend_columns
+        for index, term in enumerate(self.model.terms):
+            own = np.flatnonzero(self.model.term_of == index)
+            if own[0] in blends:
+                if self._linear_blending and own[0] == blends[0]:
+                    L = np.zeros((len(blends) - 1, p_all))
+                    L[:, blends[0]] = 1.0
+                    L[np.arange(len(blends) - 1), blends[1:]] = -1.0
+                    rows.append(("linear blending", L))
+            elif term != "1":
+                rows.append((term, np.eye(p_all)[own]))
+        return rows
+
     @cached_property
     def anova(self) -> pd.DataFrame:
         """Analysis of variance, every term adjusted for all others.
@@ -258,18 +307,9 @@ class Fit(Shown):
         Mixtures, 3rd ed., section 5 (linear blending). Wiley.
         """
         p_all = self.X.shape[1]
-        rows: list[tuple[str, int, float]] = []
-        blends = self._blend_columns
-        for index, term in enumerate(self.model.terms):
-            own = np.flatnonzero(self.model.term_of == index)
-            if own[0] in blends:
-                if self._linear_blending and own[0] == blends[0]:
-                    L = np.zeros((len(blends) - 1, p_all))
-                    L[:, blends[0]] = 1.0
-                    L[np.arange(len(blends) - 1), blends[1:]] = -1.0
-                    rows.append(("linear blending", len(L), arrays.hypothesis_ss(self.solution, L)))
-            elif term != "1":
-                rows.append((term, len(own), arrays.hypothesis_ss(self.solution, np.eye(p_all)[own])))
+        rows: list[tuple[str, int, float]] = [
+            (source, len(L), arrays.hypothesis_ss(self.solution, L)) for source, L in self._hypotheses()
+        ]
         if self.block_columns:
             L = np.eye(p_all)[self.model.p :]
             rows.append(("blocks", len(L), arrays.hypothesis_ss(self.solution, L)))
@@ -378,9 +418,8 @@ class Fit(Shown):
     def _foretell(self, X: Floats, interval: float, kind: str) -> pd.DataFrame:
         """Predictions for rows of the model matrix, on the response's own scale."""
         estimate = X @ self.beta
-        variance = np.einsum("ij,ij->i", *(2 * [X @ self.solution.R_inverse[: self.model.p]]))
-        error = self.sigma * np.sqrt(variance + (kind == "new batch"))
-        half = self._critical(interval) * error
+        error, df = self._of_new_batch(X) if kind == "new batch" else (self._errors(X), self._degrees(X))
+        half = special.stdtrit(df, 0.5 + interval / 2.0) * error
         r = self.response
         return pd.DataFrame(
             {
@@ -390,6 +429,10 @@ class Fit(Shown):
                 "high": r.inverse(estimate + half),
             }
         )
+
+    def _of_new_batch(self, X: Floats) -> tuple[Floats, Floats]:
+        """Standard errors and degrees of freedom of foretelling one new batch, for rows of the model matrix."""
+        return np.hypot(self._errors(X), self.sigma), self._degrees(X)
 
     def _prediction_note(self, interval: float, kind: str, outside: int, rows: int) -> str:
         what = "the mean of batches made there" if kind == "mean" else "one new batch"
@@ -437,6 +480,15 @@ class Fit(Shown):
 
         return equation_of(self, natural, pseudocomponents)
 
+    def _natural(self, exact: ExactSolution, T: Matrix) -> tuple[list[float], Floats]:
+        """Estimates and standard errors of T β, worked from the solution in extended precision."""
+        ctx, p = exact.ctx, self.model.p
+        estimate = [float(ctx.fdot(row, exact.beta[:p])) for row in T]
+        if not self.df_residual:
+            return estimate, np.full(len(T), np.nan)
+        sigma = ctx.sqrt(exact.rss / self.df_residual)
+        return estimate, np.array([float(sigma * v) for v in exact.lengths(T)])
+
     def surface(self, at: Mapping[str, str] | None = None) -> Surface:
         """Shape of a fitted second-order surface: its stationary point and principal directions.
 
@@ -482,6 +534,30 @@ class Fit(Shown):
         from doe.fits.influence import limits_note
 
         return Noted.made(self._run_table, limits_note(self))
+
+    def simulated_residuals(self, draws: int, seed: int) -> Floats:
+        """Studentised residuals of trials of this design in which the model is true and the noise normal.
+
+        Parameters
+        ----------
+        draws : int
+            How many trials.
+        seed : int
+
+        Returns
+        -------
+        ndarray, shape (draws, n)
+            NaN where the leverage is 1.
+        """
+        noise = np.random.default_rng(seed).standard_normal((draws, self.n))
+        Q = self.solution.Q
+        h = self.solution.leverage
+        own = np.where(h < arrays.FULL_LEVERAGE, 1.0 - h, 0.0)
+        return arrays.studentised_draws(noise - (noise @ Q) @ Q.T, noise, own, self.df_residual)
+
+    def refitted(self, model: Model, choice: Choice | None = None) -> Fit:
+        """The same batches by the same method with another model; `choice` says how its terms were chosen, if from these readings."""
+        return assembled(model, self.response, self.batches, self.why, choice)
 
     def reduced(self, by: str = "aicc", heredity: str = "strong", alpha: float | None = None) -> Fit:
         """A fit with fewer terms, chosen from the same readings.
@@ -539,6 +615,12 @@ class Fit(Shown):
 
         return profile_of(self, interval)
 
+    def _power_likelihood(self) -> tuple[Callable[[float], float], Callable[[float], float]]:
+        """Profile log-likelihood of Box and Cox's λ up to a constant, and the residual sum of squares there."""
+        from doe.fits.transforms import profile_likelihood
+
+        return profile_likelihood(self.solution.Q, self.batches.values)
+
     @cached_property
     def statsmodels(self) -> Any:
         """The same fit as a statsmodels OLS result (QR), block contrasts included."""
@@ -559,6 +641,13 @@ class Fit(Shown):
     @property
     def heading(self) -> str:
         """What was fitted, how, on how much."""
+        df = f"{self.df_residual} residual df"
+        df_pure = self._pure_error[1]
+        if df_pure:
+            df += f" ({self.df_residual - df_pure} lack of fit, {df_pure} pure error)"
+        return self._heading(f" in {self.block_columns + 1} blocks" if self.block_columns else "", df)
+
+    def _heading(self, groups: str, df: str) -> str:
         used = {name for term in self.model.parsed for name, _ in term}
         parts = [c.name for c in self.study.components if c.name in used]
         process = [f.name for f in self.study.factors if f.name in used and f.name not in parts]
@@ -572,15 +661,8 @@ class Fit(Shown):
             name = f"{len(self.model.terms)} term{'s' * (len(self.model.terms) > 1)}"
         if self.choice is not None:
             name = f"reduced {name}"
-        df = f"{self.df_residual} residual df"
-        df_pure = self._pure_error[1]
-        if df_pure:
-            df += f" ({self.df_residual - df_pure} lack of fit, {df_pure} pure error)"
-        blocks = f" in {self.block_columns + 1} blocks" if self.block_columns else ""
         scale = scale_words(self.response)
-        return (
-            f"{self.response.label}, {name} in {' and '.join(words)}, {self.method}{scale}; {self.n} runs{blocks}, {df}"
-        )
+        return f"{self.response.label}, {name} in {' and '.join(words)}, {METHOD_WORDS.get(self.method, self.method)}{scale}; {self.n} runs{groups}, {df}"
 
     def _coefficient_table(self) -> pd.DataFrame:
         rows = self.coefficients.to_dict("records")
@@ -757,18 +839,23 @@ def assembled(model: Model, response: Response, batches: Batches, why: str, choi
     StudyError
         If a reading cannot be transformed, all readings are equal, or terms cannot be told apart on these runs.
     """
-    _check_readings(response, batches)
     blocks, names = block_contrasts(batches.block)
-    blocks = blocks.reshape(len(batches.runs), len(names))
+    X, solution = solved(model, response, batches, blocks.reshape(len(batches.runs), len(names)), names)
+    return Fit(model.study, model, response, batches, solution, X, names, "least squares", why, choice)
+
+
+def solved(
+    model: Model, response: Response, batches: Batches, blocks: Floats, names: tuple[str, ...]
+) -> tuple[Floats, Solution]:
+    """All columns of a fit, shape (n, p + block columns), and the least-squares solution; refused as `assembled` says."""
+    _check_readings(response, batches)
     X = np.column_stack([model.matrix_of(batches.encoded), blocks])
     _check_estimable(model, response, X, names)
     if arrays.condition_number(X) > arrays.ILL_CONDITIONED:
         from doe.fits.exact import solve_exact
 
-        solution = solve_exact(model, batches.settings, response, batches.values, blocks).in_double()
-    else:
-        solution = arrays.solve(X, response.forward(batches.values))
-    return Fit(model.study, model, response, batches, solution, X, names, "least squares", why, choice)
+        return X, solve_exact(model, batches.settings, response, batches.values, blocks).in_double()
+    return X, arrays.solve(X, response.forward(batches.values))
 
 
 def _check_readings(response: Response, batches: Batches) -> None:

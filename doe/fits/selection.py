@@ -1,6 +1,6 @@
 """Fewer terms: the model of least AICc or BIC that keeps heredity, or backward elimination by p.
 
-Every candidate is a set of columns of the full model. With X = QR, its residual sum of squares needs only the columns of R
+Every candidate is a set of columns of the full model. By least squares, with X = QR, its residual sum of squares needs only the columns of R
 and Q'y, so a candidate costs a small QR whatever the number of runs, and many of one size are done in one call.
 """
 
@@ -15,17 +15,19 @@ import numpy as np
 import pandas as pd
 from scipy import linalg, special
 
-from doe.fits import arrays
+from doe.fits import arrays, reml
 from doe.fits.arrays import Floats
 from doe.study import StudyError
 from doe.study.models import parents
 from doe.study.shown import p_text
 
 if TYPE_CHECKING:
+    from doe.fits.mixed import MixedFit
     from doe.fits.result import Fit
 
 # up to so many candidates all are tried; beyond, steps of one term lead to the best
 ALL_OF = 20_000
+MIXED_ALL_OF = 300
 CRITERIA = ("aicc", "bic", "p")
 HEREDITY = ("strong", "weak", "none")
 _NAMES = {"aicc": "AICc", "bic": "BIC"}
@@ -101,6 +103,23 @@ class Search:
         # rounding is the least that can be left over
         return np.maximum(out, (1e-15 * float(np.linalg.norm(self.fit.y))) ** 2)
 
+    @property
+    def all_of(self) -> int:
+        """Up to so many candidates all are tried."""
+        return ALL_OF
+
+    def misfit(self, subsets: list[Subset]) -> Floats:
+        """How badly each candidate describes the readings, to compare those of one size."""
+        return self.residual_ss(subsets)
+
+    def p_values(self, subset: Subset, candidates: list[Subset]) -> Floats:
+        """What p each candidate's missing term has in a set of terms."""
+        now, width = float(self.residual_ss([subset])[0]), len(self.columns(subset))
+        df = self.fit.n - width
+        extra = np.array([width - len(self.columns(c)) for c in candidates])
+        F = (self.residual_ss(candidates) - now) / extra / (now / df)
+        return np.asarray(special.fdtrc(extra, df, np.maximum(F, 0.0)))
+
     def criterion(self, subsets: list[Subset], by: str) -> Floats:
         """AICc or BIC of each candidate."""
         fit = self.fit
@@ -114,9 +133,44 @@ class Search:
         )
 
 
+@dataclass(frozen=True)
+class MixedSearch(Search):
+    """The same with whole plots or blocks: criteria from the full likelihood, p by Kenward and Roger, variances anew each time."""
+
+    fit: MixedFit
+
+    @property
+    def all_of(self) -> int:
+        """Far fewer than by least squares: each candidate's variances are found by iteration."""
+        return MIXED_ALL_OF
+
+    def _log_likelihood(self, subset: Subset) -> float:
+        fit = self.fit
+        Q = fit.solution.Q @ np.linalg.qr(self.R[:, self.columns(subset)])[0]
+        return reml.estimate(Q, fit.y, fit.layout.strata, bounded=True, full=True).log_likelihood
+
+    def misfit(self, subsets: list[Subset]) -> Floats:
+        """−2 log-likelihood of each."""
+        return np.array([-2.0 * self._log_likelihood(s) for s in subsets])
+
+    def p_values(self, subset: Subset, candidates: list[Subset]) -> Floats:
+        """The same by Kenward and Roger."""
+        fit = self.fit
+        terms = [fit.model.terms[i] for i in sorted(subset)]
+        p = fit.refitted(fit.model.subset(terms)).anova.set_index("source")["p"]
+        gone = [fit.model.terms[next(iter(subset - c))] for c in candidates]
+        return np.array([float(p[t]) for t in gone])
+
+    def criterion(self, subsets: list[Subset], by: str) -> Floats:
+        """AICc or BIC of each candidate, from the full likelihood."""
+        which = 0 if by == "aicc" else 1
+        return np.array([self.fit._criteria(self._log_likelihood(s), len(self.columns(s)))[which] for s in subsets])
+
+
 def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
     """The work of `Fit.reduced`."""
-    from doe.fits.result import Choice, assembled
+    from doe.fits.mixed import MixedFit
+    from doe.fits.result import Choice
 
     if by not in CRITERIA:
         raise StudyError("reduced: by", by, '"aicc", "bic" or "p"', "choose one of the three")
@@ -132,7 +186,8 @@ def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
             "reduced: residual degrees of freedom", 0, "at least 1", "fit a smaller model first, or add runs"
         )
     Q, R = fit.solution.Q, linalg.solve_triangular(fit.solution.R_inverse, np.eye(fit.X.shape[1]))
-    search = Search(fit, np.asarray(R), Q.T @ fit.y, heredity)
+    problem = np.asarray(R), Q.T @ fit.y, heredity
+    search = MixedSearch(fit, *problem) if isinstance(fit, MixedFit) else Search(fit, *problem)
     everything: Subset = frozenset(range(len(fit.model.terms)))
     if by == "p":
         chosen, steps, words = _backward(search, everything, float(limit))
@@ -143,7 +198,7 @@ def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
         "\nThe terms were chosen from these same readings: intervals and p-values no longer mean what they say, they look surer "
         "than they are."
     )
-    return assembled(fit.model.subset(kept), fit.response, fit.batches, fit.why, Choice(words, steps))
+    return fit.refitted(fit.model.subset(kept), Choice(words, steps))
 
 
 def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.DataFrame, str]:
@@ -154,12 +209,7 @@ def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.
         candidates = [c for c in candidates if search.allowed(c)]
         if not candidates:
             break
-        rss_now = float(search.residual_ss([subset])[0])
-        width = len(search.columns(subset))
-        df = fit.n - width
-        extra = np.array([width - len(search.columns(c)) for c in candidates])
-        F = (search.residual_ss(candidates) - rss_now) / extra / (rss_now / df)
-        p = special.fdtrc(extra, df, np.maximum(F, 0.0))
+        p = search.p_values(subset, candidates)
         worst = int(p.argmax())
         if p[worst] < alpha:
             break
@@ -179,9 +229,9 @@ def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.
 def _least(search: Search, everything: Subset, by: str) -> tuple[Subset, pd.DataFrame, str]:
     fit = search.fit
     # dropping a term from the full model in every way at once can be more than a person waits for
-    candidates = list(_limited(_kept_by_heredity(search, everything), ALL_OF + 1))
+    candidates = list(_limited(_kept_by_heredity(search, everything), search.all_of + 1))
     name = _NAMES[by]
-    if len(candidates) <= ALL_OF:
+    if len(candidates) <= search.all_of:
         values = search.criterion(candidates, by)
         order = np.lexsort((np.array([len(c) for c in candidates]), np.round(values, 9)))
         best = candidates[int(order[0])]
@@ -254,7 +304,7 @@ def _stepwise(search: Search, everything: Subset, by: str) -> Subset:
                 smaller = [c for c in near if len(c) < len(subset)]
                 if not smaller:
                     return value, subset
-                at = near.index(smaller[int(search.residual_ss(smaller).argmin())])
+                at = near.index(smaller[int(search.misfit(smaller).argmin())])
             subset, value = near[at], float(values[at])
 
     return min((walk(everything), walk(search.fixed)), key=lambda r: r[0])[1]

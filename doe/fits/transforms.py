@@ -70,6 +70,14 @@ class TransformProfile(Shown):
         return [Section(f"Box–Cox profile of {self.label}", table, note)]
 
 
+def scaled_power(y: Floats, lam: float) -> Floats:
+    """(y^λ − 1)/(λ g^(λ−1)) up to a constant, g the geometric mean of y > 0: comparable between all λ; shape (n,)."""
+    mean = float(np.log(y).mean())
+    # with readings divided by their geometric mean the Jacobian is 1; expm1 keeps its digits near λ = 0
+    u = np.log(y) - mean
+    return np.exp(mean) * (u if lam == 0.0 else np.expm1(lam * u) / lam)
+
+
 def profile_likelihood(Q: Floats, y: Floats) -> tuple[Callable[[float], float], Callable[[float], float]]:
     """Profile log-likelihood and residual sum of squares as functions of λ.
 
@@ -86,14 +94,11 @@ def profile_likelihood(Q: Floats, y: Floats) -> tuple[Callable[[float], float], 
         −n/2 log(rss/n), and the residual sum of squares of (y^λ − 1)/(λ g^(λ−1)), g the geometric mean.
     """
     n = len(y)
-    mean = float(np.log(y).mean())
-    u = np.log(y) - mean
 
     def rss(lam: float) -> float:
-        # with readings divided by their geometric mean the Jacobian is 1; expm1 keeps its digits near λ = 0
-        z = u if lam == 0.0 else np.expm1(lam * u) / lam
+        z = scaled_power(y, lam)
         e = z - Q @ (Q.T @ z)
-        return float(e @ e) * float(np.exp(2.0 * mean))
+        return float(e @ e)
 
     return lambda lam: -n / 2.0 * float(np.log(max(rss(lam), 1e-300) / n)), rss
 
@@ -119,7 +124,7 @@ def profile_of(fit: Fit, interval: float) -> TransformProfile:
             "at least 1",
             "fit a smaller model, or add runs",
         )
-    log_likelihood, rss = profile_likelihood(fit.solution.Q, values)
+    log_likelihood, rss = fit._power_likelihood()
     grid = np.linspace(-WIDEST, WIDEST, 401)
     heights = np.array([log_likelihood(v) for v in grid])
     at = int(heights.argmax())

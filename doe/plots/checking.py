@@ -82,9 +82,8 @@ def residuals(
     twice = 2.0 * p / n
     _stems(panels[4], leverage, runs, "leverage", twice if twice < 1 else None)
     _stems(panels[5], cook, runs, "Cook's distance", 1.0 if np.nanmax(cook) > 0.4 else None)
-    second = (
-        f"{n} batches, {fit.df_residual} residual df; dotted: limits beyond which a batch is named by its run number"
-    )
+    within = " within whole plots" if "whole plot" in fit.variance_components.index else ""
+    second = f"{n} batches, {fit.df_residual} residual df{within}; dotted: limits beyond which a batch is named by its run number"
     under = _words(t, leverage, cook, runs, limit, out, heavy, strong)
     look.headed(figure, f"{fit.response.label}: can the fit be trusted?", second, under)
     marked = [
@@ -166,15 +165,7 @@ def _normal(ax: Axes, fit: Fit, t: Floats) -> Floats:
 
 def envelope(fit: Fit, seen: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     """Pointwise 95 % envelope of the ordered studentised residuals of this design under normal noise, simulated with a fixed seed."""
-    n, p = fit.X.shape
-    Q, _ = np.linalg.qr(fit.X)
-    h = np.einsum("ij,ij->i", Q, Q)
-    noise = np.random.default_rng(ENVELOPE_SEED).standard_normal((ENVELOPE_DRAWS, n))
-    e = noise - (noise @ Q) @ Q.T
-    rss = np.einsum("ij,ij->i", e, e)[:, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = e**2 / (1.0 - h)
-        t = np.sign(e) * np.sqrt(part * (n - p - 1) / (rss - part))
+    t = fit.simulated_residuals(ENVELOPE_DRAWS, ENVELOPE_SEED)
     ordered = np.sort(t[:, seen], axis=1)
     low, high = np.quantile(ordered, [0.025, 0.975], axis=0)
     return low, high

@@ -11,7 +11,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
-from scipy import stats
 
 from doe.plots import holding, look
 from doe.study import Categorical, Study, StudyError
@@ -314,21 +313,8 @@ def _blend_row(fit: Fit, first: str, second: str) -> Row | None:
 def estimates(fit: Fit, rows: list[Row]) -> pd.DataFrame:
     """Effects on the fitted scale with their 95 % intervals: effect, estimate, std_error, low, high (NaN where nothing judges the noise).
 
-    An effect of one coefficient keeps that coefficient's own degrees of freedom; one of several takes the least among them.
+    Each with the degrees of freedom of its own.
     """
-    W = np.array([r.weights for r in rows])
-    single = fit.coefficients
-    estimate = W @ np.asarray(fit.beta, dtype=float)
-    variance = np.einsum("ij,jk,ik->i", W, fit.sigma**2 * np.asarray(fit.cov_unscaled), W)
-    error = np.sqrt(variance)
-    df = np.array([single["df"].to_numpy(dtype=float)[np.flatnonzero(w)].min() for w in W])
-    half = stats.t.isf(0.025, df) * error
-    return pd.DataFrame(
-        {
-            "effect": [r.label for r in rows],
-            "estimate": estimate,
-            "std_error": error,
-            "low": estimate - half,
-            "high": estimate + half,
-        }
-    )
+    out = fit.contrasts(np.array([r.weights for r in rows]))[["estimate", "std_error", "low", "high"]]
+    out.insert(0, "effect", [r.label for r in rows])
+    return out

@@ -104,27 +104,48 @@ class Strata:
         phi, _, P, _ = self._parts
         W, unknown = self._spread
         A = np.atleast_2d(np.asarray(L, dtype=float))
-        d = len(A)
-        theta_L = A.T @ np.linalg.solve(A @ phi @ A.T, A)
-        T = theta_L @ phi
-        steps = [T @ p_i @ phi for p_i in P]
-        slopes = np.array([np.trace(s) for s in steps])
+        half = A @ phi
+        steps = np.array([np.linalg.solve(half @ A.T, half @ p_i @ half.T) for p_i in P])
+        slopes = np.einsum("kii->k", steps)
         if unknown.shape[1] and np.abs(unknown.T @ slopes).max() > 1e-6 * np.abs(slopes).max():
             return 0.0, 1.0
-        a1 = a2 = 0.0
-        for i in range(len(P)):
-            for j in range(len(P)):
-                a1 += W[i, j] * slopes[i] * slopes[j]
-                a2 += W[i, j] * float(np.trace(steps[i] @ steps[j]))
-        if d == 1 or a2 > 0.9 * d:
-            # a single row is Satterthwaite's; for several, the general formula has no value at m ≤ 2, and this is its exact-F limit
-            return float(2.0 * d / a2), 1.0
-        b = (a1 + 6.0 * a2) / (2.0 * d)
-        g = ((d + 1.0) * a1 - (d + 4.0) * a2) / ((d + 2.0) * a2)
-        bottom = 3.0 * d + 2.0 * (1.0 - g)
-        c1, c2, c3 = g / bottom, (d - g) / bottom, (d + 2.0 - g) / bottom
-        mean = 1.0 / (1.0 - a2 / d)
-        variance = (2.0 / d) * (1.0 + c1 * b) / ((1.0 - c2 * b) ** 2 * (1.0 - c3 * b))
-        rho = variance / (2.0 * mean**2)
-        m = 4.0 + (d + 2.0) / (d * rho - 1.0)
-        return float(m), float(m / (mean * (m - 2.0)))
+        return denominator(steps, W)
+
+
+def denominator(steps: Floats, W: Floats) -> tuple[float, float]:
+    """Denominator degrees of freedom m and scale λ of an F of d rows.
+
+    Parameters
+    ----------
+    steps : ndarray, shape (m, d, d)
+        For each variance, the inverse covariance of the d estimates times that covariance's derivative.
+    W : ndarray, shape (m, m)
+        Covariance of the estimated variances.
+
+    Returns
+    -------
+    m, scale : float
+        λF is referred to F(d, m).
+
+    References
+    ----------
+    Kenward, M. G. & Roger, J. H. (1997). Small sample inference for fixed effects from restricted maximum likelihood. Biometrics
+    53(3), 983-997, section 3, in its letters.
+    """
+    d = steps.shape[1]
+    traces = np.einsum("kii->k", steps)
+    a1 = float(traces @ W @ traces)
+    a2 = float(np.einsum("kl,kij,lji->", W, steps, steps))
+    if d == 1 or a2 > 0.9 * d:
+        # a single row is Satterthwaite's; for several, the general formula has no value at m ≤ 2, and this is its exact-F limit
+        return 2.0 * d / a2, 1.0
+    b = (a1 + 6.0 * a2) / (2.0 * d)
+    g = ((d + 1.0) * a1 - (d + 4.0) * a2) / ((d + 2.0) * a2)
+    bottom = 3.0 * d + 2.0 * (1.0 - g)
+    c1, c2, c3 = g / bottom, (d - g) / bottom, (d + 2.0 - g) / bottom
+    mean = 1.0 / (1.0 - a2 / d)
+    # dρ over its own last factor, which is 0 for an exact F with 4 degrees of freedom
+    top = (1.0 + c1 * b) / ((1.0 - c2 * b) * mean) ** 2
+    last = 1.0 - c3 * b
+    m = 4.0 + (d + 2.0) * last / (top - last)
+    return m, m / (mean * (m - 2.0))

@@ -136,12 +136,8 @@ def _moves(fit: Fit, ends: pd.DataFrame) -> bool:
     """Whether the difference between two settings is clear of none, for factors whose term has no test of its own (a blend)."""
     if not fit.df_residual:
         return False
-    from scipy import stats
-
     weights = fit.model.matrix(ends.iloc[[0, -1]])
-    contrast = weights[1] - weights[0]
-    error = fit.sigma * float(np.sqrt(contrast @ fit.cov_unscaled @ contrast))
-    return bool(abs(contrast @ fit.beta) > stats.t.isf(CLEAR / 2, fit.df_residual) * error)
+    return bool(fit.contrasts(weights[[1]] - weights[[0]])["p"].iloc[0] < CLEAR)
 
 
 def strongest(fit: Fit, most: int = 2) -> str:
@@ -166,18 +162,30 @@ def scatter(fit: Fit) -> str:
     """How far batches made alike differ, in words."""
     if not fit.df_residual:
         return "Nothing is left to judge the scatter of batches by: there are as many coefficients as batches."
+    spread = fit.variance_components
+    between = [f"{name}s" for name in ("whole plot", "block") if name in spread.index]
+    within = " and ".join(between)
+    alike = f"Batches made alike within {within} differ" if within else "Batches made alike differ"
+    outer = [f"{name} by {_sd(fit, float(np.sqrt(spread[name[:-1]])))}" for name in between]
+    more = f"; beyond that {listed(outer)}" if outer else ""
+    kind = "standard deviation, relative" if fit.response.transform == "log" else "standard deviation"
+    where = "" if fit.response.transform in (None, "log") else f" on the scale of {fit.response.fitted_label}"
+    return f"{alike} by about {_sd(fit, fit.sigma)}{more}{where} ({kind})."
+
+
+def _sd(fit: Fit, value: float) -> str:
+    """A standard deviation in per cent where it is relative, in the unit where it is as measured."""
     if fit.response.transform == "log":
-        return f"Batches made alike differ by about {number_text(100.0 * fit.sigma, digits=2)} % (standard deviation, relative)."
-    where = "" if fit.response.transform is None else f" on the scale of {fit.response.fitted_label}"
-    unit = _unit(fit) if fit.response.transform is None else ""
-    return f"Batches made alike differ by about {number_text(fit.sigma, digits=2)}{unit}{where} (standard deviation)."
+        return f"{number_text(100.0 * value, digits=2)} %"
+    return f"{number_text(value, digits=2)}{_unit(fit) if fit.response.transform is None else ''}"
 
 
 def accounted(fit: Fit) -> str:
     """R² and predicted R² in words."""
+    unit = "whole plot" if "whole plot" in fit.variance_components.index else "batch"
     text = f"The fit accounts for {100.0 * fit.r2:.1f} % of the differences between batches (R²)"
     if np.isfinite(fit.r2_predicted):
-        text += f"; foretelling each batch from the others it keeps {100.0 * fit.r2_predicted:.1f} % (predicted R²)"
+        text += f"; foretelling each {unit} from the others it keeps {100.0 * fit.r2_predicted:.1f} % (predicted R²)"
     return text + "."
 
 

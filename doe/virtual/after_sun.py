@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from doe.bench import Records
+from doe.bench import Ingredient, Neutralise, Recipe, Records, Step
 from doe.designs import Plan
 from doe.study import Continuous, Response, Section, Shown, Study, StudyError
 from doe.study.shown import number_text
-from doe.virtual.mechanism import RESPONSES, true_values
+from doe.virtual.mechanism import BASE, CARBOMER_ACID, CROSSPOLYMER_ACID, RESPONSES, true_values
 
 Floats = NDArray[np.float64]
 
@@ -89,6 +89,59 @@ def _study(hard_to_change: bool) -> Study:
     )
 
 
+def _recipe() -> Recipe:
+    return Recipe(
+        [
+            Ingredient("water", "A", balance=True, function="solvent"),
+            Ingredient("disodium EDTA", "A", percent=0.10, stock=0.05, function="chelator"),
+            Ingredient("phenoxyethanol", "A", percent=0.80, max_percent=1.0, function="preservative", hazards=["skin"]),
+            Step("stir until clear", speed=300, minutes=5, hazards=["impeller"]),
+            Ingredient("glycerin", "B", percent=5.0, function="humectant; wets the powders"),
+            Ingredient(
+                "carbomer",
+                "B",
+                factor="carbomer",
+                acid_content=CARBOMER_ACID,
+                balance_readability=0.001,
+                function="thickener",
+                hazards=["powder"],
+            ),
+            Ingredient(
+                "crosspolymer",
+                "B",
+                factor="crosspolymer",
+                acid_content=CROSSPOLYMER_ACID,
+                balance_readability=0.001,
+                function="holds the beads",
+                hazards=["powder"],
+            ),
+            Step(
+                "slurry B in its own beaker, sift nothing dry into water; add B to A and stir",
+                speed=400,
+                minutes=30,
+                hazards=["impeller"],
+            ),
+            Step("rest, covered, until no lumps are left", minutes=60),
+            Neutralise(BASE, "neutralisation", stock=0.20),
+            Step("fold in by hand, then stir slowly; read the pH once and do not chase it", speed=100, minutes=5),
+            Ingredient("caprylic/capric triglyceride", "C", balance=True, of="C", function="care oil"),
+            Ingredient(
+                "dextrin palmitate",
+                "C",
+                percent=6.0,
+                of="C",
+                balance_readability=0.001,
+                function="thickens the oil",
+                hazards=["powder"],
+            ),
+            Step("melt C apart until clear, let it cool to 40 °C", temperature=85, minutes=15, hazards=["heat"]),
+            Step("pour C into the gel and stir", speed="speed", minutes=20, hazards=["impeller"]),
+            Step("rest 24 h at 25 °C before the first reading", hazards=["failed batch"]),
+        ],
+        phases={"A": None, "B": None, "C": 2.0},
+    )
+
+
 @dataclass(frozen=True, repr=False)
 class AfterSunGel(Shown):
     """An invented clear after-sun cooling gel with suspended care-oil beads, made on a bench of which everything is known.
@@ -127,6 +180,11 @@ class AfterSunGel(Shown):
     def study(self) -> Study:
         """The study: four factors, four responses with their specifications, steps, limits and setting errors."""
         return _study(self.hard_to_change)
+
+    @cached_property
+    def recipe(self) -> Recipe:
+        """How the invented laboratory makes a batch: an invented recipe, linked to the four factors."""
+        return _recipe()
 
     @property
     def noise(self) -> pd.DataFrame:

@@ -11,13 +11,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.bench.neutralisation import COOH_MASS
 from doe.virtual.titration import BASE_PKA, PK_APPARENT, gel_ph, ionisation
 
 Floats = NDArray[np.float64]
 
 # acid of the polymers, and its base
 BASE = "tromethamine"
-COOH_MASS = 45.017  # g/mol
 CARBOMER_ACID = 62.0  # % COOH, dry basis
 CROSSPOLYMER_ACID = 57.0  # % COOH, dry basis
 PK_SHIFT = 0.35  # fall of pKapp per tenfold polymer: the chain's own counter-ions screen its charge

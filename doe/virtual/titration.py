@@ -5,20 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from doe.study.errors import StudyError
+from doe.bench.neutralisation import BASES
+from doe.study import StudyError
 
 Floats = NDArray[np.float64]
 
 WATER_PK = 14.0  # −log10 of the ion product of water at 25 °C
 PK_APPARENT = 6.0  # of a half-ionised carbomer; 5 to 6.5 is usual, invented within that range
 STEEPNESS = 1.6  # n of the extended Henderson–Hasselbalch equation; 1.3 to 2 is usual, invented within that range
-BASE_PKA = {
-    # conjugate acids at 25 °C, from memory of the CRC Handbook of Chemistry and Physics; a strong base stays protonated at any pH
-    "sodium hydroxide": np.inf,
-    "aminomethyl propanol": 9.70,
-    "tromethamine": 8.07,
-    "triethanolamine": 7.76,
-}
+# a strong base stays protonated at any pH
+_TITRANTS = ("sodium hydroxide", "aminomethyl propanol", "tromethamine", "triethanolamine")
+BASE_PKA = {name: pka for name in _TITRANTS if (pka := BASES[name].pka) is not None}
 
 
 def gel_ph(

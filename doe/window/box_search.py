@@ -57,7 +57,8 @@ class BoxSearch:
     level : callable
         What must hold, counted on other draws than the stand-in's.
     few : int
-        Evaluate `level` during the search only at the so many lowest places by the stand-in.
+        Evaluate `level` during the search only at the so many lowest places by the stand-in. Where that is fewer than usual the
+        level is costly, and one start has to do.
     """
 
     def __init__(
@@ -203,7 +204,7 @@ class BoxSearch:
         if near is not None:
             starts = [tuple((end - self.origin) / self.width for end in near)]
         else:
-            starts = [self._grown(goal, start) for start in range(STARTS)]
+            starts = [self._grown(goal, start) for start in range(STARTS if self.few >= FEW else 1)]
         boxes = [self._shrunk(*self._solved(low, high, goal), goal) for low, high in starts]
         low, high = self._settable(*max(boxes, key=lambda box: round(self.measure(*box), 6)), goal)
         return self.natural(low), self.natural(high)
@@ -246,7 +247,7 @@ class BoxSearch:
     def _solved(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
         """Move all ends at once, adding critical points until none inside the box falls short."""
         value = self.stand_in(self.points(low, high, self.corners))[0]
-        critical = self.corners[np.argsort(value, kind="stable")[:32]]
+        critical = self.corners[np.argsort(value, kind="stable")[: self.few // 2]]
         for _ in range(ROUNDS):
             correction = self._correction(low, high, critical)
             new_low, new_high = self._step(low, high, critical, _logit(np.array(goal)) - correction)

@@ -276,9 +276,9 @@ class Predictive:
         by_axis = np.einsum("nkq,nq->nk", self.monomials.slopes(Z, s.variables), by_basis) * s.scale
         return value, by_axis[:, s.free] + by_axis[:, s.bound] @ s.by
 
-    def claim(self, Z: Floats, rates: Rates, confidence: float) -> tuple[Floats, Floats]:
+    def claim(self, Z: Floats, rates: Rates, confidence: float, coarse: bool = False) -> tuple[Floats, Floats]:
         """Lower bound of the true conforming rate at encoded settings, and its Monte-Carlo error."""
-        nodes, weights = cube_rule(len(self.fits) - 1 + len(self.jitter))
+        nodes, weights = cube_rule(len(self.fits) - 1 + len(self.jitter), coarse)
         inner = nodes[:, len(self.jitter) :]
         value, error = np.empty(len(Z)), np.empty(len(Z))
         for i, z in enumerate(Z):

@@ -31,7 +31,7 @@ EVIDENCE = (
 # streams of draws: those shown, those that guide a search, and those that judge what was found (FRESH, then ever new ones)
 SHOWN, CHECK, FRESH = 0, 1, 2
 TRIES = 5  # boxes tried on ever new draws before none is offered
-COSTLY = 12  # settings at which a claim is evaluated in every round of a box search
+COSTLY = 24  # settings at which a claim is evaluated in every round of a box search
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -408,7 +408,7 @@ class Window(Shown):
             )
         # three errors of the search's draws, so that two errors of fresh ones are mostly cleared at the first try
         goal = self.target + 3.0 * (self._error_at_target() if confidence is None else float(error[0]))
-        few = None if confidence is None else 4 * COSTLY
+        few = None if confidence is None else COSTLY
         found = None
         for attempt in range(TRIES):
             found = search.find(goal, near=found)
@@ -439,7 +439,7 @@ class Window(Shown):
             draws = getattr(self, kept) if kept else predictive.draw(stream, predictive.judging(self.draws))
             return lambda Z: predictive.chance(Z, draws)
         rates = predictive.rates(stream, max(1000, self.draws // 4) if stream == CHECK else self.draws)
-        return lambda Z: predictive.claim(Z, rates, confidence)
+        return lambda Z: predictive.claim(Z, rates, confidence, coarse=stream == CHECK)
 
     def _anchor(self, settings: Settings, fixed: Mapping[str, str]) -> tuple[Best, bool]:
         """The setting that a box must contain: the set point, or the best one that respects the pins."""

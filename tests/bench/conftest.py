@@ -84,7 +84,7 @@ HEADS = {"viscosity": "viscosity (mPa·s)", "pH": "pH", "held": "held (%)"}
 @pytest.fixture
 def workbook(plan, readings, tmp_path):
     """The sheet of the small trial, filled in and not yet saved."""
-    book = Workbook(write_sheet(plan, tmp_path / "sheet.xlsx", seed=3))
+    book = Workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx", seed=3))
     book.fill(readings, HEADS)
     return book
 
@@ -92,7 +92,7 @@ def workbook(plan, readings, tmp_path):
 @pytest.fixture
 def lines(plan, readings, tmp_path):
     """The .csv sheet of the small trial, filled in, as rows of cells from the heads on, and what stands above them."""
-    text = write_sheet(plan, tmp_path / "sheet.csv", seed=3).read_text(encoding="utf-8-sig")
+    text = write_sheet(plan, None, tmp_path / "sheet.csv", seed=3).read_text(encoding="utf-8-sig")
     rows = list(csv.reader(io.StringIO(text)))
     at = next(i for i, row in enumerate(rows) if row[0] == "order")
     heads = rows[at]

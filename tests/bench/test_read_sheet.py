@@ -66,7 +66,7 @@ def test_any_number_makes_the_round_trip(tmp_path, open_workbook, values, suffix
     """Written sheet, filled in with numbers or with their texts, read back: the same numbers, or a doubt that is listed."""
     study = Study("round trip", [Continuous("a", -1, 1)], [Response("y", "g")])
     plan = Plan.from_frame(study, pd.DataFrame({"a": [-1.0, 0.0, 1.0]}))
-    path = write_sheet(plan, tmp_path / f"sheet{suffix}", seed=None)
+    path = write_sheet(plan, None, tmp_path / f"sheet{suffix}", seed=None)
     values = [float(f"{v:.15g}") for v in values]  # a workbook holds 15 digits of a number
     texts = [repr(v).replace(".", ",") if comma else repr(v) for v in values]
     if suffix == ".csv":
@@ -185,7 +185,7 @@ def test_remarks_and_failed_batches(workbook, plan):
 
 
 def test_several_readings_of_one_batch(plan, readings, tmp_path, open_workbook):
-    book = open_workbook(write_sheet(plan, tmp_path / "sheet.xlsx", readings=2))
+    book = open_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx", readings=2))
     for run in readings.index:
         book.cell(run, "pH, reading 1").value = 6.0
         book.cell(run, "pH, reading 2 (same batch read again)").value = 6.1
@@ -282,7 +282,7 @@ def test_settings_of_another_run_hold_the_row_back(workbook, plan, readings):
 def test_a_setting_shown_with_fewer_decimals_is_no_edit(tmp_path, open_workbook):
     study = Study("axial", [Continuous("a", 0, 1)], [Response("y")])
     plan = Plan.from_frame(study, pd.DataFrame({"a": [0.146446609, 0.5, 0.853553391]}))
-    book = open_workbook(write_sheet(plan, tmp_path / "s.xlsx"))
+    book = open_workbook(write_sheet(plan, None, tmp_path / "s.xlsx"))
     book.cell(1, "a").value = round(0.146446609, 4)
     book.cell(2, "y").value = 1.0
     assert read_sheet(book.save(), plan).problems.empty
@@ -518,7 +518,7 @@ def test_emptied_settings_and_changed_labels_are_listed(tmp_path, open_workbook)
         {"a": [0, 0, 1, 1.0], "b": [0, 1, 0, 1.0], "whole_plot": [1, 1, 2, 2], "block": ["m", "m", "t", "t"]}
     )
     plan = Plan.from_frame(study, runs)
-    book = open_workbook(write_sheet(plan, tmp_path / "s.xlsx"))
+    book = open_workbook(write_sheet(plan, None, tmp_path / "s.xlsx"))
     for run in range(1, 5):
         book.cell(run, "y").value = run
     assert read_sheet(book.save(), plan).problems.empty
@@ -539,4 +539,4 @@ def test_emptied_settings_and_changed_labels_are_listed(tmp_path, open_workbook)
 def test_a_path_that_is_none(plan, sentence_of):
     sentence = "path is None but must be a text or a path: say where the file is."
     assert sentence_of(lambda: read_sheet(None, plan)) == sentence
-    assert sentence_of(lambda: write_sheet(plan, None)) == sentence
+    assert sentence_of(lambda: write_sheet(plan, None, None)) == sentence

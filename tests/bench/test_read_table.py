@@ -265,6 +265,6 @@ def test_studies_that_cannot_be_read_for(refusal, study, table, sentence_of):
 
 def test_another_study_of_the_same_sheet_is_the_columns_affair(plan, tmp_path, sentence_of):
     """read_table knows no plan, so no fingerprint stops it: the columns must fit."""
-    path = write_sheet(plan, tmp_path / "sheet.csv")
+    path = write_sheet(plan, None, tmp_path / "sheet.csv")
     other = Study("other", [Continuous("sugar", 0, 1)], [Response("taste")])
     assert "without a row of known column heads" in sentence_of(lambda: read_table(path, other))

@@ -47,7 +47,7 @@ def csv_rows(path):
 
 
 def test_workbook_lists_runs_in_the_drawn_order(plan, tmp_path, open_workbook):
-    book = open_workbook(write_sheet(plan, tmp_path / "sheet.xlsx", seed=3))
+    book = open_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx", seed=3))
     drawn = plan.randomised(3)
     assert list(book.rows) == list(drawn.runs.index)
     for run, row in book.rows.items():
@@ -58,7 +58,7 @@ def test_workbook_lists_runs_in_the_drawn_order(plan, tmp_path, open_workbook):
 
 def test_seed_draws_the_order_and_none_keeps_the_plans(plan, tmp_path, open_workbook):
     def order(seed):
-        return list(open_workbook(write_sheet(plan, tmp_path / "sheet.xlsx", seed=seed)).rows)
+        return list(open_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx", seed=seed)).rows)
 
     assert order(None) == [1, 2, 3, 4, 5]
     assert order(3) == order(3)
@@ -66,7 +66,7 @@ def test_seed_draws_the_order_and_none_keeps_the_plans(plan, tmp_path, open_work
 
 
 def test_only_entry_cells_are_unlocked_and_numbers_have_the_steps_decimals(plan, tmp_path, open_workbook):
-    book = open_workbook(write_sheet(plan, tmp_path / "sheet.xlsx"))
+    book = open_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx"))
     assert book.sheet.protection.sheet
     locked = {head: book.cell(1, head).protection.locked for head in book.heads}
     assert {head for head, is_locked in locked.items() if not is_locked} == {
@@ -81,7 +81,7 @@ def test_only_entry_cells_are_unlocked_and_numbers_have_the_steps_decimals(plan,
 
 
 def test_entry_cells_take_numbers_inside_the_transforms_range(plan, tmp_path, open_workbook):
-    book = open_workbook(write_sheet(plan, tmp_path / "sheet.xlsx"))
+    book = open_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx"))
     rules = {str(rule.sqref).split(":")[0]: rule for rule in book.sheet.data_validations.dataValidation}
     first = book.header + 1
 
@@ -98,7 +98,7 @@ def test_entry_cells_take_numbers_inside_the_transforms_range(plan, tmp_path, op
 
 
 def test_page_is_set_for_screen_and_paper(plan, tmp_path, open_workbook):
-    sheet = open_workbook(write_sheet(plan, tmp_path / "sheet.xlsx")).sheet
+    sheet = open_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx")).sheet
     assert sheet.freeze_panes == "F5"
     assert sheet.page_setup.orientation == "landscape"
     assert sheet.sheet_properties.pageSetUpPr.fitToPage
@@ -108,13 +108,13 @@ def test_page_is_set_for_screen_and_paper(plan, tmp_path, open_workbook):
 
 
 def test_fingerprint_specifications_and_cautions_stand_in_the_workbook(plan, tmp_path):
-    text = "\n".join(all_texts(openpyxl.load_workbook(write_sheet(plan, tmp_path / "sheet.xlsx"))))
+    text = "\n".join(all_texts(openpyxl.load_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx"))))
     for words in [f"Plan fingerprint: {plan.fingerprint}", "8000 to 30000 mPa·s", *CAUTIONS]:
         assert words in text
 
 
 def test_no_text_of_the_users_is_a_formula(hostile_plan, tmp_path):
-    book = openpyxl.load_workbook(write_sheet(hostile_plan, tmp_path / "sheet.xlsx", readings=2))
+    book = openpyxl.load_workbook(write_sheet(hostile_plan, None, tmp_path / "sheet.xlsx", readings=2))
     cells = [c for sheet in book for row in sheet.iter_rows() for c in row]
     assert not [c.coordinate for c in cells if c.data_type == "f"]
     assert "=1+1" in [c.value for c in cells]
@@ -126,7 +126,7 @@ def test_no_text_of_the_users_is_a_formula(hostile_plan, tmp_path):
 @pytest.mark.parametrize("suffix", [".xlsx", ".csv", ".html"])
 def test_later_readings_are_said_to_be_of_the_same_batch(plan, tmp_path, suffix):
     def text(readings):
-        path = write_sheet(plan, tmp_path / f"sheet{suffix}", readings=readings)
+        path = write_sheet(plan, None, tmp_path / f"sheet{suffix}", readings=readings)
         return (
             "\n".join(all_texts(openpyxl.load_workbook(path)))
             if suffix == ".xlsx"
@@ -151,7 +151,7 @@ def test_blocks_and_whole_plots_stand_on_the_sheet_with_what_they_ask(tmp_path, 
             "block": ["mon", "mon", "tue", "tue"],
         }
     )
-    path = write_sheet(Plan.from_frame(study, runs), tmp_path / f"sheet{suffix}")
+    path = write_sheet(Plan.from_frame(study, runs), None, tmp_path / f"sheet{suffix}")
     text = "\n".join(all_texts(openpyxl.load_workbook(path))) if suffix == ".xlsx" else path.read_text(encoding="utf-8")
     for words in (
         "whole plot",
@@ -171,7 +171,7 @@ def test_blocks_and_whole_plots_stand_on_the_sheet_with_what_they_ask(tmp_path, 
 
 
 def test_csv_says_the_same_and_neutralises_formulas(hostile_plan, tmp_path):
-    path = write_sheet(hostile_plan, tmp_path / "sheet.csv", seed=None)
+    path = write_sheet(hostile_plan, None, tmp_path / "sheet.csv", seed=None)
     rows = csv_rows(path)
     heads = next(row for row in rows if row[0] == "order")
     assert heads == ["order", "run", "'+A1", "'@kind", "'-y (<i>)", "made / failed", "remark"]
@@ -186,7 +186,7 @@ def test_csv_says_the_same_and_neutralises_formulas(hostile_plan, tmp_path):
 def test_csv_keeps_settings_exact_and_negative_numbers_numbers(tmp_path):
     study = Study("cold", [Continuous("temperature", -10, 25, "°C")], [Response("y")])
     plan = Plan.from_frame(study, pd.DataFrame({"temperature": [-10.0, 25.0, 7.123456789]}))
-    cells = [row[2] for row in csv_rows(write_sheet(plan, tmp_path / "s.csv", seed=None))[-3:]]
+    cells = [row[2] for row in csv_rows(write_sheet(plan, None, tmp_path / "s.csv", seed=None))[-3:]]
     assert cells == ["-10", "25", "7.123456789"]
 
 
@@ -194,7 +194,7 @@ def test_csv_keeps_settings_exact_and_negative_numbers_numbers(tmp_path):
 
 
 def test_html_is_escaped_and_complete(hostile_plan, tmp_path):
-    text = write_sheet(hostile_plan, tmp_path / "sheet.html").read_text(encoding="utf-8")
+    text = write_sheet(hostile_plan, None, tmp_path / "sheet.html").read_text(encoding="utf-8")
     assert "<script" not in text
     assert "<img" not in text
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in text
@@ -203,7 +203,7 @@ def test_html_is_escaped_and_complete(hostile_plan, tmp_path):
 
 
 def test_html_needs_no_network(plan, tmp_path):
-    text = write_sheet(plan, tmp_path / "sheet.html").read_text(encoding="utf-8")
+    text = write_sheet(plan, None, tmp_path / "sheet.html").read_text(encoding="utf-8")
     assert not re.search(r"https?://|src=|@import|<link", text)
     assert text.count("<tr") == 2 + 5
 
@@ -212,41 +212,45 @@ def test_html_needs_no_network(plan, tmp_path):
 
 
 def test_a_file_that_cannot_be_written_leaves_the_old_one(plan, tmp_path, monkeypatch, sentence_of):
-    path = write_sheet(plan, tmp_path / "sheet.csv")
+    path = write_sheet(plan, None, tmp_path / "sheet.csv")
     before = path.read_bytes()
     monkeypatch.setattr("os.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left on device")))
-    assert "is 'sheet.csv'" in sentence_of(lambda: write_sheet(plan, path, seed=9)).replace(str(tmp_path) + "/", "")
+    assert "is 'sheet.csv'" in sentence_of(lambda: write_sheet(plan, None, path, seed=9)).replace(
+        str(tmp_path) + "/", ""
+    )
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["sheet.csv"]
 
 
 def test_bad_input_in_one_sentence(plan, tmp_path, sentence_of):
-    assert sentence_of(lambda: write_sheet(plan, "sheet.doc")) == (
+    assert sentence_of(lambda: write_sheet(plan, None, "sheet.doc")) == (
         "path is 'sheet.doc' but must be a name that ends in .xlsx, .csv or .html: choose one of these kinds of sheet."
     )
-    assert sentence_of(lambda: write_sheet(plan.runs, tmp_path / "s.csv")) == (
+    assert sentence_of(lambda: write_sheet(plan.runs, None, tmp_path / "s.csv")) == (
         "plan is 'DataFrame' but must be a Plan: make one with doe.designs."
     )
-    assert sentence_of(lambda: write_sheet(plan, tmp_path / "s.csv", readings=0)) == (
+    assert sentence_of(lambda: write_sheet(plan, None, tmp_path / "s.csv", readings=0)) == (
         "readings is 0 but must be a whole number from 1 to 20: say how often each batch is read."
     )
-    assert sentence_of(lambda: write_sheet(plan, tmp_path / "s.csv", seed=-1)).startswith("randomised: seed is -1")
+    assert sentence_of(lambda: write_sheet(plan, None, tmp_path / "s.csv", seed=-1)).startswith(
+        "randomised: seed is -1"
+    )
     bare = Plan.from_frame(Study("nothing read", plan.study.factors), plan.runs)
-    assert sentence_of(lambda: write_sheet(bare, tmp_path / "s.csv")) == (
+    assert sentence_of(lambda: write_sheet(bare, None, tmp_path / "s.csv")) == (
         "study: responses is [] but must be at least one response: say what will be measured."
     )
     twice = Study("heads", [Continuous("made / failed", 0, 1)], [Response("y")])
     assert sentence_of(
-        lambda: write_sheet(Plan.from_frame(twice, pd.DataFrame({"made / failed": [0.0]})), tmp_path / "s.csv")
+        lambda: write_sheet(Plan.from_frame(twice, pd.DataFrame({"made / failed": [0.0]})), None, tmp_path / "s.csv")
     ) == (
         "sheet: column is 'made / failed' but must be the head of one column: rename the factor or response that bears it."
     )
-    assert "make the folder" in sentence_of(lambda: write_sheet(plan, tmp_path / "no" / "s.csv"))
+    assert "make the folder" in sentence_of(lambda: write_sheet(plan, None, tmp_path / "no" / "s.csv"))
 
 
 def test_the_sheet_says_whether_its_order_was_drawn(plan, tmp_path):
     def text(of, seed):
-        return write_sheet(of, tmp_path / "sheet.csv", seed=seed).read_text(encoding="utf-8-sig")
+        return write_sheet(of, None, tmp_path / "sheet.csv", seed=seed).read_text(encoding="utf-8-sig")
 
     assert "order drawn with seed 3" in text(plan, 3)
     assert "it was drawn by lot" in text(plan, 3)

@@ -356,12 +356,8 @@ def bath_data():
     )
 
 
-def test_whole_plots_ask_for_an_explicit_word(bath_data):
-    assert refusal(hard_study(), bath_data, "viscosity", "linear") == (
-        'method is None but must be "least squares", in so many words, where batches share a whole plot: batches of one whole '
-        'plot are alike, so least squares calls the whole-plot effects surer than they are; write method="least squares" to '
-        "accept that."
-    )
+def test_least_squares_on_whole_plots_needs_an_explicit_word(bath_data):
+    assert doe.fit(hard_study(), bath_data, "viscosity", "linear").method == "reml"
     assert refusal(hard_study(), bath_data.drop(columns="whole_plot"), "viscosity", "linear") == (
         'method is None but must be "least squares", in so many words, where a factor is hard to change (temperature) and the data '
         "have no column 'whole_plot': add the column, or write method=\"least squares\" to treat every batch as set up anew."
@@ -383,7 +379,7 @@ def test_whole_plots_of_one_batch_need_no_word(bath_data):
 
 def test_a_method_that_does_not_exist(gel, gel_data):
     assert refusal(gel, gel_data, "viscosity", method="magic") == (
-        "method is 'magic' but must be \"least squares\" or None: leave it out to have it picked."
+        'method is \'magic\' but must be "least squares", "reml" or None: leave it out to have it picked.'
     )
 
 

@@ -1,0 +1,162 @@
+"""Sheets of the workbook that a recipe adds: a printed page a batch, labels for the jars, and what is the same for all batches."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from doe.bench.cautions import LAST_WORD
+from doe.bench.grids import letters
+from doe.bench.layout import SheetLayout
+from doe.bench.pages import BATCHES, COLUMNS, CONSTANTS, ENTRIES, LABELS, SAID, BatchPage, constants
+from doe.bench.recipe import Recipe
+from doe.bench.workbook import FONT, print_setup, put_cell
+
+if TYPE_CHECKING:
+    from openpyxl import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
+
+_WIDTHS = (6, 12, 30, 11, 13, 17, 58)  # characters, of COLUMNS
+_LINE = 13.0  # points, of a line of small print
+
+
+def add_batch_sheets(book: Workbook, layout: SheetLayout, recipe: Recipe) -> None:
+    """Add the sheets to a workbook."""
+    _batches(book.create_sheet(BATCHES), layout)
+    _constants(book.create_sheet(CONSTANTS), layout, recipe)
+    _labels(book.create_sheet(LABELS), layout)
+
+
+def _batches(sheet: Worksheet, layout: SheetLayout) -> None:
+    from openpyxl.worksheet.pagebreak import Break
+
+    for place, width in enumerate(_WIDTHS):
+        sheet.column_dimensions[letters(place)].width = width
+    row = 1
+    for page in layout.pages:
+        row = _page(sheet, row, page, layout)
+        sheet.row_breaks.append(Break(id=row - 1))
+    sheet.print_area = f"A1:{letters(len(COLUMNS) - 1)}{row - 1}"
+    print_setup(sheet, "portrait")
+    sheet.oddFooter.left.text = layout.identity
+    sheet.oddFooter.center.text = "Page &P of &N"
+    sheet.protection.sheet = True
+    sheet.protection.formatColumns = False
+    sheet.protection.formatRows = False
+
+
+def _page(sheet: Worksheet, row: int, page: BatchPage, layout: SheetLayout) -> int:
+    """Write a batch's page from this row on; the row after it."""
+    from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
+
+    thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
+    frame = Border(top=thin, bottom=thin, left=thin, right=thin)
+    grey, entry = PatternFill("solid", fgColor="E6E6E6"), PatternFill("solid", fgColor="FFFBE6")
+    wrapped, last = Alignment(wrap_text=True, vertical="center"), len(COLUMNS)
+
+    def across(text: str, font: Font, first: int = 1) -> None:
+        sheet.merge_cells(start_row=row, start_column=first, end_row=row, end_column=last)
+        cell = put_cell(sheet, row, first, text)
+        cell.font, cell.alignment = font, wrapped
+        lines = -(-len(text) // int(sum(_WIDTHS[first - 1 :]) * 0.95))
+        sheet.row_dimensions[row].height = max(18.0, _LINE * lines + 3) if font.size != 14 else 22.0
+
+    across(
+        f"Batch {page.code}: run {page.run}, number {page.place} of {len(layout.pages)}",
+        Font(name=FONT, bold=True, size=14),
+    )
+    row += 1
+    across(";  ".join(page.settings), Font(name=FONT, bold=True))
+    row += 1
+    for place, head in enumerate(COLUMNS, start=1):
+        cell = put_cell(sheet, row, place, head)
+        cell.font, cell.fill, cell.alignment = Font(name=FONT, bold=True), grey, Alignment(horizontal="center")
+        cell.border = Border(top=thin, bottom=thick, left=thin, right=thin)
+    row += 1
+    for line in page.lines:
+        put_cell(sheet, row, 2, line.phase)
+        if line.grams is None:
+            across(line.do, Font(name=FONT, bold=True), first=3)
+        else:
+            for place, value in ((3, line.do), (6, line.balance), (7, line.note)):
+                put_cell(sheet, row, place, value)
+            _grams(sheet, row, line.grams)
+            sheet.row_dimensions[row].height = max(18.0, _LINE * -(-len(line.note) // 60) + 3)
+        for place in range(1, last + 1):
+            cell = sheet.cell(row, place)
+            cell.border = frame
+            if place != 4 and not (line.grams is None and place > 2):
+                cell.alignment = Alignment(
+                    wrap_text=True, vertical="center", horizontal="center" if place in (1, 2, 6) else None
+                )
+        if line.grams is not None:
+            sheet.cell(row, 7).font = Font(name=FONT, size=9)
+        for place in (1, 5) if line.grams is not None else (1,):
+            sheet.cell(row, place).fill, sheet.cell(row, place).protection = entry, Protection(locked=False)
+        row += 1
+        for caution in line.cautions:
+            across(f"Caution: {caution.removeprefix('Caution as ')}", Font(name=FONT, italic=True, size=9), first=3)
+            row += 1
+    put_cell(sheet, row, 3, "together").font = Font(name=FONT, bold=True)
+    _grams(sheet, row, page.total)
+    for place in range(1, last + 1):
+        sheet.cell(row, place).border = Border(top=thick)
+    row += 1
+    for field in ENTRIES:
+        put_cell(sheet, row, 3, field)
+        sheet.merge_cells(start_row=row, start_column=4, end_row=row, end_column=last)
+        for place in range(4, last + 1):
+            sheet.cell(row, place).border = Border(bottom=thin)
+        sheet.cell(row, 4).fill, sheet.cell(row, 4).protection = entry, Protection(locked=False)
+        sheet.row_dimensions[row].height = 20
+        row += 1
+    across(f"{SAID} {LAST_WORD}", Font(name=FONT, italic=True, size=9))
+    return row + 1
+
+
+def _grams(sheet: Worksheet, row: int, grams: Any) -> None:
+    """The target in its column, with the digits of its balance."""
+    from openpyxl.styles import Alignment, Font
+
+    cell = put_cell(sheet, row, 4, float(grams))
+    decimals = max(-grams.as_tuple().exponent, 0)
+    cell.number_format = "0" if decimals == 0 else "0." + "0" * decimals
+    cell.font, cell.alignment = Font(name=FONT, bold=True), Alignment(horizontal="right", vertical="center")
+
+
+def _constants(sheet: Worksheet, layout: SheetLayout, recipe: Recipe) -> None:
+    from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
+
+    sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 62, 34
+    put_cell(sheet, 1, 1, "The same for all batches").font = Font(name=FONT, bold=True, size=14)
+    put_cell(sheet, 2, 1, f"{layout.plan.study.name}. {SAID}").alignment = Alignment(wrap_text=True)
+    sheet.row_dimensions[2].height = 32
+    for row, text in enumerate(constants(recipe), start=3):
+        put_cell(sheet, row, 1, text).alignment = Alignment(wrap_text=True, vertical="center")
+        cell = sheet.cell(row, 2)
+        cell.fill, cell.protection = PatternFill("solid", fgColor="FFFBE6"), Protection(locked=False)
+        cell.border = Border(bottom=Side(style="thin", color="999999"))
+        sheet.row_dimensions[row].height = 32 if len(text) > 60 else 20
+    print_setup(sheet, "portrait")
+    sheet.protection.sheet = True
+
+
+def _labels(sheet: Worksheet, layout: SheetLayout) -> None:
+    from openpyxl.styles import Alignment, Border, Font, Side
+
+    dashed = Side(style="dashed", color="555555")
+    for place in (0, 1):
+        sheet.column_dimensions[letters(place)].width = 44
+    for at, page in enumerate(layout.pages):
+        text = (
+            f"{page.code}   run {page.run}\n{layout.plan.study.name}\nmade: ____________ by: ______\nto be read on: ____________\n"
+            "Trial batch, not for use on skin."
+        )
+        cell = put_cell(sheet, at // 2 + 1, at % 2 + 1, text)
+        cell.alignment, cell.font = (
+            Alignment(wrap_text=True, vertical="center", horizontal="left", indent=1),
+            Font(name=FONT, size=12),
+        )
+        cell.border = Border(top=dashed, bottom=dashed, left=dashed, right=dashed)
+        sheet.row_dimensions[at // 2 + 1].height = 92
+    print_setup(sheet, "portrait")
+    sheet.protection.sheet = True

@@ -1,0 +1,178 @@
+"""Pages of the batches: the same grams on every kind of sheet, nothing locked that is to be filled in, and the sheet still read back."""
+
+import csv
+import io
+import re
+from decimal import Decimal
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from doe.bench import Ingredient, Neutralise, Recipe, Step, read_sheet, write_sheet
+from doe.bench.cautions import HAZARDS
+from doe.designs import central_composite
+from doe.virtual import AfterSunGel
+
+
+@pytest.fixture
+def gel_recipe():
+    """A recipe of the small trial; the polymer bears the name of its factor."""
+    return Recipe(
+        [
+            Ingredient("water", "A", balance=True),
+            Ingredient("polymer", "A", factor="polymer", acid_content=62.0, hazards=["powder"]),
+            Ingredient("=salt", "A", percent=1.0, stock=0.2, hazards=["<b>own words</b>", "powder"]),
+            Neutralise("sodium hydroxide", 0.7, 0.18),
+            Step("stir", speed="speed", minutes=20, hazards=["impeller"]),
+        ]
+    )
+
+
+def sheet_cells(path, name):
+    return [[c.value for c in row] for row in openpyxl.load_workbook(path)[name].iter_rows()]
+
+
+def pages_of(path):
+    """Rows of each batch's page of a workbook, by run."""
+    out, run = {}, None
+    for row in sheet_cells(path, "Batches"):
+        if isinstance(row[0], str) and (
+            match := re.match(r"Batch [0-9a-f]{4}-\d+: run (\d+), number \d+ of \d+", row[0])
+        ):
+            run = int(match[1])
+            out[run] = []
+        if run is not None:
+            out[run].append(row)
+    return out
+
+
+def test_workbook_pages_hold_the_weigh_outs(plan, gel_recipe, tmp_path):
+    path = write_sheet(plan, gel_recipe, tmp_path / "sheet.xlsx", 150.0, seed=3)
+    pages = pages_of(path)
+    assert list(pages) == list(plan.randomised(3).runs.index)
+    for run, rows in pages.items():
+        table = gel_recipe.weigh_out(plan.runs.loc[run], 150.0)
+        written = [(row[2], row[3]) for row in rows if isinstance(row[3], float | int)]
+        expected = [*zip(table["line"], map(float, table["grams"]), strict=True), ("together", 150.0)]
+        assert written == expected
+        assert f"polymer (%): {plan.runs.at[run, 'polymer']:.2f}" in rows[1][0]
+        assert any(row[2] == f"stir: {plan.runs.at[run, 'speed']:g} rpm, 20 min" for row in rows)
+
+
+def test_cautions_stand_in_full_once_a_page_and_where_they_occur(plan, gel_recipe, tmp_path):
+    path = write_sheet(plan, gel_recipe, tmp_path / "sheet.xlsx")
+    for rows in pages_of(path).values():
+        third = [row[2] for row in rows]
+        assert third[third.index("polymer") + 1] == f"Caution: {HAZARDS['powder']}"
+        assert third[third.index("=salt") + 1 : third.index("=salt") + 3] == [
+            "Caution: <b>own words</b>",
+            "Caution: at “polymer”.",
+        ]
+        assert third[third.index("sodium hydroxide") + 1] == f"Caution: {HAZARDS['base']}"
+
+
+def test_one_page_a_batch_and_only_entries_unlocked(plan, gel_recipe, tmp_path):
+    sheet = openpyxl.load_workbook(write_sheet(plan, gel_recipe, tmp_path / "sheet.xlsx"))["Batches"]
+    assert len(sheet.row_breaks.brk) == len(plan.runs)
+    assert sheet.protection.sheet
+    unlocked = [c for row in sheet.iter_rows() for c in row if not c.protection.locked]
+    assert unlocked
+    assert all(c.value is None for c in unlocked)
+    salt = next(c for row in sheet.iter_rows() for c in row if c.value == "=salt")
+    assert salt.data_type == "s"  # a text, never a formula
+    water = next(c for row in sheet.iter_rows() for c in row if c.value == "water")
+    assert sheet.cell(water.row, 4).number_format == "0.00"
+
+
+def test_labels_and_constants(plan, gel_recipe, tmp_path):
+    path = write_sheet(plan, gel_recipe, tmp_path / "sheet.xlsx")
+    labels = [cell for row in sheet_cells(path, "Labels") for cell in row if cell]
+    codes = [label.split()[0] for label in labels]
+    assert sorted(codes) == [f"{plan.fingerprint[:4]}-{run}" for run in range(1, 6)]
+    constants = [row[0] for row in sheet_cells(path, "Constants")]
+    for words in ("operator", "vessel", "lot of polymer", "acid content and moisture of polymer, from its certificate"):
+        assert words in constants
+
+
+@pytest.mark.parametrize("suffix", [".xlsx", ".csv"])
+def test_a_sheet_with_a_recipe_is_read_as_one_without(suffix, plan, gel_recipe, readings, tmp_path, open_workbook):
+    """Ingredients named as factors do not make a page of batches look like a run sheet."""
+    path = write_sheet(plan, gel_recipe, tmp_path / f"sheet{suffix}", seed=None)
+    if suffix == ".xlsx":
+        book = open_workbook(path)
+        book.fill(readings, {"viscosity": "viscosity (mPa·s)", "pH": "pH", "held": "held (%)"})
+        book.book["Batches"]["E5"] = 174.81  # what was weighed stays where it was written
+        book.save()
+    records = read_sheet(path, plan)
+    assert records.problems.empty
+    assert len(records.data) == (15 if suffix == ".xlsx" else 0)
+
+
+def test_csv_gives_a_line_a_batch(plan, gel_recipe, tmp_path):
+    text = write_sheet(plan, gel_recipe, tmp_path / "sheet.csv", seed=None).read_text(encoding="utf-8-sig")
+    lines = [row[0] for row in csv.reader(io.StringIO(text)) if row and row[0].startswith("# Batch ")]
+    table = gel_recipe.weigh_out(plan.runs.loc[1])
+    grams = ", ".join(f"{line} {mass} g" for line, mass in zip(table["line"], table["grams"], strict=True))
+    assert lines[1] == f"# Batch {plan.fingerprint[:4]}-1, run 1: {grams}; together 200.00 g"
+    assert lines[0] == "# Batch size: 200 g."
+    assert "page “Batches”" not in text.casefold()
+
+
+def test_html_has_a_page_a_batch_and_escapes_every_word(plan, gel_recipe, tmp_path):
+    text = write_sheet(plan, gel_recipe, tmp_path / "sheet.html", seed=3).read_text(encoding="utf-8")
+    assert text.count('<section class="batch"><h1><span>Batch') == len(plan.runs)
+    assert "<b>own words</b>" not in text
+    assert "&lt;b&gt;own words&lt;/b&gt;" in text
+    assert not re.search(r"https?://|src=|@import|<link", text)
+    for run in plan.runs.index:
+        for mass in gel_recipe.weigh_out(plan.runs.loc[run])["grams"]:
+            assert f'<td class="grams">{mass}</td>' in text
+
+
+def test_batch_size_is_printed_and_the_base_is_not_to_be_chased(plan, gel_recipe, tmp_path):
+    def text(recipe, batch_size):
+        return write_sheet(plan, recipe, tmp_path / "sheet.html", batch_size).read_text(encoding="utf-8")
+
+    assert "Batch size: 150 g." in text(None, 150)
+    assert "Batch size" not in text(None, None)
+    assert "Batch size: 200 g." in text(gel_recipe, None)
+    assert "Do not chase a pH" in text(gel_recipe, None)
+    assert "Do not chase a pH" not in text(None, None)
+
+
+def test_open_points_are_printed(plan, tmp_path):
+    recipe = Recipe(
+        [Ingredient("water", "A", balance=True), Ingredient("polymer", "A", factor="polymer", acid_content=62.0)]
+    )
+    text = write_sheet(plan, recipe, tmp_path / "sheet.csv").read_text(encoding="utf-8-sig")
+    assert "To settle before weighing: recipe: base is missing but must be there, as polymer holds acid groups" in text
+    assert "To settle before weighing: factor 'speed' is in no line or step" in text
+
+
+def test_bad_input_in_one_sentence(plan, gel_recipe, tmp_path, sentence_of):
+    path = tmp_path / "s.xlsx"
+    assert sentence_of(lambda: write_sheet(plan, path, path)) == (
+        "recipe is 'PosixPath' but must be a doe.bench.Recipe or None: give the recipe second, the path third."
+    )
+    assert sentence_of(lambda: write_sheet(plan, gel_recipe, path, 0)) == (
+        "batch_size is 0.0 but must be above 0: give it in g."
+    )
+    weak = Recipe([Ingredient("water", "A", balance=True), Ingredient("polymer", "A", factor="polymer", stock=0.005)])
+    assert sentence_of(lambda: write_sheet(plan, weak, path, seed=None)) == (
+        "run 2: recipe: water, which fills the batch, is '-20 %' but must be 0 % or above: the other lines take 120 % (polymer 120 %): "
+        "lower one, or take a stronger stock."
+    )
+    assert not path.exists()
+
+
+def test_the_invented_gels_recipe_can_be_made_in_every_run():
+    bench = AfterSunGel()
+    plan = central_composite(bench.study, axial="face")
+    assert bench.recipe.check(bench.study, plan).empty
+    for _, run in plan.runs.iterrows():
+        table = bench.recipe.weigh_out(run, 200.0)
+        assert abs(table["grams"].sum() - 200) <= Decimal("0.005")
+        assert not table["note"].str.contains("below").any()  # every weighing is large enough for its balance
+    assert bench.recipe.linked == ("carbomer", "crosspolymer", "neutralisation", "speed")
+    assert isinstance(bench.recipe.procedure(plan.runs.loc[1]), pd.DataFrame)
