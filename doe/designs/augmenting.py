@@ -211,7 +211,7 @@ def _two_levels(where: str, plan: object) -> tuple[Study, pd.DataFrame, pd.Serie
         at_end = (x.abs() - 1).abs() <= EXACT
         strange = ~at_end & (x.abs() > middle + EXACT)
         if strange.any():
-            run = int(strange.index[strange.to_numpy().argmax()])
+            run = int(strange.index[int(strange.to_numpy().argmax())])
             raise StudyError(
                 f"{where}: run {run}, {f.name!r}",
                 float(plan.runs.loc[run, f.name]),
@@ -224,7 +224,7 @@ def _two_levels(where: str, plan: object) -> tuple[Study, pd.DataFrame, pd.Serie
     partly = ~corner & ~between
     if partly.any():
         raise StudyError(
-            f"{where}: run {int(partly.index[partly.to_numpy().argmax()])}",
+            f"{where}: run {int(partly.index[int(partly.to_numpy().argmax())])}",
             "at an end of some ranges and in the middle of others",
             "at two levels throughout, or at the centre",
             "take doe.designs.extend, which adds to any plan",
