@@ -145,7 +145,7 @@ def add_axial(
     others = [f for f in study.factors if f.name not in varied]
     choices = [list(f.levels) if isinstance(f, Categorical) else [-1.0, 1.0] for f in others]
     copies = int(np.prod([len(c) for c in choices], dtype=int))
-    cubes, made = int(corner.sum()) / copies, len(coded) / copies
+    cubes, made = int(corner.sum()) / copies, len(coded) / copies  # of one combination, on average
     parts = None if block is None else ((cubes, made - cubes), (2 * k, count))
     distance = axial_distance(rule, k, cubes, made + 2 * k + count, parts)
     points = np.vstack([axial_points(k) * distance, np.zeros((count, k))])
@@ -207,14 +207,14 @@ def _two_levels(where: str, plan: object) -> tuple[Study, pd.DataFrame, pd.Serie
             middle = float(np.abs(levels).min())
         else:
             # the middle of a range as the bench can set it
-            middle = 0.0 if f.step is None else 1.01 * f.step / (f.high - f.low)  # type: ignore[union-attr]
+            middle = 0.0 if f.step is None else 1.01 * f.step / (f.high - f.low)
         at_end = (x.abs() - 1).abs() <= EXACT
         strange = ~at_end & (x.abs() > middle + EXACT)
         if strange.any():
             run = int(strange.index[int(strange.to_numpy().argmax())])
             raise StudyError(
                 f"{where}: run {run}, {f.name!r}",
-                float(plan.runs.loc[run, f.name]),
+                float(x[run] * (f.high - f.low) / 2 + (f.high + f.low) / 2),
                 f"{number_text(f.low)}, {number_text(f.high)} or the middle between them",
                 "take doe.designs.extend, which adds to any plan",
             )
