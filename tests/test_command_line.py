@@ -58,6 +58,7 @@ def test_the_demo_leaves_sheet_pictures_and_report(demonstrated):
     assert not re.search(r"""(?:src|href)=["'](?:https?:)?//""", report), "the report would fetch something"
 
 
+@pytest.mark.slow
 def test_the_demo_is_the_same_every_time(demonstrated, tmp_path):
     folder, first = demonstrated
     again = run("demo", "--out", "out", folder=tmp_path)
