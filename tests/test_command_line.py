@@ -230,6 +230,43 @@ def test_a_sheet_and_back(tmp_path):
     )
 
 
+def test_an_optimal_plan_from_the_command_line(tmp_path):
+    study = doe.Study(
+        "gel",
+        [
+            doe.Continuous("temperature", 20, 60, "°C", hard_to_change=True),
+            doe.Continuous("polymer", 0.2, 0.6, "%", step=0.01),
+            doe.Continuous("speed", 400, 1000, "rpm"),
+        ],
+        [doe.Response("viscosity", "Pa·s")],
+        constraints=["1000 * polymer + speed <= 1400"],
+    )
+    study.save(tmp_path / "study.json")
+    ask = ("sheet", "study.json", "--design", "optimal")
+    done = run(*ask, "--runs", "10", "--model", "temperature,polymer,speed,polymer:speed", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    plan = doe.designs.Plan.load(tmp_path / "bench" / "plan.json")
+    assert len(plan.runs) == 10
+    assert plan.model.p == 5
+    assert plan.whole_plot.nunique() == 5  # what the model needs, 2, and three more
+    assert study.region.contains(plan.runs).all()
+    assert "batch for batch" in done.stdout
+    for words, sentence in (
+        (ask, "--runs is 'left out' but must be given for an optimal plan: say how many batches you can make.\n"),
+        (
+            ("sheet", "study.json", "--runs", "9"),
+            "--runs is 9 but must be left out, since central composite plans are what they are: take --design optimal.\n",
+        ),
+        (
+            ("sheet", "study.json", "--model", "linear"),
+            "--model is 'linear' but must be left out, since central composite plans are what they are: take --design optimal.\n",
+        ),
+    ):
+        done = run(*words, folder=tmp_path)
+        assert done.returncode == 2
+        assert done.stderr == sentence
+
+
 @pytest.fixture
 def study_file(tmp_path):
     study = doe.Study(

@@ -145,7 +145,7 @@ def add_axial(
     others = [f for f in study.factors if f.name not in varied]
     choices = [list(f.levels) if isinstance(f, Categorical) else [-1.0, 1.0] for f in others]
     copies = int(np.prod([len(c) for c in choices], dtype=int))
-    cubes, made = int(corner.sum()) / copies, len(coded) / copies
+    cubes, made = int(corner.sum()) / copies, len(coded) / copies  # of one combination, on average
     parts = None if block is None else ((cubes, made - cubes), (2 * k, count))
     distance = axial_distance(rule, k, cubes, made + 2 * k + count, parts)
     points = np.vstack([axial_points(k) * distance, np.zeros((count, k))])
@@ -176,9 +176,7 @@ def add_axial(
         study.model(model),
         {"axial": rule, "centre": count},
         [f"Axial points at ±{number_text(distance)} (coded)."],
-        'give axial="face", or narrow the ranges of another study'
-        if distance > 1
-        else "take doe.designs.extend instead",
+        'give axial="face", or a smaller distance' if distance > 1 else "take doe.designs.extend instead",
         needed=True,
     )
 
@@ -191,7 +189,7 @@ def _two_levels(where: str, plan: object) -> tuple[Study, pd.DataFrame, pd.Serie
     refuse_components(where, study)
     check_whole_plots_given(where, plan)
     coded = plan.coded.sort_index()
-    corner = pd.Series(True, index=coded.index)
+    corner, between = pd.Series(True, index=coded.index), pd.Series(True, index=coded.index)
     for f in study.factors:
         if isinstance(f, Categorical):
             if len(f.levels) > 2 and where == "fold_over":
@@ -209,18 +207,28 @@ def _two_levels(where: str, plan: object) -> tuple[Study, pd.DataFrame, pd.Serie
             middle = float(np.abs(levels).min())
         else:
             # the middle of a range as the bench can set it
-            middle = 0.0 if f.step is None else 1.01 * f.step / (f.high - f.low)  # type: ignore[union-attr]
+            middle = 0.0 if f.step is None else 1.01 * f.step / (f.high - f.low)
         at_end = (x.abs() - 1).abs() <= EXACT
         strange = ~at_end & (x.abs() > middle + EXACT)
         if strange.any():
-            run = int(strange.index[strange.to_numpy().argmax()])
+            run = int(strange.index[int(strange.to_numpy().argmax())])
             raise StudyError(
                 f"{where}: run {run}, {f.name!r}",
-                float(plan.runs.loc[run, f.name]),
+                float(x[run] * (f.high - f.low) / 2 + (f.high + f.low) / 2),
                 f"{number_text(f.low)}, {number_text(f.high)} or the middle between them",
                 "take doe.designs.extend, which adds to any plan",
             )
         corner &= at_end
+        if not isinstance(f, Discrete) or len(f.levels) > 2:
+            between &= ~at_end
+    partly = ~corner & ~between
+    if partly.any():
+        raise StudyError(
+            f"{where}: run {int(partly.index[int(partly.to_numpy().argmax())])}",
+            "at an end of some ranges and in the middle of others",
+            "at two levels throughout, or at the centre",
+            "take doe.designs.extend, which adds to any plan",
+        )
     if not corner.any():
         raise StudyError(f"{where}: plan", "of centre runs alone", "a two-level plan", "make the factorial first")
     return study, coded, corner

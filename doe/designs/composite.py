@@ -67,7 +67,7 @@ def axial_points(k: int) -> Coded:
 
 
 def axial_distance(
-    rule: str | float, k: int, factorial: int, runs: int, blocked: Sequence[tuple[int, int]] | None = None
+    rule: str | float, k: int, factorial: float, runs: float, blocked: Sequence[tuple[float, float]] | None = None
 ) -> float:
     """Distance of the axial points from the centre, in coded units.
 
@@ -77,7 +77,7 @@ def axial_distance(
         "rotatable": factorial^(1/4); "face": 1; "spherical": √k; "orthogonal": without blocks, squares uncorrelated with each other; with
         blocks, every square balanced between blocks (Box & Hunter 1957). Or the distance itself.
     k, factorial, runs : int
-        Factors, runs of the factorial part, all runs.
+        Factors, runs of the factorial part, all runs; averages where they are spread over the levels of other factors.
     blocked : ((factorial runs, their centre runs), (axial runs, their centre runs)), optional
         All factorial blocks together, and the axial block.
     """

@@ -37,6 +37,7 @@ from doe.study.terms import term_text
 Reals = NDArray[np.float64]
 Ints = NDArray[np.int64]
 CRITERIA = ("I", "D", "A")
+MOST_RUNS = 1000  # the search holds arrays of the square of this
 WEIGHED = 4096  # settings over which a weighted average is taken
 
 
@@ -60,6 +61,10 @@ def optimal(
     progress: bool | Callable[[int, float], None] = False,
 ) -> Plan:
     """The best plan of a given number of batches for a model.
+
+    Mixture-amount trials (total times blend; Piepel & Cornell 1985) need nothing of their own: components for the shares, a `Continuous` for
+    the amount applied, and model "crossed", whose blending coefficients change with the amount. An amount of 0 is no blend at all and stays
+    out of the range; make such batches apart.
 
     Parameters
     ----------
@@ -113,13 +118,14 @@ def optimal(
     References
     ----------
     Meyer & Nachtsheim (1995), Technometrics 37, 60-69 (coordinate exchange); DuMouchel & Jones (1994), Technometrics 36, 37-47;
-    Jones & Goos (2007), Applied Statistics 56, 347-364 (split plots); Piepel, Cooley & Jones (2005) (mixtures).
+    Jones & Goos (2007), Applied Statistics 56, 347-364 (split plots); Piepel, Cooley & Jones (2005) (mixtures);
+    Piepel & Cornell (1985), J. Qual. Technol. 17, 11-28 (mixture-amount trials).
     """
     where = "optimal"
     check_study(where, study)
     _check_criterion(where, criterion)
     generator(where, seed)
-    runs = whole_number(f"{where}: runs", runs, 1, mend="give the number of batches")
+    runs = whole_number(f"{where}: runs", runs, 1, MOST_RUNS, "give the number of batches")
     repeated_runs = whole_number(f"{where}: repeated_runs", repeated_runs, 0, max(runs - 1, 0))
     centre = whole_number(f"{where}: centre", centre, 0, runs)
     n_jobs = whole_number(f"{where}: n_jobs", n_jobs, 1, mend="give the number of threads")
@@ -246,7 +252,7 @@ def extend(
     study = plan.study
     _check_criterion(where, criterion)
     generator(where, seed)
-    runs = whole_number(f"{where}: runs", runs, 1, mend="give the number of batches to add")
+    runs = whole_number(f"{where}: runs", runs, 1, MOST_RUNS, "give the number of batches to add")
     if model is None and plan.model is None:
         raise StudyError(
             f"{where}: model", None, "given, since the plan was made for none", 'say which, such as "quadratic"'

@@ -15,9 +15,11 @@ from doe.designs.encoding import Encoding
 from doe.designs.plan import Plan
 from doe.designs.search.problem import Layout, Problem
 from doe.study import Model, Study, StudyError
+from doe.study.dependence import dependent_groups
 
 Reals = NDArray[np.float64]
 Ints = NDArray[np.int64]
+TIED = 1e-10  # share of the largest singular value below which the region itself ties columns together
 
 
 @dataclass(frozen=True)
@@ -168,10 +170,10 @@ def check_estimable(
     X = primary.matrix_of(encoding._sampled)
     if held is not None:
         X = np.vstack([X, Problem(model.exponents, encoding.region, Layout(1)).rows(held) @ encoding.link])
-    rank = int(np.linalg.matrix_rank(X / np.abs(X).max(axis=0)))
-    if rank < primary.p:
-        _, _, rows = np.linalg.svd(X / np.abs(X).max(axis=0))
-        involved = sorted({primary.term_of[c] for c in np.flatnonzero(np.abs(rows[-1]) > 1e-6)})
+    # settings drawn inside meet an equality to about 1e-12 only
+    tied = dependent_groups(X / np.maximum(np.abs(X).max(axis=0), 1e-300), TIED)
+    if tied:
+        involved = sorted({int(primary.term_of[c]) for group in tied for c in group})
         raise StudyError(
             f"{where}: model",
             ", ".join(primary.terms[i] for i in involved[:6]),
@@ -183,11 +185,11 @@ def check_estimable(
     if runs < least:
         parts = [f"{primary.p} coefficients"]
         if contrasts:
-            parts.append(f"{contrasts} block contrasts")
+            parts.append(f"{contrasts} block contrast{'s' if contrasts > 1 else ''}")
         if repeated:
-            parts.append(f"{repeated} repeated runs")
+            parts.append(f"{repeated} repeated run{'s' if repeated > 1 else ''}")
         if centre > 1:
-            parts.append(f"{centre - 1} repeats of the centre")
+            parts.append(f"{centre - 1} repeat{'s' if centre > 2 else ''} of the centre")
         raise StudyError(
             f"{where}: runs",
             runs,

@@ -65,13 +65,13 @@ def plan_pairs(
     for i, j in combinations(range(k), 2):
         ax = look.dress(figure.add_subplot(grid[j - 1, i]))
         x, y = study.factor(names[i]), study.factor(names[j])
-        places = [_places(f, plan.runs[f.name]) for f in (x, y)]  # type: ignore[union-attr]
+        places = [_places(f, plan.runs[f.name]) for f in (x, y)]
         for axis, f, at in ((ax.xaxis, x, places[0]), (ax.yaxis, y, places[1])):
             _scale(ax, axis, f, at)
         if not isinstance(x, Categorical) and not isinstance(y, Categorical):
             hatched |= _hatch(ax, x, y, _hull(corners[[x.name, y.name]].to_numpy(dtype=float)))
-        ax.set_xlabel(look.folded(x.label, 24) if j == k - 1 else "")  # type: ignore[union-attr]
-        ax.set_ylabel(look.folded(y.label, 20) if i == 0 else "")  # type: ignore[union-attr]
+        ax.set_xlabel(look.folded(x.label, 24) if j == k - 1 else "")
+        ax.set_ylabel(look.folded(y.label, 20) if i == 0 else "")
         ax.tick_params(labelbottom=j == k - 1, labelleft=i == 0)
         _marks(ax, np.column_stack(places), groups, 0.8 if k > 4 else 1.0)
     if groups.nunique() > 1:
@@ -182,7 +182,7 @@ def _chosen(study: Study, factors: Sequence[str] | None) -> list[str]:
 def _groups(plan: Plan) -> tuple[pd.Series[Any], str]:
     """What tells batches apart: their blocks, or else their whole plots."""
     for labels, word in ((plan.block, "block"), (plan.whole_plot, "whole plot")):
-        if labels is not None and 1 < labels.nunique():
+        if labels is not None and labels.nunique() > 1:
             return labels, word
     return pd.Series("", index=plan.runs.index), ""
 
@@ -365,7 +365,8 @@ def _side(ax: Axes, c: int, f: Component, low: Floats, spare: float, flat: Any) 
         tip = start + 0.018 * slant
         ax.plot(*np.array([start, tip]).T, color=look.SOFT, lw=0.8, clip_on=False, zorder=2, gid="tick")
         ax.text(
-            *(start + 0.028 * slant),
+            float(start[0] + 0.028 * slant[0]),
+            float(start[1] + 0.028 * slant[1]),
             look.figures(float(v)),
             fontsize=look.SMALL,
             color=look.INK,

@@ -5,6 +5,7 @@ import pytest
 
 import doe
 from doe import StudyError, designs
+from doe.designs.composite import box_behnken_blocks
 
 
 def study(names, **given):
@@ -244,3 +245,28 @@ def test_quadratic_model_is_estimable_from_every_tabulated_size():
         plan = designs.central_composite(study("abcdefg"[:k]), axial="face", centre=1)
         X = plan.model.matrix(plan.runs)
         assert np.linalg.matrix_rank(X) == plan.model.p == (k + 1) * (k + 2) // 2
+
+
+@pytest.mark.parametrize(("k", "runs", "blocks"), [(9, 120, 5), (11, 176, 1), (12, 192, 2)])
+def test_larger_box_behnken_plans(k, runs, blocks):
+    """Box & Behnken (1960), runs and blocks as published (from memory); orthogonality is proved here by the moments.
+
+    Odd moments up to the fourth vanish, so linear terms and products are orthogonal to each other and to the squares; every block has the same
+    sum of squares for each factor, so blocks are orthogonal to the quadratic model.
+    """
+    parts = box_behnken_blocks(k, blocks)
+    edges = np.vstack(parts)
+    assert edges.shape == (runs, k)
+    assert len(np.unique(edges, axis=0)) == runs - (24 if k == 9 else 0)  # nine factors: one class of parallels twice
+    pairs = [(i, j) for i in range(k) for j in range(i)]
+    X = np.column_stack([edges, *(edges[:, i] * edges[:, j] for i, j in pairs)])
+    G = X.T @ X
+    assert np.abs(G - np.diag(np.diag(G))).max() == 0
+    assert np.diag(G).min() > 0
+    assert np.abs(X.T @ edges**2).max() == 0
+    sums = [np.vstack([part, np.zeros((1, k))]) for part in parts]
+    assert all(((p**2).sum(axis=0) == (sums[0] ** 2).sum(axis=0)).all() for p in sums)
+    assert all(np.abs(np.column_stack([p, *(p[:, i] * p[:, j] for i, j in pairs)]).sum(axis=0)).max() == 0 for p in sums)
+    if blocks == 1:
+        squares = (edges**2).T @ edges**2
+        assert set(squares[~np.eye(k, dtype=bool)]) == {32.0}  # every two factors together in two groups of sixteen

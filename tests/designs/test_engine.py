@@ -398,6 +398,54 @@ def test_split_plots_are_extended_by_whole_plots():
     assert more.provenance["value"] == pytest.approx(average_variance(more, more.model, V), rel=1e-7)
 
 
+def test_random_blocks_and_both_ratios_stay_in_an_extension():
+    first = optimal(gel(), "linear", 8, "I", blocks=2, block_effects="random", variance_ratio=(1.0, 0.6), rounds=1)
+    more = extend(first, 4, block="B3")
+    member = more.block.to_numpy()
+    V = np.eye(12) + 0.6 * (member[:, None] == member)
+    assert more.provenance["value"] == pytest.approx(average_variance(more, more.model, V), rel=1e-7)
+    again = extend(more, 2, block="B4")
+    member = again.block.to_numpy()
+    V = np.eye(14) + 0.6 * (member[:, None] == member)
+    assert again.provenance["value"] == pytest.approx(average_variance(again, again.model, V), rel=1e-7)
+    three = optimal(
+        gel(hard=True), "linear", 12, "D", blocks=2, block_effects="random", whole_plots=6, variance_ratio=(2.0, 0.5), rounds=1
+    )
+    longer = extend(three, 4, criterion="D", block="B3")
+    plot, day = longer.whole_plot.to_numpy(), longer.block.to_numpy()
+    V = np.eye(16) + 2.0 * (plot[:, None] == plot) + 0.5 * (day[:, None] == day)
+    X = longer.model.matrix(longer.runs)
+    assert longer.provenance["value"] == pytest.approx(np.linalg.slogdet(X.T @ np.linalg.solve(V, X))[1], rel=1e-7)
+
+
+def test_extending_twice_makes_whole_plots_of_its_own_each_time():
+    first = optimal(gel(hard=True), "linear", 8, "D", whole_plots=4, rounds=1)
+    again = extend(extend(first, 2), 2)
+    assert again.whole_plot.value_counts().to_dict() == {f"W{i}": 2 for i in range(1, 7)}
+
+
+def mixture_amount():
+    return doe.Study(
+        "coating (invented)",
+        [doe.Component(n, 0, 100) for n in ("glycerin", "propanediol", "betaine")] + [doe.Continuous("amount", 5, 15, "g")],
+        RESPONSE,
+    )
+
+
+def test_a_mixture_amount_trial_is_blends_at_each_amount():
+    """Piepel & Cornell (1985), J. Qual. Technol. 17, 11-28 (from memory): a simplex plan at each amount.
+
+    The quadratic mixture-amount model, Scheffé's quadratic blend with each coefficient linear in the amount, is D-optimally estimated by the
+    {3, 2} lattice at the low and the high amount: the product of Kiefer's lattice and the two ends (Hoel 1958, product designs).
+    """
+    study = mixture_amount()
+    model = study.model("crossed")
+    assert model.p == 12
+    plan = optimal(study, model, 12, "D")
+    lattice = {(100, 0, 0), (0, 100, 0), (0, 0, 100), (50, 50, 0), (50, 0, 50), (0, 50, 50)}
+    assert {tuple(np.round(row, 3)) for row in plan.runs.to_numpy()} == {(*b, a) for b in lattice for a in (5.0, 15.0)}
+
+
 # ---- what is refused
 
 
@@ -405,8 +453,9 @@ def test_split_plots_are_extended_by_whole_plots():
     ("arguments", "sentence"),
     [
         ({"runs": 9}, "optimal: runs is 9 but must be at least 10 (10 coefficients): add batches, take a smaller model, or name in potential= the terms that only may matter."),
-        ({"runs": 10, "blocks": 2}, "optimal: runs is 10 but must be at least 11 (10 coefficients, 1 block contrasts): add batches, take a smaller model, or name in potential= the terms that only may matter."),
-        ({"runs": 12.5}, "optimal: runs is 12.5 but must be a whole number from 1: give the number of batches."),
+        ({"runs": 10, "blocks": 2}, "optimal: runs is 10 but must be at least 11 (10 coefficients, 1 block contrast): add batches, take a smaller model, or name in potential= the terms that only may matter."),
+        ({"runs": 12.5}, "optimal: runs is 12.5 but must be a whole number from 1 to 1000: give the number of batches."),
+        ({"runs": 10**9}, "optimal: runs is 1000000000 but must be a whole number from 1 to 1000: give the number of batches."),
         ({"runs": 12, "criterion": "G"}, "optimal: criterion is 'G' but must be I (prediction), D (all coefficients jointly) or A (each coefficient): take I unless the coefficients are what matters."),
         ({"runs": 12, "blocks": [5, 6]}, "optimal: blocks is [5, 6] but must be sizes that add up to the 12 runs: they add up to 11."),
         ({"runs": 12, "block_effects": "mixed"}, "optimal: block_effects is 'mixed' but must be fixed or random: say which."),
@@ -432,6 +481,19 @@ def test_too_few_whole_plots_name_the_terms():
     assert str(problem.value) == (
         "optimal: whole_plots is 2 but must be at least 3, since 1, polymer, polymer^2 only differ between whole plots: "
         "give more whole plots, or leave one of these terms out."
+    )
+
+
+def test_factors_that_an_equality_ties_together_are_named():
+    study = doe.Study(
+        "tied", [doe.Continuous("polymer", 0.2, 1), doe.Continuous("speed", 300, 900), doe.Continuous("load", 0, 1)],
+        RESPONSE, constraints=["speed == 600 * polymer"],
+    )  # fmt: skip
+    with pytest.raises(StudyError) as problem:
+        optimal(study, "linear", 8)
+    assert str(problem.value) == (
+        "optimal: model is '1, polymer, speed' but must be terms that the region can tell apart: "
+        "the constraints tie them together everywhere: leave one of them out or widen the region."
     )
 
 
@@ -489,3 +551,10 @@ def test_extensions_refuse_what_they_cannot_use():
         extend(blocked, 3)
     with pytest.raises(StudyError, match="a label that the plan has not used"):
         extend(blocked, 3, block="B1")
+    hard = doe.designs.Plan(gel(hard=True), plan.runs, plan.model)
+    with pytest.raises(StudyError) as problem:
+        extend(hard, 3)
+    assert str(problem.value) == (
+        "extend: plan is 'without whole plots' but must be one that says which runs share a setting of 'polymer': "
+        "give its whole_plot labels, one a run if the factor was set anew each time."
+    )
