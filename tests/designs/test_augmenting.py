@@ -163,7 +163,9 @@ BLOCKED = designs.fractional_factorial(study("abcd"), fraction=1, blocks=2)
             "add_axial: centre is -1 but must be a whole number from 0 to 1000: give how many centre runs to make.",
         ),
         (
-            lambda: add_axial(designs.Plan.from_frame(study("ab"), pd.DataFrame({"a": [0.0, 10, 2.5], "b": [0.0, 10, 0]}))),
+            lambda: add_axial(
+                designs.Plan.from_frame(study("ab"), pd.DataFrame({"a": [0.0, 10, 2.5], "b": [0.0, 10, 0]}))
+            ),
             "add_axial: run 3, 'a' is 2.5 but must be 0, 10 or the middle between them: take doe.designs.extend, which adds to any plan.",
         ),
         (

@@ -266,7 +266,9 @@ def test_larger_box_behnken_plans(k, runs, blocks):
     assert np.abs(X.T @ edges**2).max() == 0
     sums = [np.vstack([part, np.zeros((1, k))]) for part in parts]
     assert all(((p**2).sum(axis=0) == (sums[0] ** 2).sum(axis=0)).all() for p in sums)
-    assert all(np.abs(np.column_stack([p, *(p[:, i] * p[:, j] for i, j in pairs)]).sum(axis=0)).max() == 0 for p in sums)
+    assert all(
+        np.abs(np.column_stack([p, *(p[:, i] * p[:, j] for i, j in pairs)]).sum(axis=0)).max() == 0 for p in sums
+    )
     if blocks == 1:
         squares = (edges**2).T @ edges**2
         assert set(squares[~np.eye(k, dtype=bool)]) == {32.0}  # every two factors together in two groups of sixteen

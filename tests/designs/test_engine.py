@@ -409,7 +409,15 @@ def test_random_blocks_and_both_ratios_stay_in_an_extension():
     V = np.eye(14) + 0.6 * (member[:, None] == member)
     assert again.provenance["value"] == pytest.approx(average_variance(again, again.model, V), rel=1e-7)
     three = optimal(
-        gel(hard=True), "linear", 12, "D", blocks=2, block_effects="random", whole_plots=6, variance_ratio=(2.0, 0.5), rounds=1
+        gel(hard=True),
+        "linear",
+        12,
+        "D",
+        blocks=2,
+        block_effects="random",
+        whole_plots=6,
+        variance_ratio=(2.0, 0.5),
+        rounds=1,
     )
     longer = extend(three, 4, criterion="D", block="B3")
     plot, day = longer.whole_plot.to_numpy(), longer.block.to_numpy()
@@ -427,7 +435,8 @@ def test_extending_twice_makes_whole_plots_of_its_own_each_time():
 def mixture_amount():
     return doe.Study(
         "coating (invented)",
-        [doe.Component(n, 0, 100) for n in ("glycerin", "propanediol", "betaine")] + [doe.Continuous("amount", 5, 15, "g")],
+        [doe.Component(n, 0, 100) for n in ("glycerin", "propanediol", "betaine")]
+        + [doe.Continuous("amount", 5, 15, "g")],
         RESPONSE,
     )
 
