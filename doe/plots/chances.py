@@ -54,6 +54,7 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     StudyError
         If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
     """
+    look.need_window("probability_map", win)
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
     found = win.probability(cut.table[cut.near])
     z = cut.grid(found["probability"].to_numpy(dtype=float))
@@ -114,6 +115,7 @@ def probability_by_response(
     StudyError
         As for `probability_map`.
     """
+    look.need_window("probability_by_response", win)
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
     settings = cut.table[cut.near]
     chances = win.by_response(settings)

@@ -54,6 +54,7 @@ def residuals(
     Cook, R. D. & Weisberg, S. (1982). Residuals and influence in regression. Chapman & Hall.
     Atkinson, A. C. (1985). Plots, transformations and regression, section 4.2 (simulated envelopes). Oxford University Press.
     """
+    look.need_fit("residuals", fit)
     if fit.df_residual < 2:
         raise StudyError(
             f"fit of {fit.response.name!r}: residual degrees of freedom",

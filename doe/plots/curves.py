@@ -46,6 +46,7 @@ def main_effects(fit: Fit, at: Any = None, figure: Figure | SubFigure | None = N
         its 95 % band, batches as hollow marks whatever their other settings, specification limits dotted. A component moves at
         the expense of what takes up the rest. A curve stops where the region ends.
     """
+    look.need_fit("main_effects", fit)
     study = fit.study
     start = holding.held(study, (), at)
     names = study.names
@@ -100,6 +101,7 @@ def interactions(
     StudyError
         If a pair names no two factors of the study or two components, or there is nothing to draw.
     """
+    look.need_fit("interactions", fit)
     study = fit.study
     chosen, more = _pairs(fit, pairs)
     start = holding.held(study, (), at)

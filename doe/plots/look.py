@@ -549,3 +549,21 @@ def _srgb(lab: Floats) -> Floats:
     )
     linear = np.clip(xyz @ matrix.T, 0.0, 1.0)
     return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055))
+
+
+def need_fit(function: str, fit: object) -> None:
+    """Refuse anything but one Fit."""
+    from doe.fits import Fit
+
+    if not isinstance(fit, Fit):
+        raise StudyError(
+            f"plots.{function}: fit", type(fit).__name__, "a Fit", "give one of doe.fit_all's: fits['viscosity']"
+        )
+
+
+def need_window(function: str, win: object) -> None:
+    """Refuse anything but a Window."""
+    from doe.window import Window
+
+    if not isinstance(win, Window):
+        raise StudyError(f"plots.{function}: win", type(win).__name__, "a Window", "make it with doe.find_window(fits)")

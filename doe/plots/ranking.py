@@ -56,6 +56,7 @@ def factor_effects(fit: Fit, ax: Axes | None = None) -> Axes:
     Box, G. E. P., Hunter, J. S. & Hunter, W. G. (2005). Statistics for experimenters, 2nd ed., ch. 5. Wiley.
     Cornell, J. A. (2002). Experiments with mixtures, 3rd ed., section 5.8 (effects along a direction). Wiley.
     """
+    look.need_fit("factor_effects", fit)
     study = fit.study
     rows, left_out = effect_rows(fit)
     if not rows:

@@ -94,6 +94,7 @@ def contours(fit: Fit, x: str, y: str, at: Any = None, n: int = 81, ax: Axes | N
     StudyError
         If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
     """
+    look.need_fit("contours", fit)
     cut = sliced(fit.study, x, y, at, n)
     drawn = fit.predict(cut.table[cut.near])["estimate"].to_numpy(dtype=float)
     z = cut.grid(drawn)
