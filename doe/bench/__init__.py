@@ -4,6 +4,7 @@ Floor 3: imports study and designs, nothing above; not quality, its neighbour.
 """
 
 from doe.bench.lines import Ingredient, Neutralise, Step
+from doe.bench.made_apart import BaseGel, Premix
 from doe.bench.mixing import (
     centrifuge_force,
     centrifuge_speed,
@@ -25,8 +26,10 @@ from doe.bench.tables import read_table
 
 __all__ = [
     "Base",
+    "BaseGel",
     "Ingredient",
     "Neutralise",
+    "Premix",
     "Recipe",
     "Records",
     "Step",

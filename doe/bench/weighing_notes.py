@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from doe.bench.amounts import as_fraction
 from doe.bench.lines import BATCH, Ingredient
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def note(
     recipe: Recipe,
     name: str,
-    printed: Mapping[str, Decimal],
+    printed: Mapping[str, Any],
     values: Mapping[str, float],
     poured: Decimal,
     batch: Fraction,
@@ -53,17 +53,15 @@ def note(
             parts.append(text + ("" if item.factor == name else f" (set by {item.factor})"))
         elif item.of != BATCH or item.balance:
             parts.append(item.amount_text)
-        if item.stock is not None:
-            parts.append(f"as {100 * item.stock:g} % w/w stock: {_itself(mass, item)} g of {name} itself")
-        elif item.active != 1:
-            parts.append(f"{100 * item.active:g} % active: {_itself(mass, item)} g of {name} itself")
-        if item.acid_content is not None:
-            wet = f"moisture {100 * item.moisture:g} %" if item.moisture else "taken as dry"
-            parts.append(f"{item.acid_content:g} % COOH, {wet}")
+        parts += content_words(item, mass)
         if name == closing and not item.balance:
             parts.append("takes up the rounding")
+    elif any(name == premix.name for premix in recipe.premixes):
+        parts.append("made once for all batches: its own page")
+        if name == closing:
+            parts.append("takes up the rounding")
     else:
-        parts += _base_note(recipe, name, printed, values, poured)
+        parts += base_note(recipe, name, printed, values, poured)
     if mass == 0:
         parts.append("none in this batch")
     elif mass < least(recipe.readability(name)[0]):
@@ -71,9 +69,23 @@ def note(
     return "; ".join(parts)
 
 
-def _base_note(
-    recipe: Recipe, name: str, printed: Mapping[str, Decimal], values: Mapping[str, float], poured: Decimal
+def content_words(item: Ingredient, mass: Decimal) -> list[str]:
+    """What a weighing holds of the ingredient itself and of acid."""
+    parts = []
+    if item.stock is not None:
+        parts.append(f"as {100 * item.stock:g} % w/w stock: {_itself(mass, item)} g of {item.name} itself")
+    elif item.active != 1:
+        parts.append(f"{100 * item.active:g} % active: {_itself(mass, item)} g of {item.name} itself")
+    if item.acid_content is not None:
+        wet = f"moisture {100 * item.moisture:g} %" if item.moisture else "taken as dry"
+        parts.append(f"{item.acid_content:g} % COOH, {wet}")
+    return parts
+
+
+def base_note(
+    recipe: Recipe, name: str, printed: Mapping[str, Any], values: Mapping[str, float], poured: Decimal
 ) -> list[str]:
+    """What a portion of base is worked out from."""
     line = recipe.neutralise
     assert line is not None
     at = line.portions.index(name)
@@ -92,7 +104,7 @@ def _base_note(
     return parts
 
 
-def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Decimal], batch: Fraction) -> str:
+def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Any], batch: Fraction) -> str:
     """That a weighing is too small for its balance, and what to do."""
     readability, _ = recipe.readability(name)
     mass = printed[name]
@@ -115,12 +127,13 @@ def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Decimal], batch
     return f"below {least(readability)} g, the least for 1 % on this balance: " + ", or ".join(ways)
 
 
-def _solvent(recipe: Recipe, item: Ingredient | None, printed: Mapping[str, Decimal]) -> str | None:
+def _solvent(recipe: Recipe, item: Ingredient | None, printed: Mapping[str, Any]) -> str | None:
     """What a small weighing is best diluted with: the largest line of its phase, else the balance."""
     filling = next((i.name for i in recipe.ingredients if i.balance and i.of == BATCH), None)
     if item is None:
         return filling
     fellows = [i.name for i in recipe.ingredients if i.phase == item.phase and i.acid_content is None]
+    fellows = [n for n in fellows if n in recipe.weighed]  # what a premix brings is no solvent
     largest = max(fellows, key=lambda n: printed[n], default=None)
     return largest if largest not in (None, item.name) else filling
 
