@@ -3,6 +3,7 @@
 Floor 3: imports study and designs, nothing above; not quality, its neighbour.
 """
 
+from doe.bench.jars import Needs, needs
 from doe.bench.lines import Ingredient, Neutralise, Step
 from doe.bench.made_apart import BaseGel, Premix
 from doe.bench.mixing import (
@@ -28,6 +29,7 @@ __all__ = [
     "Base",
     "BaseGel",
     "Ingredient",
+    "Needs",
     "Neutralise",
     "Premix",
     "Recipe",
@@ -43,6 +45,7 @@ __all__ = [
     "flow_regime",
     "gel_viscosity",
     "laminar_droplet",
+    "needs",
     "neutraliser",
     "power_per_volume",
     "read_sheet",

@@ -262,6 +262,16 @@ class Recipe(Shown):
         """The ingredients of a premix."""
         return tuple(i for i in self.ingredients if i.phase == premix.phase)
 
+    def amounts_of(self, factors: Iterable[str]) -> tuple[str, ...]:
+        """Which of these factors set an amount, rather than a step."""
+        sizes: list[object] = [size for _, size in self.phases]
+        for line in self.lines:
+            if isinstance(line, Ingredient):
+                sizes += [line.factor, line.name if line.balance else None]
+            elif isinstance(line, Neutralise):
+                sizes += [line.degree, None if line.stages is None else line.stages[0]]
+        return tuple(name for name in factors if name in sizes)
+
     @cached_property
     def _once(self) -> dict[int, str]:
         """Places in `lines` of the steps by which premixes are made, and the phase of each."""
