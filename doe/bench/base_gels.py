@@ -133,7 +133,8 @@ class _Bench:
                 raise StudyError(f"run {run}: {problem.where}", problem.found, problem.allowed, problem.mend)
         assert plan.whole_plot is not None
         self.plots = {
-            str(label): tuple(sorted(int(r) for r in rows.index)) for label, rows in plan.whole_plot.groupby(plan.whole_plot)
+            str(label): tuple(sorted(int(r) for r in rows.index))
+            for label, rows in plan.whole_plot.groupby(plan.whole_plot)
         }
         self.water = next((i.name for i in recipe.ingredients if i.balance and i.of == BATCH), None)
         self.inside, self.outside, self.chosen = self._split()
@@ -194,7 +195,11 @@ class _Bench:
         linked = [name for name in self._linked(entry) if name not in self.plan.study.hard_to_change]
         if linked:
             return f"which {linked[0]} changes from beaker to beaker"
-        return f"whose amount differs between runs {' and '.join(map(str, found[1:3]))}" if (found := self._changed(entry)) else ""
+        return (
+            f"whose amount differs between runs {' and '.join(map(str, found[1:3]))}"
+            if (found := self._changed(entry))
+            else ""
+        )
 
     def _linked(self, entry: _Entry) -> list[str]:
         """Factors that set a line by name."""
@@ -283,7 +288,12 @@ class _Bench:
             if isinstance(line, Ingredient):
                 words += content_words(line, mass)
                 if line.factor is not None:
-                    words.insert(1, f"for {number_text(values[line.factor])} % in the batch" if line.of == BATCH else f"set by {line.factor}")
+                    words.insert(
+                        1,
+                        f"for {number_text(values[line.factor])} % in the batch"
+                        if line.of == BATCH
+                        else f"set by {line.factor}",
+                    )
             elif isinstance(line, Neutralise):
                 acids = {i.name: printed.get(i.name, Fraction(0)) for i in recipe.ingredients}
                 words += base_note(recipe, entry.name, acids | {entry.name: mass}, values, Decimal(0))
@@ -345,12 +355,30 @@ class _Bench:
         rows: list[tuple[object, ...]] = []
         readability, assumed = self._pouring
         pours = f"{Decimal(repr(readability))} g" + (" (assumed)" if assumed else "")
-        small = "" if base.poured >= least(readability) else f"; below {least(readability)} g, the least for 1 % on this balance"
-        rows.append(("base", base.name, masses[base.name], pours, f"tare the beaker, write down what was really poured{small}", "", POURED, None))
+        small = (
+            ""
+            if base.poured >= least(readability)
+            else f"; below {least(readability)} g, the least for 1 % on this balance"
+        )
+        rows.append(
+            (
+                "base gel",
+                base.name,
+                masses[base.name],
+                pours,
+                f"tare the beaker, write down what was really poured{small}",
+                "",
+                POURED,
+                None,
+            )
+        )
         if kept:
-            net = masses[base.name] + masses[kept]
-            words = f"top up to {net} g net" + ("; below " + str(least(shows)) + " g, the least for 1 % on this balance: pour a little over and note it" if 0 < masses[kept] < least(shows) else "")
-            rows.append(("base", kept, masses[kept], recipe.balance_text(str(self.water)), words, "", TOP_UP, None))
+            words = "up to the net mass below" + (
+                "; below " + str(least(shows)) + " g, the least for 1 % on this balance: pour a little over and note it"
+                if 0 < masses[kept] < least(shows)
+                else ""
+            )
+            rows.append(("base gel", kept, masses[kept], recipe.balance_text(str(self.water)), words, "", TOP_UP, None))
         for entry in self.outside:
             if isinstance(entry.line, Step):
                 rows.append((*self._step(entry.line, entry.phase, values), "", None))
@@ -359,7 +387,10 @@ class _Bench:
             if entry.name in rates:
                 rate_of, more = rates[entry.name]
                 text = base_note(recipe, entry.name, printed, values, Decimal(0))
-                text.append(f"{float(100 * rate_of):.4f} g per 100 g of base really poured" + (", more or less than planned" if more else ""))
+                text.append(
+                    f"{float(100 * rate_of):.4f} g per 100 g of base really poured"
+                    + (", more or less than planned" if more else "")
+                )
                 words, role = "; ".join(text), FOLLOWS
             else:
                 words = note(recipe, entry.name, printed, values, Decimal(0), self.batch, closing)

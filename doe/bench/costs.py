@@ -142,7 +142,7 @@ def shares_of(recipe: Recipe, settings: pd.DataFrame) -> NDArray[np.float64]:
     for size, members in sized:
         wanted = values[size] if isinstance(size, str) else np.full(n, size)
         odd |= np.abs(shares[:, members].sum(axis=1) - wanted) > 0.5 * np.maximum(wanted, 1) * TOTAL_TOLERANCE
-    for i in np.flatnonzero(odd):
+    for i in np.flatnonzero(odd).tolist():
         for problem in faults(recipe, recipe.share(rows[i]), rows[i]):
             where = f"settings, row {settings.index[i]}: {problem.where}"
             raise StudyError(where, problem.found, problem.allowed, problem.mend)

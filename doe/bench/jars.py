@@ -13,6 +13,7 @@ import pandas as pd
 from doe.study import Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
+from doe.study.occasions import days
 from doe.study.shown import number_text
 
 MOST_READINGS = 1000
@@ -84,9 +85,9 @@ class Needs(Shown):
     def jar_texts(self) -> tuple[str, ...]:
         """What stands on the label of each jar of a batch: when and how kept it is read."""
         out = []
-        for row in self.table.itertuples():
-            words = ", ".join(w for w in (str(row.time), str(row.condition)) if w)
-            count = int(row.jars)  # type: ignore[call-overload]
+        for row in self.table.to_dict("records"):
+            words = ", ".join(w for w in (row["time"], row["condition"]) if w)
+            count = int(row["jars"])
             out += [f"{words}{f', jar {k} of {count}' if count > 1 else ''}" for k in range(1, count + 1)]
         return tuple(out)
 
@@ -155,10 +156,10 @@ def needs(
         raise StudyError("losses", left, "from 0 to below 100 %", "give what of the batch stays in the beaker")
     occasions: dict[tuple[str, str], list[str]] = {}
     for response in study.responses:
-        for occasion in getattr(response, "occasions", ()) or (("", ""),):
+        for occasion in response.occasions:
             occasions.setdefault(occasion, []).append(response.name)
     rows: list[tuple[Any, ...]] = []
-    for (time, condition), read in occasions.items():
+    for (time, condition), read in sorted(occasions.items(), key=lambda item: days(item[0][0]) if item[0][0] else 0.0):
         total = sum(each[n] * often[n] for n in read)
         words = ", ".join(n if often[n] == 1 else f"{n} × {often[n]}" for n in read)
         # a reading is taken whole from one jar where it fits: a rest too small for the next one is no sample

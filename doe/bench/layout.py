@@ -184,7 +184,7 @@ def sheet_layout(
     assert size is not None
     gels = _gels(recipe, made, size, base_gels)
     pages = batch_pages(made, recipe, size, {head: dict(s) for head, s in labels}, setting_decimals(plan), gels)
-    apart = apart_pages(made, recipe, size, gels)
+    apart = apart_pages(made, recipe, size, setting_decimals(plan), gels)
     problems = recipe.check(study, plan).drop_duplicates(["where", "found", "allowed"])
     points += [f"{p.where} is {p.found} but must be {p.allowed}: {p.mend}." for p in problems.itertuples()]
     return replace(

@@ -15,7 +15,9 @@ from doe.study import StudyError
 from doe.study.factors import as_number
 from doe.study.shown import number_text
 
-USUAL_LOSSES = 5.0  # %, of a base gel that stays in the vessel; taken where none are given, and said (common practice, no source)
+USUAL_LOSSES = (
+    5.0  # %, of a base gel that stays in the vessel; taken where none are given, and said (common practice, no source)
+)
 USUAL_HOLD_BACK = 5.0  # %, of the batch; taken where none is given, and said (common practice, no source)
 POURED, TOP_UP, FOLLOWS = "poured", "top up", "follows the base"  # what a line of a beaker is to its base gel
 

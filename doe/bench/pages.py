@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from doe.bench.base_gels import BaseGels
+from doe.bench.jars import Needs
 from doe.bench.made_apart import FOLLOWS, POURED
 from doe.bench.recipe import Recipe
 from doe.designs import Plan
@@ -27,7 +29,7 @@ ENTRIES = (
     "mass of beaker and gel at the end (g)",
     "remarks",
 )
-MADE_APART = ("made by", "finished at", "vessel", "impeller", "mass of vessel and contents at the end (g)", "remarks")
+MADE_APART = ("made by", "finished at", "vessel", "impeller", "mass at the end, with vessel (g)", "remarks")
 POURED_ON = "base gel poured on (day and time)"
 NET_MASS = "net mass after the top-up"
 ANEW = "anew, for the base really poured"
@@ -155,14 +157,14 @@ def batch_pages(
             numeric = isinstance(value, float | np.floating)
             settings.append(f"{factor.label}: {f'{value:.{decimals[factor.name]}f}' if numeric else value}")
         out.append(
-            BatchPage(
-                batch_code(made, number), tuple(settings), page_lines(procedure), number, place, len(made.runs)
-            )
+            BatchPage(batch_code(made, number), tuple(settings), page_lines(procedure), number, place, len(made.runs))
         )
     return tuple(out)
 
 
-def apart_pages(made: Plan, recipe: Recipe, batch_size: float, gels: BaseGels | None = None) -> tuple[ApartPage, ...]:
+def apart_pages(
+    made: Plan, recipe: Recipe, batch_size: float, decimals: Mapping[str, int], gels: BaseGels | None = None
+) -> tuple[ApartPage, ...]:
     """The pages of what is made once and portioned: premixes of all batches, base gels in the order of making.
 
     Raises
@@ -171,15 +173,21 @@ def apart_pages(made: Plan, recipe: Recipe, batch_size: float, gels: BaseGels | 
         If a premix is not the same in all runs: run and ingredient are named.
     """
     out, start = [], made.fingerprint[:4]
-    for k, premix in enumerate(recipe.premixes_made(made, batch_size), start=1):
-        of = dict[str, list[int]]()
-        for run, grams in premix.portions.items():
-            of.setdefault(str(grams), []).append(int(run))  # type: ignore[call-overload]
-        if gels is None:
-            said = [f"{grams} g into each of runs {_listed(runs)}" for grams, runs in of.items() if Decimal(grams)]
-        else:
-            said = ["see the pages on which it is weighed"]
-        about = (premix.made.reason, f"Portions: {'; '.join(said)}.", "Stir it through before each portion is taken.")
+    for k, premix in enumerate(recipe.premixes_made(made, batch_size, gels), start=1):
+        of = dict[str, list[Any]]()
+        for goal, grams in premix.portions.items():
+            if grams:
+                of.setdefault(str(grams), []).append(goal)
+        said = []
+        for grams, goals in of.items():
+            runs = [g for g in goals if isinstance(g, int)]
+            into = f"run{'s' if len(runs) > 1 else ''} {_listed(runs)}" if runs else ", ".join(map(str, goals))
+            said.append(f"{grams} g into {'each of ' if len(goals) > 1 else ''}{into}")
+        about: tuple[str, ...] = (
+            premix.made.reason,
+            f"Portions: {'; '.join(said)}.",
+            "Stir it through before each portion is taken.",
+        )
         out.append(
             ApartPage(
                 f"{start}-P{k}", about, page_lines(premix.procedure), PREMIXES, premix.premix.name, "for all batches"
@@ -189,17 +197,22 @@ def apart_pages(made: Plan, recipe: Recipe, batch_size: float, gels: BaseGels | 
         runs = [int(run) for run in made.runs.index if run in base.runs]
         codes = ", ".join(f"run {run} ({batch_code(made, run)})" for run in runs)
         assert gels is not None
+        hard = [made.study.factor(name) for name in made.study.hard_to_change]
+        first = made.runs.loc[runs[0]]
+        values = [f"{first[f.name]:.{decimals[f.name]}f}" if f.name in decimals else str(first[f.name]) for f in hard]
+        shared = ";  ".join(f"{f.label}: {value}" for f, value in zip(hard, values, strict=True))
         about = (
+            f"{shared}." if shared else "",
             base.made.reason,
             f"Pour {base.poured} g into each beaker: {codes}.",
-            f"{base.concentrated:.2f} times as concentrated as the batches: each beaker is topped up with what was held back.",
+            f"{base.concentrated:.2f} times as concentrated as the batches: each beaker is completed on its own page.",
             gels.chosen,
             gels.allowances,
         )
         out.append(
             ApartPage(
                 base_code(made, base.whole_plot),
-                about if base.concentrated > 1.0005 else (*about[:2], *about[3:]),
+                tuple(line for line in about if line),
                 page_lines(base.procedure),
                 BASE_GELS,
                 base.name,
@@ -252,6 +265,21 @@ def _listed(runs: list[int]) -> str:
         else:
             out.append([run])
     return ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]} to {r[-1]}" for r in out)
+
+
+def labels(
+    pages: Sequence[BatchPage], apart: Sequence[ApartPage], needs: Needs | None
+) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
+    """Labels of what is made once and of every jar: code, what it is, and what else stands on it."""
+    made, read = "made: ____________ by: ______", "to be read on: ____________"
+    skin = "Trial batch, not for use on skin."
+    out = [(p.code, p.name, (made, f"{p.portions}; mass: ________ g", skin)) for p in apart]
+    jars = ("",) if needs is None else needs.jar_texts()
+    for page in pages:
+        for jar in jars:
+            when = f"to be read at {jar}: ____________" if jar else read
+            out.append((page.code, f"run {page.run}", (made, when, skin)))
+    return tuple(out)
 
 
 def constants(recipe: Recipe) -> tuple[str, ...]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -16,6 +17,7 @@ from doe.designs import Plan
 from doe.study import Section, Shown, StudyError
 
 if TYPE_CHECKING:
+    from doe.bench.base_gels import BaseGels
     from doe.bench.recipe import Recipe
 
 
@@ -32,13 +34,13 @@ class PremixMade(Shown):
     procedure : DataFrame
         As of `Recipe.procedure`: phase, do, grams, balance, note, cautions.
     portions : Series
-        Grams of each run's portion, Decimal.
+        Grams of each portion, Decimal, by run; by the base gel's name where it goes into that.
     """
 
     premix: Premix
     made: Made
     procedure: pd.DataFrame
-    portions: pd.Series[object]
+    portions: pd.Series[Any]
 
     @property
     def total(self) -> Decimal:
@@ -48,11 +50,13 @@ class PremixMade(Shown):
     def _sections(self) -> list[Section]:
         table = self.procedure[["do", "grams", "balance", "note"]].astype(object)
         table["grams"] = ["" if g is None else str(g) for g in self.procedure["grams"]]
-        portions = self.portions.astype(str).rename("portion (g)").rename_axis("run").reset_index().astype(str)
+        portions = self.portions.astype(str).rename("portion (g)").rename_axis("into run").reset_index().astype(str)
         return [Section(f"Premix {self.premix.phase}", table, self.made.reason), Section("Portions", portions)]
 
 
-def premixes_made(recipe: Recipe, plan: Plan, batch_size: float) -> tuple[PremixMade, ...]:
+def premixes_made(
+    recipe: Recipe, plan: Plan, batch_size: float, gels: BaseGels | None = None
+) -> tuple[PremixMade, ...]:
     """See `Recipe.premixes_made`."""
     from doe.bench.recipe import cautions_of
 
@@ -63,14 +67,22 @@ def premixes_made(recipe: Recipe, plan: Plan, batch_size: float) -> tuple[Premix
     shares = _shares(recipe, plan)
     for _, problem in unlike(recipe, plan, shares):
         raise problem
-    weighed = {run: recipe.grams(row, batch_size, f"run {run}: ") for run, row in plan.runs.iterrows()}
+    weighed: dict[Hashable, dict[str, Decimal]]
+    if gels is None:
+        weighed = {run: recipe.grams(row, batch_size, f"run {run}: ") for run, row in plan.runs.iterrows()}
+    else:
+        weighed = {run: dict(zip(t["do"], t["grams"], strict=True)) for run, t in gels.beakers.items()}
+        weighed |= {base.name: base.made.grams for base in gels.bases}
     out = []
     for premix in recipe.premixes:
-        portions = pd.Series({run: grams[premix.name] for run, grams in weighed.items()}, dtype=object)
+        portions = pd.Series({k: g[premix.name] for k, g in weighed.items() if premix.name in g}, dtype=object)
         together = sum(portions, Decimal(0))
         if not together:
             raise StudyError(
-                f"recipe: premix {premix.phase!r}", "in no run", "in one at least", "leave it out, or correct its amounts"
+                f"recipe: premix {premix.phase!r}",
+                "in no run",
+                "in one at least",
+                "leave it out, or correct its amounts",
             )
         fractions = next(f for f in (_fractions(recipe, premix, s) for s in shares.values()) if f)
         own = {i.name: i for i in recipe.members(premix)}

@@ -330,7 +330,7 @@ class Recipe(Shown):
     def _entries(self) -> tuple[_Entry, ...]:
         """What is done, in order."""
         order = {phase: i for i, (phase, _) in enumerate(self.phases)}
-        phase, placed = "", []
+        phase, placed = "", list[_Entry]()
         apart = {p.phase: p for p in self.premixes}
         for place, line in enumerate(self.lines):
             phase = line.phase if isinstance(line, Ingredient) else phase
@@ -344,9 +344,7 @@ class Recipe(Shown):
         entries = sorted(placed, key=lambda e: order.get(e.phase, -1))
         for line in self.lines:  # what follows a named addition moves behind it, and behind what moved there before
             if isinstance(line, Neutralise) and line.stages is not None:
-                entries.insert(
-                    _behind(entries, self._place_of(line.stages[1]), self._place_of), _Entry(line, "", 0)
-                )
+                entries.insert(_behind(entries, self._place_of(line.stages[1]), self._place_of), _Entry(line, "", 0))
         return tuple(_moved(entries, self._place_of))
 
     @property
@@ -648,7 +646,9 @@ class Recipe(Shown):
 
     # ---- made apart
 
-    def premixes_made(self, plan: Plan, batch_size: float = 200.0) -> tuple[PremixMade, ...]:
+    def premixes_made(
+        self, plan: Plan, batch_size: float = 200.0, gels: BaseGels | None = None
+    ) -> tuple[PremixMade, ...]:
         """The premixes of a plan's batches: how much of each, from what, in which portions.
 
         Parameters
@@ -657,6 +657,8 @@ class Recipe(Shown):
             All runs that take their portions from the premixes.
         batch_size : float
             Grams of each batch.
+        gels : BaseGels, optional
+            What `base_gels` gave, where beakers are made from base gels: portions are then of these or of the beakers.
 
         Returns
         -------
@@ -671,7 +673,7 @@ class Recipe(Shown):
         """
         from doe.bench.premixes import premixes_made
 
-        return premixes_made(self, plan, batch_size)
+        return premixes_made(self, plan, batch_size, gels)
 
     def base_gels(self, plan: Plan, batch_size: float = 200.0) -> BaseGels:
         """One base for each whole plot of a plan, and how its beakers are made from it.

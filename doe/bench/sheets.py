@@ -16,7 +16,7 @@ from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.intake import table_from_grid
 from doe.bench.jars import Needs
 from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
-from doe.bench.pages import BATCHES, OWN_PAGES
+from doe.bench.pages import OWN_PAGES
 from doe.bench.problems import Problems
 from doe.bench.recipe import Recipe
 from doe.bench.records import Records, planned_records
@@ -195,7 +195,8 @@ def _csv_text(layout: SheetLayout) -> str:
     writer = csv.writer(out, lineterminator="\r\n")  # as RFC 4180 has it
     study = layout.plan.study
     lines = [f"Run sheet: {study.name}", f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches"]
-    instructions = [line for line in layout.instructions if BATCHES not in line]  # a .csv has no such page
+    # a .csv has no such pages
+    instructions = [line for line in layout.instructions if not any(f"Page “{name}”" in line for name in OWN_PAGES)]
     lines += [*study.notes.splitlines(), *instructions, *CAUTIONS, LAST_WORD]
     lines += [f"{p.heading[0]}, {p.portions}: {p.weigh_out}; together {p.total} g" for p in layout.apart]
     lines += [f"Batch {p.code}, run {p.run}: {p.weigh_out}; together {p.total} g" for p in layout.pages]
