@@ -373,7 +373,7 @@ class _Bench:
             )
         )
         if kept:
-            words = "up to the net mass below" + (
+            words = "up to the net mass in the next row" + (
                 "; below " + str(least(shows)) + " g, the least for 1 % on this balance: pour a little over and note it"
                 if 0 < masses[kept] < least(shows)
                 else ""

@@ -119,8 +119,9 @@ def unlike(
                 continue
             if first is None:
                 first = run, parts
-            name = max(parts, key=lambda n: abs(parts[n] - first[1][n]))
-            if parts[name] != first[1][name]:
+            named = {i.name: i.factor is not None for i in recipe.members(premix)}  # a factor's own line before what it displaces
+            name = max((n for n in parts if parts[n] != first[1][n]), key=lambda n: named[n], default="")
+            if name:
                 problem = StudyError(
                     f"run {run}: {name} in premix {premix.phase!r}",
                     f"{float(100 * parts[name]):.4g} % of it",
