@@ -14,6 +14,7 @@ from doe.bench.amounts import as_fraction
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Neutralise, Step
 from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP, BaseGel, Made, Premix, made
 from doe.bench.recipe_faults import faults
+from doe.bench.sequence import Entry, cautions_of
 from doe.bench.weighing import closed, least, rounded
 from doe.bench.weighing_notes import base_note, content_words, note
 from doe.designs import Plan
@@ -23,7 +24,7 @@ from doe.study.factors import as_number
 from doe.study.shown import number_text
 
 if TYPE_CHECKING:
-    from doe.bench.recipe import Recipe, _Entry
+    from doe.bench.recipe import Recipe
 
 COLUMNS = ("phase", "do", "grams", "balance", "note", "cautions")
 BEAKER_COLUMNS = (*COLUMNS, "role", "rate")
@@ -154,16 +155,16 @@ class _Bench:
 
     # ---- what goes into the base
 
-    def _parts(self, entry: _Entry) -> tuple[str, ...]:
+    def _parts(self, entry: Entry) -> tuple[str, ...]:
         if isinstance(entry.line, Premix):
             return tuple(i.name for i in self.recipe.members(entry.line))
         return (entry.name,) if entry.name else ()
 
-    def _split(self) -> tuple[list[_Entry], list[_Entry], str]:
-        entries, last = list(self.recipe._entries), self.how.last
+    def _split(self) -> tuple[list[Entry], list[Entry], str]:
+        entries, last = list(self.recipe.entries), self.how.last
         if last is not None:
             names = [e.name for e in entries if e.name]
-            at = self.recipe._place_of(last)
+            at = self.recipe.place_of(last)
             if at not in names:
                 raise StudyError("base gel: last", last, "a weighing of the recipe", nearest(last, names))
             end = next(i for i, e in enumerate(entries) if e.name == at) + 1
@@ -190,7 +191,7 @@ class _Bench:
                 )
         return entries[:end], entries[end:], chosen
 
-    def _why(self, entry: _Entry) -> str:
+    def _why(self, entry: Entry) -> str:
         """Why a line cannot go into a base, to be read after its name; empty where it can."""
         linked = [name for name in self._linked(entry) if name not in self.plan.study.hard_to_change]
         if linked:
@@ -201,7 +202,7 @@ class _Bench:
             else ""
         )
 
-    def _linked(self, entry: _Entry) -> list[str]:
+    def _linked(self, entry: Entry) -> list[str]:
         """Factors that set a line by name."""
         line, out = entry.line, list[object]()
         if isinstance(line, Ingredient):
@@ -212,7 +213,7 @@ class _Bench:
             out = [getattr(line, field) for field in SETTINGS]
         return [v for v in out if isinstance(v, str)]
 
-    def _changed(self, entry: _Entry) -> tuple[str, int, int, Fraction, Fraction] | None:
+    def _changed(self, entry: Entry) -> tuple[str, int, int, Fraction, Fraction] | None:
         """An ingredient of this line whose amount differs between two beakers of a whole plot, these and both amounts."""
         for runs in self.plots.values():
             for name in self._parts(entry):
@@ -224,7 +225,7 @@ class _Bench:
                         return name, runs[0], run, first, self.shares[run][name]
         return None
 
-    def _refuse_changed(self, entry: _Entry) -> None:
+    def _refuse_changed(self, entry: Entry) -> None:
         if found := self._changed(entry):
             name, first, run, wanted, value = found
             raise StudyError(
@@ -407,7 +408,7 @@ class _Bench:
         total = Fraction(base.made.total)
         if name in base.made.grams:
             return Fraction(base.made.grams[name]) / total
-        place = self.recipe._place_of(name)  # in a premix: its part of the portion
+        place = self.recipe.place_of(name)  # in a premix: its part of the portion
         share = self.shares[base.runs[0]]
         premix = next(p for p in self.recipe.premixes if p.name == place)
         held = sum((share[i.name] for i in self.recipe.members(premix)), Fraction(0))
@@ -419,14 +420,10 @@ class _Bench:
         top = sorted((p for p in parts if p[1] > 0), key=lambda p: -p[1])[:3]
         return ", ".join(f"{name} {float(value):.4g} %" for name, value in top) or "nothing else"
 
-    def _row(self, entry: _Entry, mass: Decimal, words: str) -> tuple[object, ...]:
-        from doe.bench.recipe import cautions_of
-
+    def _row(self, entry: Entry, mass: Decimal, words: str) -> tuple[object, ...]:
         return entry.phase, entry.name, mass, self.recipe.balance_text(entry.name), words, cautions_of(entry.line)
 
     def _step(self, step: Step, phase: str, values: Mapping[str, float]) -> tuple[object, ...]:
-        from doe.bench.recipe import cautions_of
-
         return phase, self.recipe.step_text(step, values), None, "", "", cautions_of(step)
 
 

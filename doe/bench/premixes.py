@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.bench.lines import Ingredient
 from doe.bench.made_apart import Made, Premix, made
+from doe.bench.sequence import cautions_of
 from doe.bench.weighing_notes import content_words
 from doe.designs import Plan
 from doe.study import Section, Shown, StudyError
@@ -58,8 +59,6 @@ def premixes_made(
     recipe: Recipe, plan: Plan, batch_size: float, gels: BaseGels | None = None
 ) -> tuple[PremixMade, ...]:
     """See `Recipe.premixes_made`."""
-    from doe.bench.recipe import cautions_of
-
     if not isinstance(plan, Plan):
         raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs")
     if not recipe.premixes:
@@ -119,7 +118,9 @@ def unlike(
                 continue
             if first is None:
                 first = run, parts
-            named = {i.name: i.factor is not None for i in recipe.members(premix)}  # a factor's own line before what it displaces
+            named = {
+                i.name: i.factor is not None for i in recipe.members(premix)
+            }  # a factor's own line before what it displaces
             name = max((n for n in parts if parts[n] != first[1][n]), key=lambda n: named[n], default="")
             if name:
                 problem = StudyError(

@@ -15,12 +15,21 @@ import numpy as np
 import pandas as pd
 
 from doe.bench.amounts import Row, UnsettledError, as_fraction, solved
-from doe.bench.cautions import LAST_WORD, caution
+from doe.bench.cautions import LAST_WORD
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Line, Neutralise, Step, setting_value
 from doe.bench.made_apart import BaseGel, Premix
 from doe.bench.neutralisation import degree_value
+from doe.bench.recipe_checks import (
+    check_links,
+    check_names,
+    check_phases,
+    check_premixes,
+    phases_of,
+    premixes_of,
+)
 from doe.bench.recipe_faults import faults, misfits
 from doe.bench.recipe_files import apart_content, kept, kept_apart, line_content
+from doe.bench.sequence import Entry, cautions_of, entries_of, steps_of, weighing_for
 from doe.bench.weighing import closed, rounded
 from doe.bench.weighing_notes import note
 from doe.designs import Plan
@@ -38,22 +47,6 @@ if TYPE_CHECKING:
 SCHEMA = 1
 PROBLEM_COLUMNS = ("run", "where", "found", "allowed", "mend")
 PROCEDURE_COLUMNS = ("phase", "do", "grams", "balance", "note", "cautions")
-
-
-@dataclass(frozen=True)
-class _Entry:
-    """One thing to do: a line, and which portion of a base."""
-
-    line: Line | Premix
-    phase: str
-    portion: int = 0
-
-    @property
-    def name(self) -> str:
-        """What the weighing is called; empty for a step."""
-        if isinstance(self.line, Ingredient | Premix):
-            return self.line.name
-        return self.line.portions[self.portion] if isinstance(self.line, Neutralise) else ""
 
 
 @dataclass(frozen=True, repr=False)
@@ -108,153 +101,16 @@ class Recipe(Shown):
                     "recipe: line", line, "an Ingredient, Neutralise or Step", "make it with doe.bench.Ingredient, say"
                 )
         object.__setattr__(self, "lines", given)
-        object.__setattr__(self, "phases", _phases(phases))
-        object.__setattr__(self, "premixes", _premixes(premixes))
+        object.__setattr__(self, "phases", phases_of(phases))
+        object.__setattr__(self, "premixes", premixes_of(premixes))
         if not (base_gel is None or isinstance(base_gel, BaseGel)):
             raise StudyError("recipe: base_gel", base_gel, "a doe.bench.BaseGel or None", "write BaseGel(losses=5.0)")
         object.__setattr__(self, "base_gel", base_gel)
-        self._check_names()
-        self._check_phases()
-        self._check_links()
-        self._check_premixes()
-        self._entries  # noqa: B018  the order is settled now
-
-    # ---- checked once
-
-    def _check_names(self) -> None:
-        if not self.ingredients:
-            raise StudyError("recipe: lines", "without an ingredient", "at least one ingredient", "say what goes in")
-        bases = [line for line in self.lines if isinstance(line, Neutralise)]
-        if len(bases) > 1:
-            raise StudyError(
-                "recipe: lines", f"{len(bases)} Neutralise lines", "one at most", "give a second portion as stages="
-            )
-        seen = {b.of_base.name for b in bases}
-        for item in self.ingredients:
-            if item.name in seen:
-                raise StudyError(
-                    "recipe: line",
-                    item.name,
-                    "a name used once",
-                    "tell the two additions apart, as in 'water, to rinse'",
-                )
-            seen.add(item.name)
-        filling = [i.name for i in self.ingredients if i.balance and i.of == BATCH]
-        if len(filling) > 1:
-            raise StudyError(
-                "recipe: balance", " and ".join(filling), "one ingredient at most", "fix the amount of the other"
-            )
-
-    def _check_phases(self) -> None:
-        named = list(dict.fromkeys(i.phase for i in self.ingredients))
-        for phase, size in self.phases:
-            if phase not in named:
-                raise StudyError("recipe: phases", phase, "the phase of an ingredient", nearest(phase, named))
-            if isinstance(size, float) and not 0 < size <= 100:
-                raise StudyError(
-                    f"recipe: phase {phase!r}", size, "above 0 and at most 100 %", "give its % of the batch"
-                )
-        listed = [phase for phase, _ in self.phases]
-        for item in self.ingredients:
-            if listed and item.phase not in listed:
-                raise StudyError(
-                    f"ingredient {item.name!r}: phase",
-                    item.phase,
-                    "one of the recipe's phases",
-                    nearest(item.phase, listed),
-                )
-        names = {i.name for i in self.ingredients}
-        for phase in named:
-            if phase in names or phase == BATCH:
-                raise StudyError(
-                    "recipe: phase", phase, "no ingredient's name and not 'batch'", "name the phase otherwise"
-                )
-            members = [i for i in self.ingredients if i.phase == phase]
-            filling = [i.name for i in members if i.balance and i.of == phase]
-            if len(filling) > 1:
-                raise StudyError(
-                    f"recipe: balance of phase {phase!r}",
-                    " and ".join(filling),
-                    "one ingredient at most",
-                    "fix the other",
-                )
-            sized = dict(self.phases).get(phase) is not None
-            if not sized and (filling or all(i.of == phase for i in members)):
-                raise StudyError(
-                    f"recipe: phase {phase!r}",
-                    "of no size",
-                    "sized, as its lines are parts of it",
-                    f"write phases={{{phase!r}: its % of the batch or a factor's name}}, or give one line as % of the batch",
-                )
-
-    def _check_links(self) -> None:
-        names = [i.name for i in self.ingredients]
-        for item in self.ingredients:
-            if item.of not in (BATCH, item.phase) and item.of not in names:
-                raise StudyError(
-                    f"ingredient {item.name!r}: of",
-                    item.of,
-                    "'batch', its phase or an ingredient of the recipe",
-                    nearest(item.of, [BATCH, item.phase, *names]),
-                )
-        of = {i.name: i.of for i in self.ingredients if i.of in names}
-        for start in of:
-            at, passed = start, [start]
-            while at in of:
-                at = of[at]
-                if at in passed:
-                    raise StudyError(
-                        f"ingredient {start!r}: of",
-                        " of ".join([*passed, at]),
-                        "no circle",
-                        "give one of them as % of the batch",
-                    )
-                passed.append(at)
-        anchors = names + [line.of_base.name for line in self.lines if isinstance(line, Neutralise)]
-        anchors += [premix.phase for premix in self.premixes]
-        for line in self.lines:
-            if isinstance(line, Step) and line.after is not None and line.after not in anchors:
-                raise StudyError(
-                    f"step {line.text!r}: after",
-                    line.after,
-                    "an ingredient of the recipe",
-                    nearest(line.after, anchors),
-                )
-            if isinstance(line, Neutralise) and line.stages is not None and line.stages[1] not in names:
-                raise StudyError(
-                    "neutralise: stages, after",
-                    line.stages[1],
-                    "an ingredient of the recipe",
-                    nearest(line.stages[1], names),
-                )
-
-    def _check_premixes(self) -> None:
-        named = list(dict.fromkeys(i.phase for i in self.ingredients))
-        for premix in self.premixes:
-            if premix.phase not in named:
-                raise StudyError(
-                    "recipe: premix", premix.phase, "the phase of an ingredient", nearest(premix.phase, named)
-                )
-            if premix.name in (i.name for i in self.ingredients):
-                raise StudyError("recipe: line", premix.name, "no portion's name", "name the ingredient otherwise")
-            for item in self.members(premix):
-                if item.balance and item.of == BATCH:
-                    raise StudyError(
-                        f"recipe: premix {premix.phase!r}",
-                        f"with {item.name}, which fills the batch,",
-                        "of lines whose amounts do not hang on the rest of the batch",
-                        f"put {item.name} into another phase, or let it fill the phase: of={premix.phase!r}",
-                    )
-            for entry in self.making(premix):
-                if isinstance(entry.line, Step):
-                    linked = [v for f in SETTINGS if isinstance(v := getattr(entry.line, f), str)]
-                    if linked:
-                        raise StudyError(
-                            f"step {entry.line.text!r} of premix {premix.phase!r}",
-                            f"set by {linked[0]}",
-                            "the same for all batches, as the premix is made once",
-                            f"write after={premix.phase!r} if it is done when the portion is in the batch",
-                        )
+        check_names(self)
+        check_phases(self)
+        check_links(self)
+        check_premixes(self)
+        self.entries  # noqa: B018  the order is settled now
 
     # ---- parts
 
@@ -272,36 +128,13 @@ class Recipe(Shown):
                 sizes += [line.degree, None if line.stages is None else line.stages[0]]
         return tuple(name for name in factors if name in sizes)
 
-    @cached_property
-    def _once(self) -> dict[int, str]:
-        """Places in `lines` of the steps by which premixes are made, and the phase of each."""
-        apart, out, phase, poured = {p.phase for p in self.premixes}, {}, "", set()
-        of = {i.name: i.phase for i in self.ingredients}
-        for place, line in enumerate(self.lines):
-            phase = line.phase if isinstance(line, Ingredient) else phase
-            if not isinstance(line, Step):
-                continue
-            if line.after in apart:
-                poured.add(line.after)
-            elif line.after is None and phase in apart and phase not in poured:
-                out[place] = phase
-            elif line.after is not None and of.get(line.after) in apart:
-                out[place] = of[line.after]
-        return out
-
-    def making(self, premix: Premix) -> tuple[_Entry, ...]:
+    def making(self, premix: Premix) -> tuple[Entry, ...]:
         """How a premix is made, in order."""
-        entries = [
-            _Entry(line, premix.phase)
-            for place, line in enumerate(self.lines)
-            if (isinstance(line, Ingredient) and line.phase == premix.phase) or self._once.get(place) == premix.phase
-        ]
-        return tuple(_moved(entries, lambda name: name))
+        return steps_of(self, premix)
 
-    def _place_of(self, name: str) -> str:
+    def place_of(self, name: str) -> str:
         """The weighing into the batch that a phase or an ingredient stands for: of a premix, its portion."""
-        of = {i.name: i.phase for i in self.ingredients}
-        return next((p.name for p in self.premixes if p.phase in (name, of.get(name))), name)
+        return weighing_for(self, name)
 
     @property
     def ingredients(self) -> tuple[Ingredient, ...]:
@@ -327,36 +160,20 @@ class Recipe(Shown):
         return tuple(dict.fromkeys(v for v in out if isinstance(v, str)))
 
     @cached_property
-    def _entries(self) -> tuple[_Entry, ...]:
-        """What is done, in order."""
-        order = {phase: i for i, (phase, _) in enumerate(self.phases)}
-        phase, placed = "", list[_Entry]()
-        apart = {p.phase: p for p in self.premixes}
-        for place, line in enumerate(self.lines):
-            phase = line.phase if isinstance(line, Ingredient) else phase
-            if isinstance(line, Ingredient) and phase in apart:  # its portion stands where its first line does
-                if all(e.line is not apart[phase] for e in placed):
-                    placed.append(_Entry(apart[phase], phase))
-                continue
-            if place in self._once:
-                continue
-            placed.append(_Entry(line, phase, 1 if isinstance(line, Neutralise) and line.stages is not None else 0))
-        entries = sorted(placed, key=lambda e: order.get(e.phase, -1))
-        for line in self.lines:  # what follows a named addition moves behind it, and behind what moved there before
-            if isinstance(line, Neutralise) and line.stages is not None:
-                entries.insert(_behind(entries, self._place_of(line.stages[1]), self._place_of), _Entry(line, "", 0))
-        return tuple(_moved(entries, self._place_of))
+    def entries(self) -> tuple[Entry, ...]:
+        """What is done for a batch, in order."""
+        return entries_of(self)
 
     @property
     def weighed(self) -> tuple[str, ...]:
         """Names of the weighings, in order."""
-        return tuple(e.name for e in self._entries if e.name)
+        return tuple(e.name for e in self.entries if e.name)
 
     @cached_property
     def unknowns(self) -> tuple[str, ...]:
         """Names of everything that makes up a batch: ingredients and portions of base, in order; of a premix, its ingredients."""
         out: list[str] = []
-        for entry in self._entries:
+        for entry in self.entries:
             if isinstance(entry.line, Premix):
                 out += [i.name for i in self.members(entry.line)]
             elif entry.name:
@@ -510,7 +327,7 @@ class Recipe(Shown):
         if filling:
             return filling[0]
         portions = {p.name: sum((share[i.name] for i in self.members(p)), Fraction(0)) for p in self.premixes}
-        portions |= {i.name: share[i.name] for i in self.ingredients if self._place_of(i.name) == i.name}
+        portions |= {i.name: share[i.name] for i in self.ingredients if self.place_of(i.name) == i.name}
         return max(portions, key=lambda n: portions[n])
 
     def _portioned(self, grams: dict[str, Fraction]) -> dict[str, Decimal | Fraction]:
@@ -625,7 +442,7 @@ class Recipe(Shown):
         weighings = {row[0]: row for row in self._weighings(run, batch_size)}
         values = self.values(run)
         rows: list[tuple[str, str, Decimal | None, str, str, str]] = []
-        for entry in self._entries:
+        for entry in self.entries:
             line = entry.line
             if isinstance(line, Step):
                 rows.append((entry.phase, self.step_text(line, values), None, "", "", cautions_of(line)))
@@ -833,8 +650,8 @@ class Recipe(Shown):
     # ---- shown
 
     def _sections(self) -> list[Section]:
-        rows, entries = [], list[_Entry]()
-        for entry in self._entries:
+        rows, entries = [], list[Entry]()
+        for entry in self.entries:
             entries += [*self.making(entry.line), entry] if isinstance(entry.line, Premix) else [entry]
         for entry in entries:
             line = entry.line
@@ -872,71 +689,5 @@ class Recipe(Shown):
         ]
 
 
-def _moved(entries: list[_Entry], place_of: Callable[[str], str]) -> list[_Entry]:
-    """Entries with each step that names an addition behind it."""
-    out = list(entries)
-    for entry in entries:
-        if isinstance(entry.line, Step) and entry.line.after is not None:
-            del out[next(i for i, e in enumerate(out) if e is entry)]  # two steps may read alike
-            out.insert(_behind(out, place_of(entry.line.after), place_of), entry)
-    return out
-
-
-def _behind(entries: Sequence[_Entry], name: str, place_of: Callable[[str], str]) -> int:
-    """Place behind the last weighing of this name, and behind what was put there before it."""
-    at = max(
-        i
-        for i, e in enumerate(entries)
-        if e.name == name or (isinstance(e.line, Neutralise) and e.line.of_base.name == name)
-    )
-    at += 1
-    while at < len(entries) and (
-        (isinstance(line := entries[at].line, Step) and line.after is not None and place_of(line.after) == name)
-        or (isinstance(line, Neutralise) and entries[at].phase == "")
-    ):
-        at += 1
-    return at
-
-
-def cautions_of(line: Line | Premix) -> str:
-    """The cautions of a line, one a row of text."""
-    if isinstance(line, Premix):
-        return ""
-    hazards = ("base",) if isinstance(line, Neutralise) else line.hazards
-    return "\n".join(dict.fromkeys(caution(h) for h in hazards))
-
-
 def _exact(value: float | Fraction) -> Fraction:
     return value if isinstance(value, Fraction) else as_fraction(value)
-
-
-def _premixes(premixes: object) -> tuple[Premix, ...]:
-    given = (premixes,) if isinstance(premixes, Premix) else premixes
-    if isinstance(given, str) or not isinstance(given, Iterable):
-        raise StudyError("recipe: premixes", premixes, "a list of Premix", 'write [Premix("C", losses=5.0)]')
-    out: list[Premix] = []
-    for premix in given:
-        if not isinstance(premix, Premix):
-            raise StudyError("recipe: premix", premix, "a Premix", 'write Premix("C", losses=5.0)')
-        if premix.phase in (p.phase for p in out):
-            raise StudyError("recipe: premix", premix.phase, "a phase named once", "leave the second out")
-        out.append(premix)
-    return tuple(out)
-
-
-def _phases(phases: object) -> tuple[tuple[str, float | str | None], ...]:
-    if phases is None:
-        return ()
-    if isinstance(phases, str) or not isinstance(phases, Iterable):
-        raise StudyError("recipe: phases", phases, "a list of names, or a mapping of name to size", "write ['A', 'B']")
-    pairs = list(phases.items()) if isinstance(phases, Mapping) else [(name, None) for name in phases]
-    out = []
-    for name, size in pairs:
-        if not isinstance(name, str) or not name.strip():
-            raise StudyError("recipe: phases", name, "a text", "name the phase")
-        if not (size is None or isinstance(size, str)):
-            size = as_number(f"recipe: phase {name!r}", size, "% of the batch")
-        out.append((name, size))
-    if len({name for name, _ in out}) != len(out):
-        raise StudyError("recipe: phases", [name for name, _ in out], "names used once", "leave the second out")
-    return tuple(out)
