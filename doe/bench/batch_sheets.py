@@ -240,6 +240,7 @@ def _labels(sheet: Worksheet, layout: SheetLayout) -> None:
             Font(name=FONT, size=12),
         )
         cell.border = Border(top=dashed, bottom=dashed, left=dashed, right=dashed)
-        sheet.row_dimensions[at // 2 + 1].height = 92
+        height = 18.0 * (2 + len(lines)) + 2
+        sheet.row_dimensions[at // 2 + 1].height = max(height, sheet.row_dimensions[at // 2 + 1].height or 0)
     print_setup(sheet, "portrait")
     sheet.protection.sheet = True

@@ -96,7 +96,7 @@ class SheetLayout:
                 )
             if self.recipe.neutralise is not None:
                 lines.append(
-                    "Base: add the calculated amount, mix, read the pH and write it down. Do not chase a pH; write down as a remark whatever "
+                    "Neutraliser: add the calculated amount, mix, read the pH and write it down. Do not chase a pH; write down as a remark whatever "
                     "else was added."
                 )
         if self.needs is not None:

@@ -129,6 +129,14 @@ class Ingredient:
             object.__setattr__(self, "stock", stock_fraction(f"{where}: stock", self.stock))
         object.__setattr__(self, "active", stock_fraction(f"{where}: active", self.active))
         object.__setattr__(self, "moisture", moisture_fraction(f"{where}: moisture", self.moisture))
+        if self.percent is not None and self.of == BATCH and self.percent > 100 * self.content:
+            weak = "stock" if self.stock is not None else "active"
+            raise StudyError(
+                f"{where}: {weak}",
+                getattr(self, weak),
+                f"{self.percent * getattr(self, weak) / float(100 * self.content):.4g} or above, to deliver {self.percent:g} % of the batch",
+                "take a stronger one, or lower the percent",
+            )
         if self.acid_content is not None:
             object.__setattr__(self, "acid_content", acid_percent(f"{where}: acid_content", self.acid_content))
             if self.balance:

@@ -277,8 +277,7 @@ def labels(
     jars = ("",) if needs is None else needs.jar_texts()
     for page in pages:
         for jar in jars:
-            when = f"to be read at {jar}: ____________" if jar else read
-            out.append((page.code, f"run {page.run}", (made, when, skin)))
+            out.append((page.code, f"run {page.run}", (made, *([jar] if jar else []), read, skin)))
     return tuple(out)
 
 

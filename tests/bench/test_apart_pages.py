@@ -291,7 +291,7 @@ def test_a_label_for_each_jar_and_a_small_batch_named(split_plan, recipe, tmp_pa
     assert len(labels) == 1 + 2 + 4 * 3  # premix, base gels, jars
     code = split_plan.fingerprint[:4]
     assert sum(text.startswith(f"{code}-1   run 1") for text in labels) == 3
-    assert any("to be read at 4 wk: ____" in text for text in labels)
+    assert any("\n4 wk\nto be read on: ____" in text for text in labels)
     assert any(text.startswith(f"{code}-B2   base gel W2") for text in labels)
     first = " ".join(str(row[0].value) for row in book["Read first"].iter_rows())
     assert "Each batch fills 3 jars of 50 g" in first
@@ -305,4 +305,4 @@ def test_a_label_for_each_jar_and_a_small_batch_named(split_plan, recipe, tmp_pa
     )
     assert "Each batch fills 3 jars of 50 g" in large
     assert "To settle before weighing: batch_size" not in large
-    assert large.count("to be read at 4 wk: ") == 4
+    assert large.count("<br>4 wk<br>to be read on: ") == 4

@@ -580,7 +580,19 @@ SALT = Ingredient("salt", "A", percent=1.0)
             "run: 'carbomer' is -0.2 but must be 0 or above: it is an amount of carbomer.",
         ),
         (
-            lambda: Recipe([WATER, Ingredient("salt", "A", percent=30, stock=0.2)]).weigh_out({}),
+            lambda: Ingredient("salt", "A", percent=30, stock=0.2),
+            "ingredient 'salt': stock is 0.2 but must be 0.3 or above, to deliver 30 % of the batch: take a stronger one, or lower the percent.",
+        ),
+        (
+            lambda: Ingredient("salt", "A", percent=30, stock=0.4, active=0.5),
+            "ingredient 'salt': stock is 0.4 but must be 0.6 or above, to deliver 30 % of the batch: take a stronger one, or lower the percent.",
+        ),
+        (
+            lambda: Ingredient("salt", "A", percent=30, active=0.2),
+            "ingredient 'salt': active is 0.2 but must be 0.3 or above, to deliver 30 % of the batch: take a stronger one, or lower the percent.",
+        ),
+        (
+            lambda: Recipe([WATER, Ingredient("salt", "A", factor="salt", stock=0.2)]).weigh_out({"salt": 30.0}),
             "recipe: water, which fills the batch, is '-50 %' but must be 0 % or above: the other lines take 150 % (salt 150 %): "
             "lower one, or take a stronger stock.",
         ),
