@@ -605,6 +605,11 @@ class Recipe(Shown):
                 from doe.bench.premixes import unlike
 
                 problems += unlike(self, plan)
+            if self.base_gel is not None and plan.whole_plot is not None and not problems:
+                try:
+                    self.base_gels(plan)
+                except StudyError as problem:
+                    problems.append((0, problem))
         rows = [(run, p.where, str(p.found), p.allowed, p.mend) for run, p in problems]
         return pd.DataFrame(rows, columns=list(PROBLEM_COLUMNS))
 

@@ -302,6 +302,14 @@ def test_no_water_left_to_top_up_with_is_refused(sentence_of):
     )
 
 
+def test_a_recipe_that_asks_for_base_gels_is_checked_for_them():
+    plan = split()
+    assert gel(how=BaseGel()).check(plan.study, plan).empty
+    problems = gel(how=BaseGel(hold_back=95)).check(plan.study, plan)
+    assert problems["where"].tolist() == ["run 2: water for the base gel of whole plot W1"]
+    assert gel().check(plan.study, plan).empty
+
+
 def test_a_plan_without_whole_plots_is_refused(sentence_of):
     study = split().study
     easy = Study(study.name, [Continuous(f.name, f.low, f.high, f.unit) for f in study.factors], study.responses)
