@@ -16,7 +16,7 @@ from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP, BaseGel, Made, Premix,
 from doe.bench.recipe_faults import faults
 from doe.bench.sequence import Entry, cautions_of
 from doe.bench.weighing import closed, least, rounded
-from doe.bench.weighing_notes import base_note, content_words, note
+from doe.bench.weighing_notes import base_note, content_words, note, too_little
 from doe.designs import Plan
 from doe.study import Section, Shown, StudyError
 from doe.study.errors import nearest
@@ -299,6 +299,8 @@ class _Bench:
                 acids = {i.name: printed.get(i.name, Fraction(0)) for i in recipe.ingredients}
                 words += base_note(recipe, entry.name, acids | {entry.name: mass}, values, Decimal(0))
             words += ["takes up the rounding"] if entry.name == closing else []
+            exact = portioned[entry.name] * Fraction(batch.total)
+            words += too_little(exact, mass, recipe.readability(entry.name)[0])
             rows.append(self._row(entry, mass, "; ".join(words)))
         table = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
         return BaseMade(label, runs, batch, poured, table, float(100 / whole))

@@ -10,7 +10,7 @@ from fractions import Fraction
 
 from doe.bench.amounts import as_fraction
 from doe.bench.lines import check_text, readability_of
-from doe.bench.weighing import closed, least, rounded
+from doe.bench.weighing import MOST_BATCHES, closed, least, rounded
 from doe.study import StudyError
 from doe.study.factors import as_number
 from doe.study.shown import number_text
@@ -160,6 +160,8 @@ def made(
 ) -> Made:
     """How much to make of something that is portioned, and its weighings.
 
+    Enough for the portions and the losses, and for every weighing to be large enough for its balance where ten times as much will do.
+
     Parameters
     ----------
     fractions : mapping of str to Fraction
@@ -177,11 +179,13 @@ def made(
     """
     wanted = Fraction(portions) * (1 + as_fraction(losses) / 100)
     needed = {name: Fraction(least(readabilities[name])) / part for name, part in fractions.items() if part}
-    largest = max(needed, key=lambda n: needed[n])
-    aim = max(wanted, needed[largest])
+    # many times what is used would be waste: such a line is weighed as a dilution or on a finer balance, and its note says so
+    needed = {name: mass for name, mass in needed.items() if mass <= MOST_BATCHES * wanted}
+    largest = max(needed, key=lambda n: needed[n], default="")
+    aim = max(wanted, needed.get(largest, wanted))
     step = max(Fraction(1), Fraction(10) ** (math.floor(math.log10(aim)) - 2))  # whole grams, three digits
     total = math.ceil(aim / step) * step
     grams = {name: part * total for name, part in fractions.items()}
     printed = {name: rounded(value, readabilities[name]) for name, value in grams.items()}
     printed = closed(grams, printed, closing, total, readabilities[closing])
-    return Made(printed, closing, portions, losses, assumed, largest if needed[largest] > wanted else "")
+    return Made(printed, closing, portions, losses, assumed, largest if aim > wanted else "")

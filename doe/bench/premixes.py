@@ -13,7 +13,7 @@ import pandas as pd
 from doe.bench.lines import Ingredient
 from doe.bench.made_apart import Made, Premix, made
 from doe.bench.sequence import cautions_of
-from doe.bench.weighing_notes import content_words
+from doe.bench.weighing_notes import content_words, too_little
 from doe.designs import Plan
 from doe.study import Section, Shown, StudyError
 
@@ -94,6 +94,9 @@ def premixes_made(
                 mass = batch.grams[line.name]
                 words = [f"{float(100 * fractions[line.name]):.4g} % of the premix", *content_words(line, mass)]
                 words += ["takes up the rounding"] if line.name == closing else []
+                words += too_little(
+                    fractions[line.name] * Fraction(batch.total), mass, recipe.readability(line.name)[0]
+                )
                 rows.append(
                     (premix.phase, line.name, mass, recipe.balance_text(line.name), "; ".join(words), cautions_of(line))
                 )

@@ -12,6 +12,8 @@ from doe.bench.lines import BATCH, Ingredient
 from doe.bench.weighing import batch_for, dilution, finer, least
 from doe.study.shown import number_text
 
+FINEST = Fraction(1, 10000)  # g: the least for 1 % on a balance that shows a microgram, the finest a laboratory has
+
 if TYPE_CHECKING:
     from doe.bench.recipe import Recipe
 
@@ -67,6 +69,16 @@ def note(
     elif mass < least(recipe.readability(name)[0]):
         parts.append(_too_little(recipe, name, printed, batch))
     return "; ".join(parts)
+
+
+def too_little(grams: Fraction, printed: Decimal, readability: float) -> list[str]:
+    """That a weighing of what is portioned is too small for its balance, and what to do; nothing where it is not."""
+    if not grams or printed >= least(readability):
+        return []
+    ways = ["weigh it as a dilution (if it dissolves or disperses so)"]
+    if grams >= FINEST:
+        ways.insert(0, f"weigh on a balance that shows {finer(Decimal(repr(float(grams)))):f} g")
+    return [f"below {least(readability)} g, the least for 1 % on this balance: {', or '.join(ways)}"]
 
 
 def content_words(item: Ingredient, mass: Decimal) -> list[str]:

@@ -76,6 +76,18 @@ def test_the_least_weighing_sizes_it_where_portions_are_small(three_runs):
     )
 
 
+def test_no_more_than_ten_times_is_made_for_the_sake_of_one_line(three_runs):
+    """0.2 g of portions: 1.00 g of oil, the least, is in 2 g; 0.100 g of dye would be in 20 g, so it is told how to weigh its 0.010 g."""
+    dye = Ingredient("dye", "C", percent=0.5, of="C", balance_readability=0.001)
+    recipe = Recipe([*pigmented().lines[:2], OIL[0], dye], {"A": None, "C": "oil phase"}, [Premix("C", 10.0)])
+    (made,) = recipe.premixes_made(three_runs, 2.0)
+    assert made.total == 2
+    assert made.procedure.set_index("do").loc["dye", "note"] == (
+        "0.5 % of the premix; below 0.100 g, the least for 1 % on this balance: weigh on a balance that shows 0.0001 g, or weigh it as a "
+        "dilution (if it dissolves or disperses so)"
+    )
+
+
 def test_a_batch_weighs_the_portion_and_adds_up(three_runs):
     recipe = pigmented()
     for run, oil in ((1, "4.00"), (2, "8.00")):
@@ -162,7 +174,8 @@ def test_mass_balance_of_any_premix(parts, sizes, losses, batch, scale, acid):
     assert Fraction(made.total + half) >= Fraction(together) * (1 + Fraction(repr(losses)) / 100)
     for name, grams in made.made.grams.items():
         assert grams % Decimal(repr(scale)) == 0
-        assert grams >= 100 * Decimal(repr(scale)) or name == made.made.closing
+        told = made.procedure.set_index("do").loc[name, "note"]
+        assert grams >= 100 * Decimal(repr(scale)) or "the least for 1 % on this balance" in told
         nominal = float(recipe.share({"size": sizes[0]})[name]) / sizes[0] * float(made.total)
         off = len(made.made.grams) + 1 if name == made.made.closing else 2  # half digits: own, and the total's
         assert float(grams) == pytest.approx(nominal, abs=float(half) * off)
