@@ -266,7 +266,7 @@ def neutraliser(
     >>> round(neutraliser(0.6, 0.70, "tromethamine", acid_content=62.0, stock=0.20), 3)
     3.504
     """
-    acid, done = _acid(polymer_grams, acid_content, moisture, already)
+    acid, done = acid_moles(polymer_grams, acid_content, moisture, already)
     wanted = degree_value("degree", degree) * acid.sum() - (acid * done).sum()
     if wanted < -1e-12 * acid.sum():
         share = (acid * done).sum() / acid.sum()
@@ -312,7 +312,7 @@ def degree_from(
     >>> round(degree_from(2.50, 0.6, "tromethamine", stock=0.20), 4)
     0.4995
     """
-    acid, done = _acid(polymer_grams, acid_content, moisture, already)
+    acid, done = acid_moles(polymer_grams, acid_content, moisture, already)
     added = as_number("grams", grams, "g")
     if added < 0:
         raise StudyError("grams", added, "0 or above", "give the grams of solution that were added")
@@ -369,7 +369,7 @@ def _above_zero(where: str, value: object, unit: str) -> float:
     return number
 
 
-def _acid(
+def acid_moles(
     grams: object, content: object, moisture: object, already: object
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Moles of COOH in each polymer, and the share of each neutralised already."""

@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from doe.bench.acid_base import base_needs, portion_row
 from doe.bench.amounts import Row, UnsettledError, as_fraction, solved
 from doe.bench.cautions import LAST_WORD, caution
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Line, Neutralise, Step, setting_value
@@ -343,14 +344,10 @@ class Recipe(Shown):
                 equations.append((row, zero))
         line = self.neutralise
         if line is not None:
-            reached = zero
-            for name, degree in zip(line.portions, self.degrees(values), strict=True):
-                row = {name: one}
-                for i in self.ingredients:
-                    if i.acid_content is not None:
-                        row[i.name] = -(as_fraction(degree) - reached) * i.acid_moles * line.stock_per_mole
-                equations.append((row, zero))
-                reached = as_fraction(degree)
+            needs = base_needs(self, self.degrees(values))
+            for portion, name in enumerate(line.portions):
+                row = {k: -v for k, v in portion_row(needs, portion, line).items() if v}
+                equations.append(({**row, name: one}, zero))
         try:
             found = solved(self.weighed, equations)
         except UnsettledError as problem:
@@ -413,13 +410,11 @@ class Recipe(Shown):
         printed = {name: rounded(value, self.readability(name)[0]) for name, value in grams.items()}
         line = self.neutralise
         if line is not None:  # from the polymer as it will be weighed, the second portion less the first as weighed
-            moles = sum(
-                (i.acid_moles * Fraction(printed[i.name]) for i in self.ingredients if i.name != closing), Fraction(0)
-            )
-            moles += sum((i.acid_moles * grams[i.name] for i in self.ingredients if i.name == closing), Fraction(0))
+            weighed = {n: grams[n] if n == closing else Fraction(printed[n]) for n in share}
             before = Fraction(0)
-            for name, degree in zip(line.portions, self.degrees(values), strict=True):
-                grams[name] = max(as_fraction(degree) * moles * line.stock_per_mole - before, Fraction(0))
+            for name, needed in zip(line.portions, base_needs(self, self.degrees(values)), strict=True):
+                moles = sum((v * weighed[k] for k, v in needed.items()), Fraction(0))
+                grams[name] = max(moles * line.stock_per_mole - before, Fraction(0))  # only rounding goes below
                 printed[name] = rounded(grams[name], self.readability(name)[0])
                 before += Fraction(printed[name])
         printed = closed(grams, printed, closing, batch, self.readability(closing)[0])
@@ -476,7 +471,7 @@ class Recipe(Shown):
                 rows.append((entry.phase, text, None, "", "", _cautions(line.hazards)))
                 continue
             _, grams, balance, note = weighings[entry.name]
-            hazards = ("base",) if isinstance(line, Neutralise) else line.hazards
+            hazards = ("base",) if isinstance(line, Neutralise) else (*line.hazards, *["base"] * (line.base is not None))
             rows.append((entry.phase, entry.name, grams, balance, note, _cautions(hazards)))
         return pd.DataFrame(rows, columns=list(PROCEDURE_COLUMNS), dtype=object)
 

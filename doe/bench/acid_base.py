@@ -1,0 +1,79 @@
+"""Acids and bases of a recipe counted together: how much base each portion of the Neutralise line must bring."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from doe.bench.amounts import as_fraction
+from doe.bench.lines import Ingredient, Neutralise
+
+if TYPE_CHECKING:
+    from doe.bench.recipe import Recipe
+
+
+def base_needs(recipe: Recipe, degrees: Sequence[float]) -> list[dict[str, Fraction]]:
+    """Moles of base that must be in the beaker after each portion, for every gram as weighed of each ingredient.
+
+    Polymers, and what shares their degree, count in every portion, wherever they stand: the degree is of all of them. Another acid, and a
+    base among the ingredients, counts from the portion before which it stands, and all do in the last.
+    """
+    line = recipe.neutralise
+    out: list[dict[str, Fraction]] = []
+    if line is None:
+        return out
+    for portion, degree in enumerate(degrees):
+        last = portion == len(degrees) - 1
+        there = {i.name for i in recipe.ingredients} if last else _before(recipe, line.portions[portion])
+        out.append({i.name: need for i in recipe.ingredients if (need := _need(i, degree, i.name in there))})
+    return out
+
+
+def _before(recipe: Recipe, portion: str) -> set[str]:
+    return set(recipe.weighed[: recipe.weighed.index(portion)])
+
+
+def _need(item: Ingredient, degree: float, there: bool) -> Fraction:
+    if item.shares_degree:
+        return (as_fraction(degree) - as_fraction(item.already)) * item.acid_moles
+    if not there:
+        return Fraction(0)
+    if item.takes_base is not None:
+        return (as_fraction(item.takes_base) - as_fraction(item.already)) * item.acid_moles
+    return -item.base_moles
+
+
+def portion_row(
+    needs: Sequence[Mapping[str, Fraction]], portion: int, line: Neutralise
+) -> dict[str, Fraction]:
+    """Grams of base solution in a portion, for every gram as weighed of each ingredient."""
+    before = needs[portion - 1] if portion else {}
+    names = {**before, **needs[portion]}
+    zero = Fraction(0)
+    return {n: (needs[portion].get(n, zero) - before.get(n, zero)) * line.stock_per_mole for n in names}
+
+
+def count_words(recipe: Recipe, grams: Mapping[str, Fraction], degree_text: str) -> str:
+    """What the base is for, in millimoles."""
+    polymer = Fraction(0)
+    done, others = Fraction(0), []
+    for item in recipe.ingredients:
+        mass = Fraction(grams[item.name])
+        if item.shares_degree:
+            polymer += item.acid_moles * mass
+            done += item.acid_moles * mass * as_fraction(item.already)
+        elif item.takes_base is not None:
+            need = (as_fraction(item.takes_base) - as_fraction(item.already)) * item.acid_moles * mass
+            if need:
+                others.append(f"{'and' if need > 0 else 'less'} {_milli(abs(need))} mmol for {item.name}")
+        elif item.base_moles:
+            others.append(f"less {_milli(item.base_moles * mass)} mmol that {item.name} brings")
+    words = f"to degree {degree_text} of {_milli(polymer)} mmol COOH"
+    if done:
+        words += f", {_milli(done)} mmol of them neutralised already"
+    return ", ".join([words, *others])
+
+
+def _milli(moles: Fraction) -> str:
+    return f"{float(1000 * moles):.4g}"
