@@ -44,9 +44,7 @@ def _need(item: Ingredient, degree: float, there: bool) -> Fraction:
     return -item.base_moles
 
 
-def portion_row(
-    needs: Sequence[Mapping[str, Fraction]], portion: int, line: Neutralise
-) -> dict[str, Fraction]:
+def portion_row(needs: Sequence[Mapping[str, Fraction]], portion: int, line: Neutralise) -> dict[str, Fraction]:
     """Grams of base solution in a portion, for every gram as weighed of each ingredient."""
     before = needs[portion - 1] if portion else {}
     names = {**before, **needs[portion]}

@@ -43,19 +43,6 @@ def ionised(ph: Floats, pk: Floats | float, n: Floats | float) -> Floats:
     return np.asarray(1.0 / (1.0 + 10.0 ** np.clip((pk - ph) / n, -300, 300)))
 
 
-def steps_ionised(ph: Floats, pkas: Sequence[float]) -> tuple[Floats, Floats]:
-    """Mean negative charge of an acid with these steps, and its slope in pH."""
-    # the share of each form, by its distance from the least acidic one, in logarithms so that nothing overflows
-    levels = np.array([np.sum(pkas[:k]) for k in range(len(pkas) + 1)])
-    weights = np.arange(len(pkas) + 1)[:, None] * np.atleast_1d(ph)[None, :] - levels[:, None]
-    shares = 10.0 ** (weights - weights.max(axis=0))
-    shares /= shares.sum(axis=0)
-    charge = np.arange(len(pkas) + 1) @ shares
-    spread = np.arange(len(pkas) + 1) ** 2 @ shares - charge**2
-    return charge, LN10 * spread
-
-
-
 def charge_of(ph: Floats, pkas: Sequence[float]) -> Floats:
     """Mean negative charge, at a pH, of an acid that gives off its protons at these pKa."""
     # every form by its distance from the one with all protons, in logarithms so that nothing overflows

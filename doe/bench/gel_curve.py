@@ -20,7 +20,10 @@ from doe.study.shown import number_text
 
 Floats = NDArray[np.float64]
 STEEP = 10.0  # pH for a degree: there 0.01 of degree, a usual error of acid content and weighing, moves a gel's pH by its repeatability, 0.1
-USUAL_N = (1.0, 2.5)  # of carboxylic polymers, generously (from memory of Katchalsky & Spitnik and of carbomer titrations)
+USUAL_N = (
+    1.0,
+    2.5,
+)  # of carboxylic polymers, generously (from memory of Katchalsky & Spitnik and of carbomer titrations)
 USUAL_SCATTER = 0.1  # pH, repeatability in a gel (common practice, no source)
 OUTLYING = 0.05  # of the outlier test, over all readings together
 INDICATIVE_PK, INDICATIVE_N = (5.0, 6.0, 6.5), (1.3, 1.6, 2.0)  # least, middle, most (from memory)
@@ -95,6 +98,14 @@ class TitrationCurve(Shown):
         degrees = self.titration.degrees(self.content)
         return float(degrees.min()), float(degrees.max())
 
+    @property
+    def least_degree(self) -> float:
+        """The degree before any of the base that counts is added."""
+        if self.titration is None:
+            return 0.0
+        moles, done = self.titration.acid(self.content)
+        return (done + sum(a for _, a in self.titration.earlier)) / moles
+
     def predicted(self, mixture: Callable[[Floats], Charges], level: float = 0.95) -> pd.DataFrame:
         """PH of any mixtures with these polymers.
 
@@ -140,7 +151,11 @@ class TitrationCurve(Shown):
         )
 
     def ph(
-        self, degree: float | Iterable[float], level: float = 0.95, base: str | Base | None = None, acid: float | None = None
+        self,
+        degree: float | Iterable[float],
+        level: float = 0.95,
+        base: str | Base | None = None,
+        acid: float | None = None,
     ) -> pd.DataFrame:
         """PH expected at a degree of neutralisation.
 
@@ -210,7 +225,7 @@ class TitrationCurve(Shown):
         Seber, G. A. F. and Wild, C. J. (1989). Nonlinear Regression. Wiley, section 5.4.2 (inverse prediction; from memory).
         """
         targets = np.array([as_number("ph", v, "pH") for v in (ph if isinstance(ph, Iterable) else [ph])])
-        least = self._least_degree()
+        least = self.least_degree
         grid = np.unique(np.concatenate([np.linspace(least, min(least + 2, MOST_DEGREE), 401), [MOST_DEGREE]]))
         band = self.predicted(self._at(grid, None, None), level)
         rows = []
@@ -269,15 +284,8 @@ class TitrationCurve(Shown):
 
     # ---- how it is worked out
 
-    def _least_degree(self) -> float:
-        """The degree before any of the base that counts is added."""
-        if self.titration is None:
-            return 0.0
-        moles, done = self.titration.acid(self.content)
-        return (done + sum(a for _, a in self.titration.earlier)) / moles
-
     def _reachable(self, degrees: Floats) -> None:
-        least = self._least_degree()
+        least = self.least_degree
         if degrees.min() < least - 1e-9:
             raise StudyError(
                 "degree",
@@ -312,7 +320,7 @@ class TitrationCurve(Shown):
 
     def _slope(self, degrees: Floats, base: Base | None, acid: float | None) -> Floats:
         theta, step = self.parameters, 1e-5
-        least = self._least_degree()
+        least = self.least_degree
         ends = [np.maximum(degrees - step, least), degrees + step]
         low, high = (balanced_ph(self._at(d, base, acid)(theta), self.pk, self.n) for d in ends)
         return np.asarray((high - low) / (ends[1] - ends[0]))
@@ -327,7 +335,7 @@ class TitrationCurve(Shown):
         if values[0] == target:
             return float(grid[0])
         ups = np.flatnonzero(above[1:] & ~above[:-1]) + 1
-        if above[0] and not last or not above[-1] and last or not len(ups):
+        if (above[0] and not last) or (not above[-1] and last) or not len(ups):
             return None
         at = int(ups[-1 if last else 0])  # the band widens where the curve is steep, so it may cross more than once
 
@@ -351,7 +359,7 @@ class TitrationCurve(Shown):
     # ---- shown
 
     def _sections(self) -> list[Section]:
-        degrees = np.array([d for d in (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0) if d >= self._least_degree()])
+        degrees = np.array([d for d in (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0) if d >= self.least_degree])
         table = self.ph(degrees)
         width = ["low", "high"] if self.indicative else ["95 % low", "95 % high"]
         ahead = pd.DataFrame(
@@ -429,7 +437,10 @@ def titration_curve(titration: Titration) -> TitrationCurve:
     """
     if not isinstance(titration, Titration):
         raise StudyError(
-            "titration", type(titration).__name__, "a doe.bench.Titration", "make one, or read a sheet with doe.bench.read_titration"
+            "titration",
+            type(titration).__name__,
+            "a doe.bench.Titration",
+            "make one, or read a sheet with doe.bench.read_titration",
         )
     from scipy.optimize import least_squares
 
@@ -446,7 +457,14 @@ def titration_curve(titration: Titration) -> TitrationCurve:
         low, high = [*low, ACID_RANGE[0]], [*high, ACID_RANGE[1]]
     tries = [
         least_squares(
-            lambda theta: fitted(theta) - seen, start, "3-point", bounds=(low, high), x_scale="jac", xtol=1e-12, ftol=1e-12, gtol=1e-12
+            lambda theta: fitted(theta) - seen,
+            start,
+            "3-point",
+            bounds=(low, high),
+            x_scale="jac",
+            xtol=1e-12,
+            ftol=1e-12,
+            gtol=1e-12,
         )
         for start in starts
     ]
@@ -544,7 +562,7 @@ def _notes(
     """What to be wary of in a fitted curve."""
     from scipy import stats
 
-    out = []
+    out = list(titration.held_back)
     if titration.of_base.pka is None:
         out.append(
             f"No pKa of {titration.of_base.name} was given: it is assumed to be held at any pH, which shows beyond its pKa less 1."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +17,7 @@ from doe.bench.neutralisation import Base
 from doe.bench.recipe import Recipe
 from doe.designs import Plan
 from doe.study import Section, Shown, StudyError
+from doe.study.errors import nearest
 from doe.study.factors import as_number
 
 Floats = NDArray[np.float64]
@@ -25,7 +26,9 @@ NO_EVIDENCE = (
     "product in its pack, and a qualified assessor. Legal limits of use are not checked here."
 )
 BATCH_SCATTER = "The interval speaks of a reading in the dispersion titrated; batches, lots and scale add to it."
-FAR = 3.0  # times more or less polymer than titrated: pKapp and n move with the salt that base makes of it (from memory)
+FAR = (
+    3.0  # times more or less polymer than titrated: pKapp and n move with the salt that base makes of it (from memory)
+)
 _CP = "common practice, no source"
 _ACID = "common practice, no source, that it serves below; pKa from memory of the CRC Handbook of Chemistry and Physics"
 # name as it stands in an ingredient's name: lowest and highest pH, pKa where only the undissociated acid works, source
@@ -89,23 +92,24 @@ def expected_ph(recipe: Recipe, runs: Any, curve: TitrationCurve, level: float =
         raise StudyError("recipe", type(recipe).__name__, "a doe.bench.Recipe", "make one of its lines")
     if not isinstance(curve, TitrationCurve):
         raise StudyError(
-            "curve", type(curve).__name__, "a curve of a titration", "make it with doe.bench.titration_curve or indicative_curve"
+            "curve",
+            type(curve).__name__,
+            "a curve of a titration",
+            "make it with doe.bench.titration_curve or indicative_curve",
         )
     if not any(i.shares_degree for i in recipe.ingredients):
-        raise StudyError("recipe: acid_content", "missing", "given for a polymer", "give it in % COOH: its pH follows from that")
+        raise StudyError(
+            "recipe: acid_content", "missing", "given for a polymer", "give it in % COOH: its pH follows from that"
+        )
     rows = []
     for run, settings in _runs(runs):
         values = recipe._values(settings)
         share = {k: float(v) for k, v in recipe._share(values).items()}
         mixture, degree = _mixture(recipe, share)
-        found = curve.predicted(lambda _, m=mixture: m, level).iloc[0]  # type: ignore[misc]
+        found = curve.predicted(_still(mixture), level).iloc[0]
         step = 1e-5 * mixture.polymer
-        ends = [
-            curve.predicted(lambda _, m=mixture, s=s: Charges(m.strong + s, m.bases, m.acids, m.polymer), level)["ph"][0]  # type: ignore[misc]
-            for s in (-step, step)
-        ]
-        # base that is held whole: for a weak base above its pKa this is the upper end of what more of it does
-        steepness = (ends[1] - ends[0]) / 2e-5
+        low, high = (curve.predicted(_still(_with_more(recipe, mixture, s)), level)["ph"][0] for s in (-step, step))
+        steepness = (high - low) / 2e-5
         note = "; ".join(_warnings(recipe, curve, mixture, degree, steepness))
         rows.append((run, degree, found["ph"], found["low"], found["high"], steepness, note))
     return pd.DataFrame(rows, columns=["run", "degree", "ph", "low", "high", "steepness", "note"])
@@ -136,7 +140,9 @@ class PreservativeCheck(Shown):
         words = [NO_EVIDENCE, INDICATIVE if self.curve.indicative else BATCH_SCATTER]
         t = self.table
         if t.empty:
-            return [Section("Expected pH and preservatives: none that is known is named in the recipe", None, NO_EVIDENCE)]
+            return [
+                Section("Expected pH and preservatives: none that is known is named in the recipe", None, NO_EVIDENCE)
+            ]
         shown = pd.DataFrame(
             {
                 "run": t["run"],
@@ -198,7 +204,19 @@ def preservative_check(
                 row |= {"preservative": name, "range_low": low, "range_high": high, "undissociated": share}
                 row |= {"verdict": _verdict(line, low, high), "note": line["note"]}
                 rows.append(row)
-    columns = ["run", "degree", "ph", "low", "high", "preservative", "range_low", "range_high", "undissociated", "verdict", "note"]
+    columns = [
+        "run",
+        "degree",
+        "ph",
+        "low",
+        "high",
+        "preservative",
+        "range_low",
+        "range_high",
+        "undissociated",
+        "verdict",
+        "note",
+    ]
     return PreservativeCheck(pd.DataFrame(rows, columns=columns), curve)
 
 
@@ -220,18 +238,20 @@ def _ranges_of(item: Ingredient, own: Mapping[str, tuple[float, float]]) -> list
     found = [(low, high, pka, key) for key, (low, high, pka, _) in _RANGES.items() if key in item.name.casefold()]
     if not found and "preserv" in item.function.casefold():
         return [(np.nan, np.nan, np.nan, item.name)]
-    return [(low, high, pka, item.name if len(found) == 1 else f"{key} in {item.name}") for low, high, pka, key in found]
+    return [
+        (low, high, pka, item.name if len(found) == 1 else f"{key} in {item.name}") for low, high, pka, key in found
+    ]
 
 
 def _own_ranges(recipe: Recipe, ranges: object) -> dict[str, tuple[float, float]]:
     if not isinstance(ranges, Mapping):
-        raise StudyError("ranges", ranges, "a mapping of ingredient to lowest and highest pH", "write {'phenoxyethanol': (3, 10)}")
+        raise StudyError(
+            "ranges", ranges, "a mapping of ingredient to lowest and highest pH", "write {'phenoxyethanol': (3, 10)}"
+        )
     names = [i.name for i in recipe.ingredients]
     out = {}
     for name, pair in ranges.items():
         if name not in names:
-            from doe.study.errors import nearest
-
             raise StudyError("ranges: ingredient", name, "an ingredient of the recipe", nearest(str(name), names))
         if not isinstance(pair, tuple | list) or len(pair) != 2:
             raise StudyError(f"ranges: {name}", pair, "lowest and highest pH", "write (3, 10)")
@@ -248,7 +268,9 @@ def _runs(runs: object) -> list[tuple[int, Mapping[str, Any] | pd.Series]]:
         return [(int(run), row) for run, row in table.iterrows()]  # type: ignore[call-overload]
     if isinstance(table, Mapping | pd.Series):
         return [(1, table)]
-    raise StudyError("runs", type(runs).__name__, "a Plan, or settings by factor name", "give plan, or plan.runs.loc[3]")
+    raise StudyError(
+        "runs", type(runs).__name__, "a Plan, or settings by factor name", "give plan, or plan.runs.loc[3]"
+    )
 
 
 def _mixture(recipe: Recipe, share: Mapping[str, float]) -> tuple[Charges, float]:
@@ -290,13 +312,26 @@ def _mixture(recipe: Recipe, share: Mapping[str, float]) -> tuple[Charges, float
     return Charges(np.array([strong]), weak, acids, np.array([polymer])), for_polymer / polymer
 
 
+def _still(mixture: Charges) -> Callable[[Floats], Charges]:
+    """A mixture in which nothing was estimated."""
+    return lambda _: mixture
+
+
+def _with_more(recipe: Recipe, mixture: Charges, amount: Floats) -> Charges:
+    """The mixture with so much more of the recipe's base; of a strong one where the recipe has none."""
+    pka = None if recipe.neutralise is None else recipe.neutralise.of_base.pka
+    if pka is None or np.isinf(pka):
+        return Charges(mixture.strong + amount, mixture.bases, mixture.acids, mixture.polymer)
+    return Charges(mixture.strong, [*mixture.bases, (amount, pka)], mixture.acids, mixture.polymer)
+
+
 def _warnings(recipe: Recipe, curve: TitrationCurve, mixture: Charges, degree: float, steepness: float) -> list[str]:
     out = ["indicative"] if curve.indicative else []
     reach = curve.measured
     if reach is not None and not reach[0] - 1e-9 <= degree <= reach[1] + 1e-9:
         out.append(f"extrapolated: readings stand from degree {reach[0]:.3g} to {reach[1]:.3g}")
     if steepness > STEEP:
-        out.append(f"steep: 0.01 more or less of degree moves the pH by up to {0.01 * steepness:.2g}")
+        out.append(f"steep: 0.01 more or less of degree moves the pH by {0.01 * steepness:.2g}")
     line = recipe.neutralise
     if not curve.indicative and line is not None and line.of_base != curve.base:
         out.append(f"carried over from {curve.base.name}")

@@ -471,7 +471,9 @@ class Recipe(Shown):
                 rows.append((entry.phase, text, None, "", "", _cautions(line.hazards)))
                 continue
             _, grams, balance, note = weighings[entry.name]
-            hazards = ("base",) if isinstance(line, Neutralise) else (*line.hazards, *["base"] * (line.base is not None))
+            hazards = (
+                ("base",) if isinstance(line, Neutralise) else (*line.hazards, *["base"] * (line.base is not None))
+            )
             rows.append((entry.phase, entry.name, grams, balance, note, _cautions(hazards)))
         return pd.DataFrame(rows, columns=list(PROCEDURE_COLUMNS), dtype=object)
 

@@ -51,6 +51,8 @@ class Titration(Shown):
         °C, of all readings or of each.
     lot : str
         Of the polymer.
+    held_back : sequence of str
+        What was not taken from the page, or was assumed, and why: shown with the readings and with the curve.
 
     Raises
     ------
@@ -70,6 +72,7 @@ class Titration(Shown):
     before: Sequence[tuple[str | Base, float, float]] = ()
     temperature: float | Sequence[float] | None = None
     lot: str = ""
+    held_back: Sequence[str] = ()
 
     def __post_init__(self) -> None:
         grams = _numbers("titration: grams", self.grams, "g of base solution added so far")
@@ -103,7 +106,9 @@ class Titration(Shown):
         base = base_of(self.base, "titration: base")
         stock = stock_fraction("titration: stock", self.stock)
         mass = as_number("titration: dispersion_grams", self.dispersion_grams, "g")
-        acid_moles(self.polymer_grams, 62.0 if self.acid_content is None else self.acid_content, self.moisture, self.already)
+        acid_moles(
+            self.polymer_grams, 62.0 if self.acid_content is None else self.acid_content, self.moisture, self.already
+        )
         polymer = float(np.sum(self.polymer_grams))
         if mass <= polymer:
             raise StudyError(
@@ -115,12 +120,18 @@ class Titration(Shown):
         before = []
         for entry in self.before:
             if isinstance(entry, str) or not isinstance(entry, Sequence) or len(entry) != 3:
-                raise StudyError("titration: before", entry, "base, strength and grams", 'write ("sodium hydroxide", 0.10, 1.2)')
+                raise StudyError(
+                    "titration: before", entry, "base, strength and grams", 'write ("sodium hydroxide", 0.10, 1.2)'
+                )
             amount = as_number("titration: before, grams", entry[2], "g")
             if amount < 0:
                 raise StudyError("titration: before, grams", amount, "0 or above", "give what was added, in g")
             before.append(
-                (base_of(entry[0], "titration: before, base"), stock_fraction("titration: before, stock", entry[1]), amount)
+                (
+                    base_of(entry[0], "titration: before, base"),
+                    stock_fraction("titration: before, stock", entry[1]),
+                    amount,
+                )
             )
         if not isinstance(self.lot, str):
             raise StudyError("titration: lot", self.lot, "a text", "put it in quotation marks")
@@ -129,13 +140,23 @@ class Titration(Shown):
             warm = _numbers("titration: temperature", given, "°C")
             if len(warm) not in (1, len(ph)):
                 raise StudyError(
-                    "titration: temperature", f"{len(warm)} values", f"one, or {len(ph)}: one a reading", "complete them"
+                    "titration: temperature",
+                    f"{len(warm)} values",
+                    f"one, or {len(ph)}: one a reading",
+                    "complete them",
                 )
             if not all(0 < value < 100 for value in warm):
                 wrong = next(value for value in warm if not 0 < value < 100)
                 raise StudyError("titration: temperature", wrong, "from 0 to 100 °C", "give it in °C")
             object.__setattr__(self, "temperature", warm[0] if len(warm) == 1 else warm)
-        for field, value in (("grams", grams), ("ph", ph), ("base", base), ("stock", stock), ("dispersion_grams", mass), ("before", tuple(before))):
+        for field, value in (
+            ("grams", grams),
+            ("ph", ph),
+            ("base", base),
+            ("stock", stock),
+            ("dispersion_grams", mass),
+            ("before", tuple(before)),
+        ):
             object.__setattr__(self, field, value)
 
     # ---- in equivalents
@@ -215,7 +236,7 @@ class Titration(Shown):
             Section(
                 f"Titration{lot} with {self.of_base.name}, {100 * self.stock:g} % w/w: {len(self.ph)} readings",
                 table,
-                "doe.bench.titration_curve fits a curve to them.",
+                "\n".join([*self.held_back, "doe.bench.titration_curve fits a curve to them."]),
             )
         ]
 
