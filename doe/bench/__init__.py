@@ -23,6 +23,7 @@ from doe.bench.preserving import PreservativeCheck, expected_ph, preservative_ch
 from doe.bench.recipe import Recipe
 from doe.bench.records import Records
 from doe.bench.sheets import read_sheet, write_sheet
+from doe.bench.stirred import Stirring, stirring
 from doe.bench.tables import read_table
 from doe.bench.titrated import Titration
 from doe.bench.titration_page import read_titration
@@ -35,6 +36,7 @@ __all__ = [
     "Recipe",
     "Records",
     "Step",
+    "Stirring",
     "Titration",
     "TitrationCurve",
     "acid_content",
@@ -57,6 +59,7 @@ __all__ = [
     "read_table",
     "read_titration",
     "reynolds",
+    "stirring",
     "stock_strength",
     "tip_speed",
     "titration_curve",

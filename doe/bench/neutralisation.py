@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from doe.bench.quantities import quantity
 from doe.study import StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
@@ -313,7 +314,7 @@ def degree_from(
     0.4995
     """
     acid, done = acid_moles(polymer_grams, acid_content, moisture, already)
-    added = as_number("grams", grams, "g")
+    added = quantity("grams", grams, "g")
     if added < 0:
         raise StudyError("grams", added, "0 or above", "give the grams of solution that were added")
     moles = added * stock_fraction("stock", stock) / base_of(base).equivalent_mass
@@ -381,7 +382,7 @@ def acid_moles(
             raise StudyError(name, values, f"one value, or {count}: one a polymer", "give them in the polymers' order")
     if count == 0:
         raise StudyError("polymer_grams", [], "at least one polymer", "give the grams weighed")
-    masses = np.array([as_number("polymer_grams", v, "g") for v in lists["polymer_grams"]])
+    masses = np.array([quantity("polymer_grams", v, "g") for v in lists["polymer_grams"]])
     if (masses < 0).any() or masses.sum() <= 0:
         raise StudyError(
             "polymer_grams", masses.tolist(), "0 or above, and together above 0", "give the grams of polymer weighed"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from doe.bench.charges import Charges
 from doe.bench.neutralisation import Base, acid_moles, base_of, stock_fraction
+from doe.bench.quantities import quantity
 from doe.study import Section, Shown, StudyError
 from doe.study.factors import as_number
 from doe.study.shown import number_text
@@ -105,7 +106,7 @@ class Titration(Shown):
             )
         base = base_of(self.base, "titration: base")
         stock = stock_fraction("titration: stock", self.stock)
-        mass = as_number("titration: dispersion_grams", self.dispersion_grams, "g")
+        mass = quantity("titration: dispersion_grams", self.dispersion_grams, "g")
         acid_moles(
             self.polymer_grams, 62.0 if self.acid_content is None else self.acid_content, self.moisture, self.already
         )

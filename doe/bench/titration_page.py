@@ -106,9 +106,11 @@ def add_titration_sheet(book: Workbook, layout: SheetLayout, recipe: Recipe) -> 
         (BASE, None, line.of_base.name),
         (STRENGTH, rules["strength"], 100 * line.stock),
         (DISPERSION, rules["mass"], None),
+        ("operator and date", None, None),
     ):
         put_cell(sheet, row, 1, label).border = frame
         open_cell(row, 2, rule, value)
+        sheet.row_dimensions[row].height = 20
         row += 1
     say(
         f"Suggested: {_grams(SUGGESTED_POLYMER)} g of polymer in {_grams(SUGGESTED_DISPERSION)} g of dispersion (0.5 %); the aims below are for "
@@ -140,6 +142,7 @@ def add_titration_sheet(book: Workbook, layout: SheetLayout, recipe: Recipe) -> 
         for column, rule_name in ((3, "total"), (4, "ph"), (5, "warm")):
             open_cell(row, column, rules[rule_name])
         open_cell(row, 6)
+        sheet.row_dimensions[row].height = 20
         row += 1
     sheet.print_area = f"A1:{letters(len(_WIDTHS) - 1)}{row - 1}"
     print_setup(sheet, "portrait")
