@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+LN10 = float(np.log(10.0))
 WATER_PK = 14.0  # −lg of the ion product of water at 25 °C
 _LOW, _HIGH = -2.0, 16.0  # the pH of any solution that is still mostly water
 
@@ -43,26 +44,46 @@ def ionised(ph: Floats, pk: Floats | float, n: Floats | float) -> Floats:
     return np.asarray(1.0 / (1.0 + 10.0 ** np.clip((pk - ph) / n, -300, 300)))
 
 
-def charge_of(ph: Floats, pkas: Sequence[float]) -> Floats:
-    """Mean negative charge, at a pH, of an acid that gives off its protons at these pKa."""
+def charge_of(ph: Floats, pkas: Sequence[float]) -> tuple[Floats, Floats]:
+    """Mean negative charge, at a pH, of an acid that gives off its protons at these pKa, and how fast it rises with pH."""
     # every form by its distance from the one with all protons, in logarithms so that nothing overflows
     given_off = np.arange(len(pkas) + 1)
-    levels = np.array([np.sum(pkas[:k]) for k in given_off])
+    levels = np.concatenate([[0.0], np.cumsum(np.asarray(pkas, dtype=float))])
     weights = given_off[:, None] * np.atleast_1d(ph)[None, :] - levels[:, None]
     shares = 10.0 ** (weights - weights.max(axis=0))
-    return np.asarray(given_off @ (shares / shares.sum(axis=0)))
+    shares /= shares.sum(axis=0)
+    charge = given_off @ shares
+    return charge, LN10 * (given_off**2 @ shares - charge**2)
 
 
 def balanced_ph(mixture: Charges, pk: float, n: float) -> Floats:
-    """Give the pH at which cations and anions are equal, to the last digits; shape (m,)."""
+    """Give the pH at which cations and anions are equal, to 1e-10; shape (m,).
+
+    Newton steps on the logarithm of cations over anions, which falls steadily with pH and is nearly straight, inside a shrinking bracket:
+    where it is flat (a strong base at degree 1) halving the bracket takes over.
+    """
     shape = np.shape(mixture.polymer)
     low, high = np.full(shape, _LOW), np.full(shape, _HIGH)
-    for _ in range(58):  # halving cannot fail, and 18 / 2^58 is below rounding
-        ph = (low + high) / 2
-        total = mixture.strong + 10.0**-ph - 10.0 ** (ph - WATER_PK) - mixture.polymer * ionised(ph, pk, n)
+    ph = np.full(shape, WATER_PK / 2)
+    for _ in range(100):
+        h, oh = 10.0**-ph, 10.0 ** (ph - WATER_PK)
+        alpha = ionised(ph, pk, n)
+        plus = np.maximum(mixture.strong, 0.0) + h
+        minus = np.maximum(-mixture.strong, 0.0) + oh + mixture.polymer * alpha
+        plus_slope = -LN10 * h
+        minus_slope = LN10 * (oh + mixture.polymer * alpha * (1 - alpha) / n)
         for amount, pka in mixture.bases:
-            total = total + amount / (1.0 + 10.0 ** (ph - pka))
+            held = 1.0 / (1.0 + 10.0 ** (ph - pka))
+            plus, plus_slope = plus + amount * held, plus_slope - LN10 * amount * held * (1 - held)
         for amount, pkas in mixture.acids:
-            total = total - amount * charge_of(ph, pkas)
-        low, high = np.where(total > 0, ph, low), np.where(total > 0, high, ph)
-    return np.asarray((low + high) / 2)
+            charge, slope = charge_of(ph, pkas)
+            minus, minus_slope = minus + amount * charge, minus_slope + amount * slope
+        ratio = np.log(plus / minus)
+        low, high = np.where(ratio >= 0, ph, low), np.where(ratio <= 0, ph, high)
+        step = ph - ratio / (plus_slope / plus - minus_slope / minus)
+        following = np.where((step > low) & (step < high), step, (low + high) / 2)
+        moved = np.abs(following - ph).max(initial=0.0)
+        ph = following
+        if moved < 1e-11:  # the next step would be below rounding
+            break
+    return np.asarray(ph)

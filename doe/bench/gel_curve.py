@@ -462,9 +462,9 @@ def titration_curve(titration: Titration) -> TitrationCurve:
             "3-point",
             bounds=(low, high),
             x_scale="jac",
-            xtol=1e-12,
-            ftol=1e-12,
-            gtol=1e-12,
+            xtol=1e-11,
+            ftol=1e-11,
+            gtol=1e-11,
         )
         for start in starts
     ]
@@ -513,7 +513,7 @@ def titration_curve(titration: Titration) -> TitrationCurve:
         scatter,
         df,
         titration,
-        moles / (titration.dispersion_grams / 1000),
+        moles / (titration.mass / 1000),
         tuple(notes),
     )
 
@@ -583,7 +583,7 @@ def _notes(
         with np.errstate(divide="ignore", invalid="ignore"):
             t = residuals / np.sqrt(rest * (1 - leverage))
         p = 2 * stats.t.sf(np.abs(t), df - 1) * len(residuals)
-        for at in np.flatnonzero(p < OUTLYING):
+        for at in map(int, np.flatnonzero(p < OUTLYING)):
             out.append(
                 f"The reading at {titration.grams[at]:g} g (pH {titration.ph[at]:.2f}) lies {residuals[at]:+.2f} off the curve, further than "
                 "chance allows: read it again, or say why it stands."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,9 @@ from doe.bench.quantities import quantity
 from doe.study import Section, Shown, StudyError
 from doe.study.factors import as_number
 from doe.study.shown import number_text
+
+if TYPE_CHECKING:
+    from doe.bench.quantities import Measure
 
 Floats = NDArray[np.float64]
 LEAST_READINGS = 5  # two parameters, and three readings to judge them by
@@ -32,7 +36,7 @@ class Titration(Shown):
     ph : sequence of float
         pH after each, at about 25 °C.
     polymer_grams : float or sequence of float
-        Polymer in the dispersion as weighed, g; several polymers make one curve.
+        Polymer in the dispersion as weighed, g, or with a unit ("1.2 g"); several polymers make one curve.
     dispersion_grams : float
         Mass of the whole dispersion before base, g. A gram is taken as a millilitre.
     base : str or Base
@@ -63,15 +67,15 @@ class Titration(Shown):
 
     grams: Sequence[float]
     ph: Sequence[float]
-    polymer_grams: float | Sequence[float]
-    dispersion_grams: float
+    polymer_grams: Measure | Sequence[Measure]
+    dispersion_grams: Measure
     base: str | Base
     stock: float
     acid_content: float | Sequence[float] | None
     moisture: float | Sequence[float] = 0.0
     already: float | Sequence[float] = 0.0
     before: Sequence[tuple[str | Base, float, float]] = ()
-    temperature: float | Sequence[float] | None = None
+    temperature: Measure | Sequence[Measure] | None = None
     lot: str = ""
     held_back: Sequence[str] = ()
 
@@ -110,7 +114,8 @@ class Titration(Shown):
         acid_moles(
             self.polymer_grams, 62.0 if self.acid_content is None else self.acid_content, self.moisture, self.already
         )
-        polymer = float(np.sum(self.polymer_grams))
+        masses = tuple(quantity("titration: polymer_grams", v, "g") for v in _listed(self.polymer_grams))
+        polymer = sum(masses)
         if mass <= polymer:
             raise StudyError(
                 "titration: dispersion_grams",
@@ -137,8 +142,7 @@ class Titration(Shown):
         if not isinstance(self.lot, str):
             raise StudyError("titration: lot", self.lot, "a text", "put it in quotation marks")
         if self.temperature is not None:
-            given = self.temperature if isinstance(self.temperature, Iterable) else [self.temperature]
-            warm = _numbers("titration: temperature", given, "°C")
+            warm = tuple(quantity("titration: temperature", v, "°C") for v in _listed(self.temperature))
             if len(warm) not in (1, len(ph)):
                 raise StudyError(
                     "titration: temperature",
@@ -150,15 +154,17 @@ class Titration(Shown):
                 wrong = next(value for value in warm if not 0 < value < 100)
                 raise StudyError("titration: temperature", wrong, "from 0 to 100 °C", "give it in °C")
             object.__setattr__(self, "temperature", warm[0] if len(warm) == 1 else warm)
-        for field, value in (
-            ("grams", grams),
-            ("ph", ph),
-            ("base", base),
-            ("stock", stock),
-            ("dispersion_grams", mass),
-            ("before", tuple(before)),
-        ):
-            object.__setattr__(self, field, value)
+        settled = {
+            "grams": grams,
+            "ph": ph,
+            "polymer_grams": masses,
+            "base": base,
+            "stock": stock,
+            "dispersion_grams": mass,
+            "before": tuple(before),
+        }
+        for field, found in settled.items():
+            object.__setattr__(self, field, found)
 
     # ---- in equivalents
 
@@ -167,6 +173,12 @@ class Titration(Shown):
         """The base added."""
         assert isinstance(self.base, Base)
         return self.base
+
+    @property
+    def mass(self) -> float:
+        """Of the dispersion before base, g."""
+        assert isinstance(self.dispersion_grams, float)
+        return self.dispersion_grams
 
     @property
     def content_given(self) -> bool:
@@ -202,7 +214,7 @@ class Titration(Shown):
         """What carries charge in the beaker once so many equivalents of base are in it."""
         moles, done = self.acid(content)
         litres = (
-            self.dispersion_grams
+            self.mass
             + sum(grams for _, _, grams in self.before)
             + added * self.of_base.equivalent_mass / self.stock
         ) / 1000
@@ -240,6 +252,10 @@ class Titration(Shown):
                 "\n".join([*self.held_back, "doe.bench.titration_curve fits a curve to them."]),
             )
         ]
+
+
+def _listed(value: Any) -> list[Any]:
+    return [value] if isinstance(value, str) or not isinstance(value, Iterable) else list(value)
 
 
 def _numbers(where: str, values: object, unit: str) -> tuple[float, ...]:

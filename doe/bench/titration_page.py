@@ -283,6 +283,16 @@ def _readings(grid: Grid, mark: str | None, held: list[str]) -> Iterator[tuple[f
         except StudyError as problem:
             held.append(f"Held back: {problem}")
             continue
+        wrong = None
+        if grams is not None and grams < 0:
+            wrong = (2, grams, "0 or above", "write the total from the first drop on")
+        if ph is not None and not 0 <= ph <= 14:
+            wrong = (3, ph, "from 0 to 14", "correct the reading")
+        if wrong is not None:
+            k, found, allowed, mend = wrong
+            there = f"sheet {grid.sheet!r}, cell {letters(places[k])}{at + 1} ({READING_HEADS[k]})"
+            held.append(f"Held back: {StudyError(there, found, allowed, mend)}")
+            continue
         if grams is None or ph is None:
             missing = READING_HEADS[2] if grams is None else READING_HEADS[3]
             there = f"sheet {grid.sheet!r}, row {at + 1}: {missing}"

@@ -83,10 +83,10 @@ def titration(
     ax.set_xlabel("degree of neutralisation (eq base / eq COOH)")
     ax.set_ylabel("pH")
     if found is not None:
-        for row in found.itertuples():
+        for goal, degree in found[["ph", "degree"]].to_numpy(dtype=float):
             ax.plot(
-                [start - 0.02, row.degree, row.degree],
-                [row.ph, row.ph, 0],
+                [start - 0.02, degree, degree],
+                [goal, goal, 0],
                 color=look.INK,
                 linewidth=1.0,
                 linestyle=(0, (1, 2)),
@@ -117,20 +117,17 @@ def _second(curve: TitrationCurve) -> str:
     )
 
 
-def _said(curve: TitrationCurve, found: object, level: float, drawn: pd.DataFrame) -> str:
+def _said(curve: TitrationCurve, found: pd.DataFrame | None, level: float, drawn: pd.DataFrame) -> str:
     out = []
-    if isinstance(found, pd.DataFrame):
-        for row in found.itertuples():
-            ends = [None if np.isnan(v) else v for v in (row.low, row.high)]
-            words = "beyond the curve" if None in ends else f"{ends[0]:.3f} to {ends[1]:.3f}"
-            notes = [n for n in str(row.note).split("; ") if n and n != "indicative"]
-            what = "usual range" if curve.indicative else f"{100 * level:g} % interval"
-            out.append(
-                f"pH {row.ph:g}: degree {row.degree:.3f} ({what} {words})" + "".join(f"; {n}" for n in notes) + "."
-            )
+    what = "usual range" if curve.indicative else f"{100 * level:g} % interval"
+    for row in [] if found is None else found.to_dict("records"):
+        known = not (np.isnan(row["low"]) or np.isnan(row["high"]))
+        ends = f"{row['low']:.3f} to {row['high']:.3f}" if known else "with an end beyond the curve"
+        notes = [n for n in row["note"].split("; ") if n and n != "indicative"]
+        out.append("; ".join([f"pH {row['ph']:g}: degree {row['degree']:.3f} ({what} {ends})", *notes]) + ".")
     steep = drawn[drawn["steepness"] > STEEP]
     if len(steep):
-        most = steep.loc[steep["steepness"].idxmax()]
+        most = steep.iloc[int(steep["steepness"].to_numpy().argmax())]
         out.append(
             f"Steep from degree {steep['degree'].iloc[0]:.2f} to {steep['degree'].iloc[-1]:.2f}: 0.01 of degree moves the pH by up to "
             f"{look.figures(0.01 * float(most['steepness']), 2)}, at {most['degree']:.2f}."
