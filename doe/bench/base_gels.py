@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from doe.bench.acid_base import base_needs
 from doe.bench.amounts import as_fraction
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Neutralise, Step
 from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP, BaseGel, Made, Premix, made
@@ -317,21 +318,20 @@ class _Bench:
         rates = dict[str, tuple[Fraction, bool]]()
         line = recipe.neutralise
         if line is not None:
-            acid_poured = sum((i.acid_moles * brings.get(i.name, Fraction(0)) for i in recipe.ingredients), Fraction(0))
-            acid = sum((i.acid_moles * Fraction(printed[i.name]) for i in recipe.ingredients), Fraction(0))
             before, before_rate = Fraction(0), Fraction(0)
-            for name, degree in zip(line.portions, recipe.degrees(values), strict=True):
+            for name, needed in zip(line.portions, base_needs(recipe, recipe.degrees(values)), strict=True):
                 if name in brings:
                     before += Fraction(printed[name])
                     before_rate += brings[name]
-                else:
-                    needs = as_fraction(degree) * acid * line.stock_per_mole - before
-                    grams[name] = max(needs, Fraction(0))
-                    printed[name] = rounded(grams[name], recipe.readability(name)[0])
-                    rate = as_fraction(degree) * acid_poured * line.stock_per_mole - before_rate
-                    rates[name] = (max(rate, Fraction(0)), acid != acid_poured * Fraction(base.poured))
-                    before += Fraction(printed[name])
-                    before_rate += rate
+                    continue
+                moles = sum((v * Fraction(printed[k]) for k, v in needed.items()), Fraction(0))
+                poured = sum((v * brings.get(k, Fraction(0)) for k, v in needed.items()), Fraction(0))
+                grams[name] = max(moles * line.stock_per_mole - before, Fraction(0))
+                printed[name] = rounded(grams[name], recipe.readability(name)[0])
+                rate = poured * line.stock_per_mole - before_rate
+                rates[name] = (max(rate, Fraction(0)), moles != poured * Fraction(base.poured))
+                before += Fraction(printed[name])
+                before_rate += rate
         kept = f"{self.water}, held back" if self.splits else ""
         masses: dict[str, Decimal] = {base.name: base.poured}
         if kept:

@@ -51,6 +51,15 @@ class Ingredient:
         % COOH, dry basis, of a polymer or acid that takes base; `doe.bench.acid_content` converts other units.
     moisture : float
         Mass fraction that the acid loses on drying.
+    already : float
+        Share of its acid groups neutralised before: 0.3 for a partly neutralised polymer, 1 for a salt such as sodium citrate.
+    takes_base : float, optional
+        Of another acid than the polymers (citric acid, a UV filter in its acid form): the share of its groups for which base is added on top
+        of what the polymers take, 1 for all. None: it shares the degree of the Neutralise line, as polymers do.
+    base : str or Base, optional
+        For an ingredient that is itself a base: which one. What it neutralises is taken off the Neutralise line.
+    pka : float or sequence of float
+        Of such another acid, one a step; needed where a pH is expected of the recipe (`doe.bench.expected_ph`).
     max_percent : float, optional
         Most of the ingredient itself that the batch may hold, in %: a legal or a supplier's limit.
     balance_readability : float, optional
@@ -84,6 +93,10 @@ class Ingredient:
     cost: float | None = None
     function: str = ""
     hazards: Sequence[str] = ()
+    already: float = 0.0
+    takes_base: float | None = None
+    base: str | Base | None = None
+    pka: float | Sequence[float] = ()
 
     def __post_init__(self) -> None:
         check_text("ingredient: name", self.name)
@@ -150,6 +163,7 @@ class Ingredient:
                 "0 where there is no acid_content",
                 "it only enters the acid; use active",
             )
+        self._check_acid(where)
         if self.max_percent is not None:
             limit = as_number(f"{where}: max_percent", self.max_percent, "% of the batch")
             if not 0 < limit <= 100:
@@ -158,6 +172,55 @@ class Ingredient:
         object.__setattr__(self, "balance_readability", readability_of(where, self.balance_readability))
         object.__setattr__(self, "cost", _cost(where, self.cost))
         object.__setattr__(self, "hazards", _hazards(where, self.hazards))
+
+    def _check_acid(self, where: str) -> None:
+        for field in ("already", "takes_base"):
+            value = getattr(self, field)
+            if value is None or (field == "already" and value == 0):
+                continue
+            share = as_number(f"{where}: {field}", value, "share of the acid groups")
+            if not 0 <= share <= 1:
+                raise StudyError(
+                    f"{where}: {field}", share, "from 0 to 1", "give the share of the acid groups: 40 % is 0.40"
+                )
+            if self.acid_content is None:
+                raise StudyError(
+                    f"{where}: {field}", share, "left out where there is no acid_content", "give acid_content= too"
+                )
+            object.__setattr__(self, field, share)
+        pkas = (self.pka,) if not isinstance(self.pka, Iterable) or isinstance(self.pka, str) else self.pka
+        steps = tuple(as_number(f"{where}: pka", v, "pH") for v in pkas)
+        if steps != tuple(sorted(steps)):
+            raise StudyError(f"{where}: pka", list(steps), "in rising order", "the first step is the most acidic")
+        if steps and self.takes_base is None:
+            raise StudyError(
+                f"{where}: pka",
+                list(steps),
+                "left out for what shares the degree",
+                "a polymer's comes of its titration; for another acid say takes_base=1, or how much of it takes base",
+            )
+        object.__setattr__(self, "pka", steps)
+        if self.base is not None:
+            object.__setattr__(self, "base", base_of(self.base, f"{where}: base"))
+            if self.acid_content is not None or self.balance:
+                raise StudyError(
+                    f"{where}: base",
+                    self.name,
+                    "given without acid_content and balance",
+                    "an ingredient is an acid, a base or neither; a salt of an acid is that acid with already=1",
+                )
+
+    @property
+    def base_moles(self) -> Fraction:
+        """Equivalents of base in a gram as weighed."""
+        if not isinstance(self.base, Base):
+            return Fraction(0)
+        return self.content / as_fraction(self.base.molar_mass) * as_fraction(self.base.equivalents)
+
+    @property
+    def shares_degree(self) -> bool:
+        """Whether it is a polymer, say, that the Neutralise line brings to its degree."""
+        return self.acid_content is not None and self.takes_base is None
 
     @property
     def content(self) -> Fraction:

@@ -273,7 +273,9 @@ def labels(
     """Labels of what is made once and of every jar: code, what it is, and what else stands on it."""
     made, read = "made: ____________ by: ______", "to be read on: ____________"
     skin = "Trial batch, not for use on skin."
-    out = [(p.code, p.name, (made, f"{p.portions}; mass: ________ g", skin)) for p in apart]
+    out: list[tuple[str, str, tuple[str, ...]]] = [
+        (p.code, p.name, (made, f"{p.portions}; mass: ________ g", skin)) for p in apart
+    ]
     jars = ("",) if needs is None else needs.jar_texts()
     for page in pages:
         for jar in jars:

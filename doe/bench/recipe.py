@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from doe.bench.acid_base import base_needs, exactly, portion_row
 from doe.bench.amounts import Row, UnsettledError, as_fraction, solved
 from doe.bench.cautions import LAST_WORD
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Line, Neutralise, Step, setting_value
@@ -279,14 +280,10 @@ class Recipe(Shown):
                 equations.append((row, zero))
         line = self.neutralise
         if line is not None:
-            reached = zero
-            for name, degree in zip(line.portions, degrees, strict=True):
-                row = {name: one}
-                for i in self.ingredients:
-                    if i.acid_content is not None:
-                        row[i.name] = -(number(degree) - reached) * number(i.acid_moles * line.stock_per_mole)
-                equations.append((row, zero))
-                reached = number(degree)
+            needs = base_needs(self, degrees, number)
+            for portion, name in enumerate(line.portions):
+                row = {k: -v for k, v in portion_row(needs, portion, number(line.stock_per_mole)).items()}
+                equations.append(({**row, name: one}, zero))
         return equations
 
     def share(self, values: Mapping[str, float]) -> dict[str, Fraction]:
@@ -297,7 +294,7 @@ class Recipe(Shown):
         StudyError
             If an amount is below 0 or left open by the lines.
         """
-        equations: list[tuple[Row, Fraction]] = self.equations(values, self.degrees(values), _exact)
+        equations: list[tuple[Row, Fraction]] = self.equations(values, self.degrees(values), exactly)
         try:
             found = solved(self.unknowns, equations)
         except UnsettledError as problem:
@@ -391,13 +388,11 @@ class Recipe(Shown):
         printed = self._portioned(grams)
         line = self.neutralise
         if line is not None:  # from the polymer as it will be weighed, the second portion less the first as weighed
-            moles = sum(
-                (i.acid_moles * Fraction(printed[i.name]) for i in self.ingredients if i.name != closing), Fraction(0)
-            )
-            moles += sum((i.acid_moles * grams[i.name] for i in self.ingredients if i.name == closing), Fraction(0))
+            put_in = {n: grams[n] if n == closing else Fraction(printed[n]) for n in share}
             before = Fraction(0)
-            for name, degree in zip(line.portions, self.degrees(values), strict=True):
-                grams[name] = max(as_fraction(degree) * moles * line.stock_per_mole - before, Fraction(0))
+            for name, needed in zip(line.portions, base_needs(self, self.degrees(values)), strict=True):
+                moles = sum((v * put_in[k] for k, v in needed.items()), Fraction(0))
+                grams[name] = max(moles * line.stock_per_mole - before, Fraction(0))  # only rounding goes below
                 printed[name] = rounded(grams[name], self.readability(name)[0])
                 before += Fraction(printed[name])
         weighed = {name: value for name in self.weighed if isinstance(value := printed[name], Decimal)}
@@ -692,7 +687,3 @@ class Recipe(Shown):
                 f"Amounts are % w/w of the batch where nothing else is said; ‹…› is set by a factor ({factors}).\n{LAST_WORD}",
             )
         ]
-
-
-def _exact(value: float | Fraction) -> Fraction:
-    return value if isinstance(value, Fraction) else as_fraction(value)

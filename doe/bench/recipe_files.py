@@ -96,7 +96,7 @@ def _line(row: object, where: str) -> Line:
         if isinstance(value, list):
             arguments[key] = tuple(value)
     try:
-        if isinstance(base := arguments.get("base"), Mapping):
+        if isinstance(base := arguments.get("base"), Mapping):  # of a Neutralise line, or an ingredient that is a base
             given: dict[str, Any] = {str(k): np.inf if (k, v) == ("pka", "strong") else v for k, v in base.items()}
             arguments["base"] = Base(**given)
         line: Line = kind(**arguments)

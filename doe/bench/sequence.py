@@ -115,5 +115,6 @@ def cautions_of(line: Line | Premix) -> str:
     """The cautions of a line, one a row of text."""
     if isinstance(line, Premix):
         return ""
-    hazards = ("base",) if isinstance(line, Neutralise) else line.hazards
+    hazards = ("base",) if isinstance(line, Neutralise) else tuple(line.hazards)
+    hazards += ("base",) if isinstance(line, Ingredient) and line.base is not None else ()
     return "\n".join(dict.fromkeys(caution(h) for h in hazards))

@@ -21,6 +21,7 @@ from doe.bench.problems import Problems
 from doe.bench.recipe import Recipe
 from doe.bench.records import Records, planned_records
 from doe.bench.texts import neutral
+from doe.bench.titration_page import TITRATION
 from doe.designs import Plan
 from doe.study import StudyError
 from doe.study.files import write_bytes, write_text
@@ -151,7 +152,7 @@ def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, 
         (grid, row)
         for grid in grids
         # ingredients bear the names of factors, but the pages on which they stand hold no readings
-        if grid.sheet not in OWN_PAGES and (row := heads.row_of_heads(grid.rows)) is not None
+        if grid.sheet not in (*OWN_PAGES, TITRATION) and (row := heads.row_of_heads(grid.rows)) is not None
     ]
     if not found:
         study = heads.study

@@ -7,6 +7,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from doe.bench.acid_base import count_words
 from doe.bench.amounts import as_fraction
 from doe.bench.lines import BATCH, Ingredient
 from doe.bench.weighing import batch_for, dilution, finer, least
@@ -89,8 +90,9 @@ def content_words(item: Ingredient, mass: Decimal) -> list[str]:
     elif item.active != 1:
         parts.append(f"{100 * item.active:g} % active: {_itself(mass, item)} g of {item.name} itself")
     if item.acid_content is not None:
-        wet = f"moisture {100 * item.moisture:g} %" if item.moisture else "taken as dry"
-        parts.append(f"{item.acid_content:g} % COOH, {wet}")
+        wet = f"moisture {100 * item.moisture:g} %" if item.moisture else "dry (assumed)"
+        done = f", {100 * item.already:g} % of it neutralised already" if item.already else ""
+        parts.append(f"{item.acid_content:g} % COOH, {wet}{done}")
     return parts
 
 
@@ -102,10 +104,9 @@ def base_note(
     assert line is not None
     at = line.portions.index(name)
     degree = recipe.degrees(values)[at]
-    acid = sum((i.acid_moles * Fraction(printed[i.name]) for i in recipe.ingredients), Fraction(0))
     pure = Fraction(printed[name]) * as_fraction(line.stock)
     parts = [
-        f"to degree {number_text(degree)} of {float(1000 * acid):.4g} mmol COOH",
+        count_words(recipe, {n: Fraction(g) for n, g in printed.items()}, number_text(degree)),
         f"{float(pure):.4f} g base, {100 * line.stock:g} % w/w stock",
     ]
     if at == 1 and poured > 0:
@@ -128,7 +129,7 @@ def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Any], batch: Fr
     item = next((i for i in recipe.ingredients if i.name == name), None)
     solvent = _solvent(recipe, item, printed)
     if solvent is not None and solvent != name:
-        polymer = item is not None and item.acid_content is not None
+        polymer = item is not None and item.shares_degree
         made = dilution(mass, readability, printed[solvent], polymer)
         if made is not None:
             make, with_, add, brings = made

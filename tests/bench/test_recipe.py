@@ -203,9 +203,9 @@ def test_the_balance_is_named_and_a_small_weighing_comes_with_its_mend():
     table = gel(balance_readability=0.001).weigh_out({}, 200.0).set_index("line")
     assert table.loc["carbomer", "balance"] == "0.001 g"
     assert table.loc["water", "balance"] == "0.01 g (assumed)"
-    assert table.loc["carbomer", "note"] == "62 % COOH, taken as dry"  # carbomer: 0.600 g, at least 100 × 0.001 g
+    assert table.loc["carbomer", "note"] == "62 % COOH, dry (assumed)"  # carbomer: 0.600 g, at least 100 × 0.001 g
     assert notes(gel())["carbomer"] == (
-        "62 % COOH, taken as dry; below 1.00 g, the least for 1 % on this balance: make 340 g of batch or more, or weigh on a balance that "
+        "62 % COOH, dry (assumed); below 1.00 g, the least for 1 % on this balance: make 340 g of batch or more, or weigh on a balance that "
         "shows 0.001 g, or add 30.00 g of a dilution of 1.00 g in 49.00 g water, and 29.40 g less water (if it dissolves or disperses so)"
     )
     # the mend works: 340 g takes 1.02 g; 30 g of 1 in 50 bring 0.60 g
