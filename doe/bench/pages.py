@@ -67,8 +67,7 @@ class _Weighed:
     def weigh_out(self) -> str:
         """The additions in one line of words."""
         return ", ".join(
-            f"{line.do} {line.grams} g"
-            + (f" ({100 * line.rate:.4f} g per 100 g of base really poured)" if line.role == FOLLOWS else "")
+            f"{line.do} {line.grams} g" + (f" ({line.note.rpartition('; ')[2]})" if line.role == FOLLOWS else "")
             for line in self.lines
             if line.grams is not None
         )
@@ -273,7 +272,9 @@ def labels(
     """Labels of what is made once and of every jar: code, what it is, and what else stands on it."""
     made, read = "made: ____________ by: ______", "to be read on: ____________"
     skin = "Trial batch, not for use on skin."
-    out = [(p.code, p.name, (made, f"{p.portions}; mass: ________ g", skin)) for p in apart]
+    out: list[tuple[str, str, tuple[str, ...]]] = [
+        (p.code, p.name, (made, f"{p.portions}; mass: ________ g", skin)) for p in apart
+    ]
     jars = ("",) if needs is None else needs.jar_texts()
     for page in pages:
         for jar in jars:
