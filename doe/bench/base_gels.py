@@ -390,10 +390,11 @@ class _Bench:
             if entry.name in rates:
                 rate_of, more = rates[entry.name]
                 text = base_note(recipe, entry.name, printed, values, Decimal(0))
-                text.append(
-                    f"{float(100 * rate_of):.4f} g per 100 g of base really poured"
-                    + (", more or less than planned" if more else "")
-                )
+                per_100 = f"{float(100 * rate_of):.4f} g"
+                if more:  # acid that the beaker adds takes its base whatever was poured
+                    text.append(f"{per_100} more or less for each 100 g of base more or less than planned")
+                else:
+                    text.append(f"{per_100} per 100 g of base really poured")
                 words, role = "; ".join(text), FOLLOWS
             else:
                 words = note(recipe, entry.name, printed, values, Decimal(0), self.batch, closing)

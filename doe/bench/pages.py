@@ -67,8 +67,7 @@ class _Weighed:
     def weigh_out(self) -> str:
         """The additions in one line of words."""
         return ", ".join(
-            f"{line.do} {line.grams} g"
-            + (f" ({100 * line.rate:.4f} g per 100 g of base really poured)" if line.role == FOLLOWS else "")
+            f"{line.do} {line.grams} g" + (f" ({line.note.rpartition('; ')[2]})" if line.role == FOLLOWS else "")
             for line in self.lines
             if line.grams is not None
         )

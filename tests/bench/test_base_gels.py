@@ -140,8 +140,8 @@ def test_acid_of_the_beaker_adds_to_what_follows_the_base():
         for t, g in ((beaker, with_acid), (plain, without))
     ]
     assert follows[0] == pytest.approx(follows[1], rel=0.001)  # 0.6 g of carbomer both times, to half a mg in 1.26 g
-    assert "more or less than planned" in beaker.loc["tromethamine", "note"]
-    assert "more or less than planned" not in plain.loc["tromethamine", "note"]
+    assert "g more or less for each 100 g of base more or less than planned" in beaker.loc["tromethamine", "note"]
+    assert "g per 100 g of base really poured" in plain.loc["tromethamine", "note"]
 
 
 def test_a_premix_may_go_into_the_base_or_into_the_beaker():
