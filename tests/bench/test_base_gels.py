@@ -319,3 +319,15 @@ def test_a_plan_without_whole_plots_is_refused(sentence_of):
     assert sentence_of(lambda: gel().base_gels(plan)) == (
         "plan: whole plots is 'missing' but must be there: mark as hard to change what the beakers of one base share."
     )
+
+
+def test_other_acids_and_bases_of_the_beaker_count():
+    """0.192 g of citric acid in 200 g is 1 mmol, 3 equivalents: 3 mmol of tromethamine more, 1.817 g of 20 % (3 × 121.14 mg ÷ 0.20)."""
+    citric = Ingredient(
+        "citric acid", "C", percent=0.096063, acid_content=70.29, takes_base=1, balance_readability=0.0001
+    )  # COOH 45.02 g/mol, three of them in 192.12 g/mol: 70.29 %
+    plain, more = (gel(*lines).base_gels(split(), 200.0).beakers[2].set_index("do") for lines in ((), (citric,)))
+    extra = float(more.loc["tromethamine", "grams"] - plain.loc["tromethamine", "grams"])
+    assert extra == pytest.approx(1.817, abs=0.003)  # the polymer of the base is rounded a little differently
+    assert "and 2.999 mmol for citric acid" in more.loc["tromethamine", "note"]
+    assert "for each 100 g of base more or less than planned" in more.loc["tromethamine", "note"]
