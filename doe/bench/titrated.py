@@ -214,9 +214,7 @@ class Titration(Shown):
         """What carries charge in the beaker once so many equivalents of base are in it."""
         moles, done = self.acid(content)
         litres = (
-            self.mass
-            + sum(grams for _, _, grams in self.before)
-            + added * self.of_base.equivalent_mass / self.stock
+            self.mass + sum(grams for _, _, grams in self.before) + added * self.of_base.equivalent_mass / self.stock
         ) / 1000
         strong = np.full(added.shape, done) / litres
         weak: list[tuple[Floats, float]] = []
