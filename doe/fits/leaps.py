@@ -66,6 +66,9 @@ class Walk:
         How many were met that these runs cannot estimate.
     whole : bool
         Whether the walk came to its end within the limit.
+    total : float
+        Sum over all models fitted of exp(−(criterion − reference)/2).
+    reference : float
     """
 
     values: Floats
@@ -74,6 +77,8 @@ class Walk:
     tried: NDArray[np.int64]
     confounded: int
     whole: bool
+    total: float
+    reference: float
 
 
 def grouped(
@@ -144,7 +149,7 @@ def walk(
     Walk
     """
     floor = max(least_rss, 1e-300)
-    values, members, inclusion, tried, confounded, whole = _walk(
+    kept, values, members, share, tried, confounded, whole, total, reference = _walk(
         terms.gram,
         terms.cross,
         terms.rss,
@@ -160,11 +165,12 @@ def walk(
         int(limit),
         float(floor),
     )
+    values, members, inclusion = values[:kept], members[:kept], share / max(total, 1e-300)
     order = np.lexsort((members.sum(axis=1), np.round(values, 9)))
-    return Walk(values[order], members[order], inclusion, tried, int(confounded), bool(whole))
+    return Walk(values[order], members[order], inclusion, tried, int(confounded), bool(whole), total, reference)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _may_enter(t, inside, all_of, any_of):
     """Whether a term's parents are there."""
     asked = False
@@ -179,7 +185,7 @@ def _may_enter(t, inside, all_of, any_of):
     return one or not asked
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _grown(gram, cross, L, z, columns, m, r, first, w):
     """Columns and residual sum of squares once w columns are added to m; −1 columns where one is made of the others."""
     for c in range(first, first + w):
@@ -203,7 +209,7 @@ def _grown(gram, cross, L, z, columns, m, r, first, w):
     return m, max(r, 0.0)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _walk(gram, cross, rss, start, width, all_of, any_of, penalty, n, most, keep, slack, limit, floor):
     T = len(start)
     p = len(cross)
@@ -217,6 +223,7 @@ def _walk(gram, cross, rss, start, width, all_of, any_of, penalty, n, most, keep
     left = np.zeros(most + 1)
     values = np.empty(keep)
     members = np.zeros((keep, T), np.bool_)
+    sizes = np.zeros(keep, np.int64)
     kept = 0
     worst = 0
     total = 0.0
@@ -248,7 +255,8 @@ def _walk(gram, cross, rss, start, width, all_of, any_of, penalty, n, most, keep
         best = min(best, value)
         if lowest + penalty[m] > best:
             break
-    inside[:] = False
+    for t in range(T):
+        inside[t] = False
     depth = 0
     fresh = True
     while True:
@@ -270,18 +278,22 @@ def _walk(gram, cross, rss, start, width, all_of, any_of, penalty, n, most, keep
                 total += weight
                 for d in range(1, depth + 1):
                     share[chosen[d]] += weight
+            place = -1
             if kept < keep:
-                values[kept] = value
-                members[kept] = inside
+                place = kept
                 kept += 1
+            elif value < values[worst] - TIE or (abs(value - values[worst]) <= TIE and depth < sizes[worst]):
+                place = worst
+            if place >= 0:
+                values[place] = value
+                sizes[place] = depth
+                for u in range(T):
+                    members[place, u] = inside[u]
                 if kept == keep:
-                    worst = np.argmax(values)
-            else:
-                tie = abs(value - values[worst]) <= TIE
-                if value < values[worst] - TIE or (tie and depth < members[worst].sum()):
-                    values[worst] = value
-                    members[worst] = inside
-                    worst = np.argmax(values)
+                    worst = 0
+                    for u in range(1, keep):
+                        if values[u] > values[worst]:
+                            worst = u
         t = following[depth]
         if t >= T or depth == most:
             if depth == 0:
@@ -301,7 +313,7 @@ def _walk(gram, cross, rss, start, width, all_of, any_of, penalty, n, most, keep
             confounded += 1
             continue
         if count >= limit:
-            return values[:kept], members[:kept], share / max(total, 1e-300), tried, confounded, False
+            return kept, values, members, share, tried, confounded, False, total, reference
         depth += 1
         chosen[depth] = t
         inside[t] = True
@@ -309,4 +321,4 @@ def _walk(gram, cross, rss, start, width, all_of, any_of, penalty, n, most, keep
         left[depth] = r
         following[depth] = t + 1
         fresh = True
-    return values[:kept], members[:kept], share / max(total, 1e-300), tried, confounded, True
+    return kept, values, members, share, tried, confounded, True, total, reference

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 METHOD_WORDS = {"reml": "REML"}  # as headings print them
 LEVEL = 0.95  # of the intervals in `coefficients`
+# stands wherever a fit with chosen terms shows an interval or a p-value
+SELECTED = "The terms were chosen from these same readings: intervals and p-values no longer mean what they say, they look surer than they are."
 
 
 @dataclass(frozen=True)
@@ -446,6 +448,8 @@ class Fit(Shown):
             )
         if self.block_columns:
             lines.append("At the average block; what a new block adds is not included.")
+        if self.choice is not None:
+            lines.append(SELECTED)
         if outside:
             lines.append(
                 f"{outside} of {rows} settings lie outside the region studied: extrapolation, surer on paper than in the beaker."
@@ -848,7 +852,7 @@ def solved(
     model: Model, response: Response, batches: Batches, blocks: Floats, names: tuple[str, ...]
 ) -> tuple[Floats, Solution]:
     """All columns of a fit, shape (n, p + block columns), and the least-squares solution; refused as `assembled` says."""
-    _check_readings(response, batches)
+    check_readings(response, batches)
     X = np.column_stack([model.matrix_of(batches.encoded), blocks])
     _check_estimable(model, response, X, names)
     if arrays.condition_number(X) > arrays.ILL_CONDITIONED:
@@ -858,7 +862,8 @@ def solved(
     return X, arrays.solve(X, response.forward(batches.values))
 
 
-def _check_readings(response: Response, batches: Batches) -> None:
+def check_readings(response: Response, batches: Batches) -> None:
+    """Refuse readings that the response's transform cannot take, and readings that are all the same."""
     valid = response.valid(batches.values)
     if not valid.all():
         at = int(np.flatnonzero(~valid)[0])

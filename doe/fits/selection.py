@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 ALL_OF = 2_000_000
 # the same where every candidate is a decomposition of its own: columns so nearly dependent that X'X would lose their digits
 FEW = 20_000
+FEW_TERMS = 9  # a quadratic in three factors: no wait for the compiler
 MIXED_ALL_OF = 300
 WELL_CONDITIONED = 1e3
 CRITERIA = ("aicc", "bic", "p")
@@ -95,9 +96,11 @@ class Search:
     def least(self, everything: Subset, by: str) -> Subset | None:
         """The best of all models that keep heredity; None where they are too many to try."""
         fit = self.fit
+        free = parents_first(fit.model, everything - self.fixed)
+        if len(free) <= FEW_TERMS:
+            return self._least_of_few(everything, by)
         from doe.fits.leaps import grouped, walk
 
-        free = parents_first(fit.model, everything - self.fixed)
         groups = [np.flatnonzero(fit.model.term_of == i).tolist() for i in free]
         stay = self.columns(self.fixed)
         gram, cross, rss, kept = grouped(self.R, self.z, self.R[:, stay], groups)
@@ -214,7 +217,7 @@ class MixedSearch(Search):
 def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
     """The work of `Fit.reduced`."""
     from doe.fits.mixed import MixedFit
-    from doe.fits.result import Choice
+    from doe.fits.result import SELECTED, Choice
 
     if by not in CRITERIA:
         raise StudyError("reduced: by", by, '"aicc", "bic" or "p"', "choose one of the three")
@@ -238,11 +241,7 @@ def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
     else:
         chosen, steps, words = _least(search, everything, by)
     kept = [fit.model.terms[i] for i in sorted(chosen)]
-    words += (
-        "\nThe terms were chosen from these same readings: intervals and p-values no longer mean what they say, they look surer "
-        "than they are."
-    )
-    return fit.refitted(fit.model.subset(kept), Choice(words, steps))
+    return fit.refitted(fit.model.subset(kept), Choice(f"{words}\n{SELECTED}", steps))
 
 
 def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.DataFrame, str]:
