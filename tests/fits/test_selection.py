@@ -209,7 +209,7 @@ def test_from_more_terms_than_aicc_can_judge(gel, gel_data):
 def test_steps_are_taken_where_all_models_are_too_many(gel, gel_data, monkeypatch):
     fit = doe.fit(gel, gel_data, "viscosity")
     everything = fit.reduced()
-    monkeypatch.setattr(selection, "ALL_OF", 3)
+    monkeypatch.setattr(selection, "FEW", 3)
     stepped = fit.reduced()
     assert "Reached by adding and dropping one term at a time" in str(stepped)
     assert stepped.aicc == pytest.approx(everything.aicc)  # on these data the steps find the best
