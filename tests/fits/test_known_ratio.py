@@ -83,7 +83,9 @@ def test_the_page_says_loudly_that_the_ratio_is_assumed():
     assert first == (
         "The variance ratio is ASSUMED, not estimated: 1 times as much between whole plots as between batches within, as given."
     )
-    assert second.startswith("What is said of temperature and temperature^2 rests on that assumption alone: were the ratio 4 times as large")
+    assert second.startswith(
+        "What is said of temperature and temperature^2 rests on that assumption alone: were the ratio 4 times as large"
+    )
     assert first in page
     assert "none: 1 × batches, assumed" in page
     assert "Kenward" not in page
@@ -97,9 +99,7 @@ def test_what_rests_on_the_ratio_grows_as_said():
 
 
 def planned(ratio):
-    plan = doe.designs.optimal(
-        bath(), TERMS, runs=9, whole_plots=3, variance_ratio=ratio, seed=1, starts=3
-    )
+    plan = doe.designs.optimal(bath(), TERMS, runs=9, whole_plots=3, variance_ratio=ratio, seed=1, starts=3)
     table = plan.runs.reset_index()
     rng = np.random.default_rng(2)
     table["viscosity"] = np.round(np.exp(3 - 0.02 * table["temperature"] + rng.normal(0, 0.05, len(table))), 3)
