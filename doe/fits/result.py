@@ -778,7 +778,7 @@ class Fit(Shown):
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each; empty when nothing stands out."""
-        out: list[str] = []
+        out: list[str] = [SELECTED] if self.choice is not None else []
         out += verdicts.on_degrees_of_freedom(self.df_residual)
         if self.solution.exact_to_rounding:
             return [
@@ -847,7 +847,8 @@ class Fit(Shown):
         remarks = self._remarks()
         if remarks:
             sections.append(Section("How to read it", None, "\n".join(remarks)))
-        wary = self.cautions() or [
+        # where the terms were chosen, the section that says how carries that caution
+        wary = [line for line in self.cautions() if line != SELECTED] or [
             "Nothing stands out: no lack of fit, no run out of line, no run that carries the fit alone."
         ]
         sections.append(Section("What to be wary of", None, "\n".join(wary)))

@@ -41,8 +41,9 @@ def pseudo_error(effects: ArrayLike) -> Floats:
     """
     size = np.abs(np.asarray(effects, dtype=float))
     first = FACTOR * np.median(size, axis=-1, keepdims=True)
-    with np.errstate(invalid="ignore"):
-        return np.asarray(FACTOR * np.nanmedian(np.where(size < TRIM * first, size, np.nan), axis=-1))
+    # effects of exactly 0 stay even where the first median is 0 itself
+    small = np.where((size < TRIM * first) | (size == 0.0), size, np.nan)
+    return np.asarray(FACTOR * np.nanmedian(small, axis=-1))
 
 
 @dataclass(frozen=True, repr=False, eq=False)
