@@ -177,7 +177,7 @@ def _added(fit: Fit, columns: Floats) -> tuple[float, int, float, Floats]:
         den = float(fit.df_residual - rank)
         F = ss / rank / (max(fit.solution.rss - ss, 0.0) / den) if fit.solution.rss > ss else float("inf")
         effect = basis @ into
-    return F, rank, den, np.linalg.lstsq(left, effect, rcond=None)[0]
+    return F, rank, den, np.asarray(np.linalg.lstsq(left, effect, rcond=None)[0], dtype=float)
 
 
 def _drift(fit: Fit, places: Floats) -> Question:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from doe.fits import selection
+from doe.fits import arrays
 from doe.fits.arrays import Floats
 from doe.fits.readings import Batches, gather
 from doe.fits.result import SELECTED, Choice, Fit, assembled, block_contrasts, check_readings
@@ -416,10 +416,11 @@ def _listed(problem: Problem, response: Response, batches: Batches, within: floa
     terms = problem.terms(problem.y)
     reached = most
     found = problem.search(terms, reached)
-    while not found.whole:
-        # as many terms as can all be tried: sizes are cut until the walk ends
-        reached -= 1
-        found = problem.search(terms, reached)
+    if not found.whole:
+        # as many terms as can all be tried: from below, so that only one search more comes to nothing
+        reached, found = 0, problem.search(terms, 0)
+        while (larger := problem.search(terms, reached + 1)).whole:
+            reached, found = reached + 1, larger
     near = found.values <= found.values[0] + within
     members = found.members[near]
     model, n = problem.model, len(problem.y)
@@ -435,9 +436,7 @@ def _listed(problem: Problem, response: Response, batches: Batches, within: floa
         beta = np.linalg.lstsq(X, problem.y, rcond=None)[0]
         left = problem.y - X @ beta
         rss, p = float(left @ left), X.shape[1]
-        criterion = selection.arrays.information_criteria(rss, n, p, response.log_jacobian(batches.values))[
-            problem.by == "bic"
-        ]
+        criterion = arrays.information_criteria(rss, n, p, response.log_jacobian(batches.values))[problem.by == "bic"]
         rows.append((rank, p, criterion, 1.0 - rss / float(about @ about), np.sqrt(rss / (n - p)) if n > p else np.nan))
         texts.append(tuple(model.terms[i] for i in kept))
         estimates.append(dict(zip(columns.tolist(), beta, strict=False)))

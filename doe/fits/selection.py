@@ -75,6 +75,19 @@ class Search:
             return all(parent <= subset for i in subset for parent in self._asked[i])
         return all(not self._asked[i] or any(parent & subset for parent in self._asked[i]) for i in subset)
 
+    @cached_property
+    def _children(self) -> list[Subset]:
+        """For every term those that may not stay without it, where all parents are asked for."""
+        asked = self._asked
+        return [frozenset(j for j, a in enumerate(asked) if any(i in p for p in a)) for i in range(len(asked))]
+
+    def smaller(self, subset: Subset) -> list[Subset]:
+        """What a set of terms that keeps heredity can become by losing one."""
+        free = sorted(subset - self.fixed)
+        if self.heredity == "strong":
+            return [subset - {i} for i in free if not self._children[i] & subset]
+        return [c for c in (subset - {i} for i in free) if self.allowed(c)]
+
     def residual_ss(self, subsets: list[Subset]) -> Floats:
         """Residual sum of squares of each candidate, shape (number of candidates,)."""
         out = np.empty(len(subsets))
@@ -143,24 +156,27 @@ class Search:
         """What p each candidate's missing term has in a set of terms; from one decomposition for all of them."""
         own = np.array(self.columns(subset))
         Q, R = np.linalg.qr(self.R[:, own])
-        inverse = linalg.solve_triangular(R, np.eye(len(own)))
+        inverse = linalg.solve_triangular(R, np.eye(len(own)), check_finite=False)
         into = Q.T @ self.z
         beta = inverse @ into
         df = self.fit.n - len(own)
         left = self.z - Q @ into
         noise = max(float(left @ left) + self.fit.solution.rss, (1e-15 * float(np.linalg.norm(self.fit.y))) ** 2) / df
-        owner = np.append(self.fit.model.term_of, np.full(self.R.shape[1] - self.fit.model.p, -1))[own]
+        alone = beta**2 / (inverse**2).sum(axis=1)
+        places: dict[int, list[int]] = {}
+        for place, column in enumerate(own.tolist()):
+            if column < self.fit.model.p:
+                places.setdefault(self._term_of[column], []).append(place)
         F, extra = np.empty(len(candidates)), np.empty(len(candidates))
         for i, candidate in enumerate(candidates):
             (gone,) = subset - candidate
-            at = np.flatnonzero(owner == gone)
-            rows = inverse[at]
-            ss = (
-                beta[at[0]] ** 2 / (rows[0] @ rows[0])
-                if len(at) == 1
-                else beta[at] @ np.linalg.solve(rows @ rows.T, beta[at])
-            )
-            F[i], extra[i] = ss / len(at) / noise, len(at)
+            at = places[gone]
+            extra[i] = len(at)
+            if len(at) == 1:
+                F[i] = alone[at[0]] / noise
+            else:
+                rows = inverse[at]
+                F[i] = beta[at] @ np.linalg.solve(rows @ rows.T, beta[at]) / len(at) / noise
         return np.asarray(special.fdtrc(extra, df, F))
 
     def criterion(self, subsets: list[Subset], by: str) -> Floats:
@@ -248,8 +264,7 @@ def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.
     fit = search.fit
     rows: list[dict[str, str]] = []
     while True:
-        candidates = [subset - {i} for i in sorted(subset - search.fixed)]
-        candidates = [c for c in candidates if search.allowed(c)]
+        candidates = search.smaller(subset)
         if not candidates:
             break
         p = search.p_values(subset, candidates)
