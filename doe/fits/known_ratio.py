@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
+from scipy import linalg
 
 from doe.fits import reml
 from doe.fits.arrays import Floats
@@ -87,12 +88,17 @@ class KnownRatioFit(MixedFit):
         return False  # the one variance asks for no degrees of freedom in any stratum
 
     def _power_likelihood(self) -> tuple[Callable[[float], float], Callable[[float], float]]:
-        strata, Q, values = self.layout.strata, self.solution.Q, self.batches.values
+        # the ratio being given, whitened readings are those of least squares
+        values, n = self.batches.values, self.n
+        C = np.linalg.cholesky(self.layout.strata.G[0])
+        basis = np.linalg.qr(linalg.solve_triangular(C, self.solution.Q, lower=True))[0]
 
         def log_likelihood(lam: float) -> float:
-            return reml.estimate(Q, scaled_power(values, lam), strata, bounded=True, full=True).log_likelihood
+            z = linalg.solve_triangular(C, scaled_power(values, lam), lower=True)
+            e = z - basis @ (basis.T @ z)
+            return -n / 2.0 * float(np.log(max(float(e @ e), 1e-300) / n))
 
-        return log_likelihood, profile_likelihood(Q, values)[1]
+        return log_likelihood, profile_likelihood(self.solution.Q, values)[1]
 
     def refitted(self, model: Model, choice: Choice | None = None) -> KnownRatioFit:
         """The same batches with another model, the ratio as before."""

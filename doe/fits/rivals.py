@@ -160,9 +160,11 @@ class CompetingModels(Shown):
             f"within {self.within:g} {name} of the best."
         ]
         if self.most_terms < self.asked_terms:
+            above = self.most_terms + 1
+            sizes = f"{above}" if above == self.asked_terms else f"{above} to {self.asked_terms}"
             lines.append(
-                f"Models of {self.most_terms + 1} to {self.asked_terms} terms were not tried: there are more than {LIMIT} of them. A smaller model "
-                "or stronger heredity makes the search complete."
+                f"Models of {sizes} terms were not tried: there are more than {LIMIT:,} to go through. A smaller model or stronger heredity makes "
+                "the search complete."
             )
         if self.confounded:
             lines.append(

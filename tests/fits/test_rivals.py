@@ -190,7 +190,10 @@ def test_sizes_that_are_too_many_are_said(monkeypatch):
     monkeypatch.setattr(rivals, "LIMIT", 60)
     found = competing_models(study, data, "y")
     assert found.most_terms < found.asked_terms
-    assert f"Models of {found.most_terms + 1} to {found.asked_terms} terms were not tried" in str(found)
+    sizes = range(found.most_terms + 1, found.asked_terms + 1)
+    words = str(sizes[0]) if len(sizes) == 1 else f"{sizes[0]} to {sizes[-1]}"
+    assert f"Models of {words} terms were not tried: there are more than 60 to go through." in str(found)
+    assert found.tried.sum() <= 60
 
 
 def test_within_and_most_terms_change_the_list():
