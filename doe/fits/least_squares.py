@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
+import pandas as pd
+
+from doe.fits.known_ratio import assembled_known_ratio, ratio_asked, ratio_planned
 from doe.fits.mixed import assembled_mixed
 from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
-from doe.fits.strata import check_settings, shared
-from doe.study import Model, Study, StudyError
+from doe.fits.strata import TooFewGroupsError, check_settings, shared
+from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
 
-METHODS = ("least squares", "reml")
+METHODS = ("least squares", "reml", "gls")
 Spec = str | Sequence[str] | Model
 
 
@@ -24,6 +28,7 @@ def fit(
     model: Spec = "quadratic",
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
+    variance_ratio: float | tuple[float, float] | None = None,
 ) -> Fit:
     """Fit a model to one response.
 
@@ -37,13 +42,18 @@ def fit(
         Name of the response.
     model : str, list of str or Model
         As for `Study.model`.
-    method : "least squares" or "reml", optional
+    method : "least squares", "reml" or "gls", optional
         None picks least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
         (REML) where whole plots hold several batches or the plan was chosen for random blocks: then whole plots, blocks and repeat readings each have their own variance.
         "reml" asks for that where there are only blocks or repeat readings. A hard-to-change factor without a column whole_plot is
-        refused unless least squares is asked for in so many words.
+        refused unless least squares is asked for in so many words. "gls", generalised least squares with an assumed ratio of the
+        variances, is what None falls back on where a plan leaves no degrees of freedom between whole plots or blocks: with the ratio
+        that the plan was chosen for, if the data are Records of one.
     without : mapping of run -> reason, optional
         Runs to leave out; every report shows them with the reason.
+    variance_ratio : float or (float, float), optional
+        Variance between whole plots (and between blocks) over that between batches within them, assumed and not estimated; asks for
+        "gls". One number holds for both.
 
     Returns
     -------
@@ -68,8 +78,38 @@ def fit(
     found = study.response(response)
     built = study.model(model)
     batches = gather(study, data, response, without)
+    out = _fitted(study, data, built, found, batches, method, variance_ratio)
+    order = {} if isinstance(data, pd.DataFrame) else dict(getattr(data, "order", {}))
+    return replace(out, order=order) if order else out
+
+
+def _fitted(
+    study: Study,
+    data: Any,
+    built: Model,
+    found: Response,
+    batches: Batches,
+    method: str | None,
+    variance_ratio: float | tuple[float, float] | None,
+) -> Fit:
+    """The fit, by the method picked."""
+    if variance_ratio is not None and method not in (None, "gls"):
+        raise StudyError(
+            "variance_ratio", variance_ratio, f'left out with method="{method}"', 'it goes with method="gls"'
+        )
+    if method == "gls" or variance_ratio is not None:
+        check_settings(study, batches)
+        return assembled_known_ratio(built, found, batches, ratio_asked(data, batches, variance_ratio))
     picked, why = _method(study, batches, method, _planned_as_random(data))
-    return (assembled_mixed if picked == "reml" else assembled)(built, found, batches, why)
+    if picked != "reml":
+        return assembled(built, found, batches, why)
+    try:
+        return assembled_mixed(built, found, batches, why)
+    except TooFewGroupsError as problem:
+        planned = None if method == "reml" else ratio_planned(data, batches)
+        if planned is None:
+            raise
+        return assembled_known_ratio(built, found, batches, planned, problem)
 
 
 def fit_all(
@@ -78,12 +118,13 @@ def fit_all(
     model: Spec | Mapping[str, Spec] = "quadratic",
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
+    variance_ratio: float | tuple[float, float] | None = None,
 ) -> Fits:
     """Fit every response of a study.
 
     Parameters
     ----------
-    study, data, method, without
+    study, data, method, without, variance_ratio
         As for `fit`.
     model : str, list of str, Model, or a mapping of response -> one of these
         One model for all responses, or one for each.
@@ -116,7 +157,7 @@ def fit_all(
                 f"add one for {', '.join(repr(n) for n in missing)}",
             )
         specs = dict(model)
-    return Fits(study, {n: fit(study, data, n, specs[n], method, without) for n in names})
+    return Fits(study, {n: fit(study, data, n, specs[n], method, without, variance_ratio) for n in names})
 
 
 def _check_study(study: object) -> None:
@@ -135,7 +176,7 @@ def _planned_as_random(data: Any) -> bool:
 def _method(study: Study, batches: Batches, method: str | None, random_blocks: bool) -> tuple[str, str]:
     """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
-        raise StudyError("method", method, '"least squares", "reml" or None', "leave it out to have it picked")
+        raise StudyError("method", method, '"least squares", "reml", "gls" or None', "leave it out to have it picked")
     check_settings(study, batches)
     plots = batches.whole_plot
     several = shared(plots)
