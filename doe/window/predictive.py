@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,8 +12,9 @@ from scipy.special import ndtri
 
 from doe.study import Component, Study, StudyError
 from doe.window.chance import Draws, chance_and_error, condensed, inside_counts, smooth_chance, standardised
-from doe.window.conforming import conforming_rates, cube_rule, lower_quantile
+from doe.window.conforming import Rates, conforming_rates, cube_rule, lower_quantile
 from doe.window.folding import Floats, Terms, fold, shared_basis, well_scaled
+from doe.window.joining import Drawn, Joined, check_noise, source_of
 from doe.window.posterior import BURN_IN, THIN, Posterior, gibbs_draws, joint_draws, separate_draws
 from doe.window.settings import SLACK, Settings
 
@@ -25,15 +25,6 @@ CHUNK = 1 << 14  # settings whose terms are held at a time
 LEAST_DF = 4  # fewer degrees of freedom for the joint t leave its tails to guesswork
 
 
-@dataclass(frozen=True)
-class Rates:
-    """Draws of coefficients and covariance as conforming rates need them."""
-
-    coefficients: Floats  # (r, q, D), without noise
-    factor: Floats  # (D, r, r), lower Cholesky factors of the covariance
-    effective: float
-
-
 class Predictive:
     """The posterior predictive distribution of one new batch, over responses with a specification.
 
@@ -42,7 +33,7 @@ class Predictive:
     study : Study
         What the fits were made of.
     fits : sequence of Fit
-        Least-squares fits of responses with a limit.
+        Of responses with a limit.
     noise : bool
         Whether a new batch's own error is added.
     jitter : mapping of factor to standard deviation
@@ -54,14 +45,13 @@ class Predictive:
     def __init__(self, study: Study, fits: list[Fit], noise: bool, jitter: Mapping[str, float], seed: int) -> None:
         self.study, self.fits, self.noise, self.jitter, self.seed = study, fits, noise, dict(jitter), seed
         self.settings = Settings(study)
-        limits = [fit.response.fitted_limits() for fit in fits]
-        self.low, self.high = (np.array(side) for side in zip(*limits, strict=True))
         self.exponents = [np.asarray(fit.model.exponents, dtype=np.int64) for fit in fits]
         held = np.zeros(len(study.variables), dtype=bool)
-        if self.jitter:
-            moved = [f.name for f in study.components] if self._jitters_mixture else []
-            for name in {*self.jitter, *moved}:
-                held[study.variables.index(name)] = True
+        # what is measured and not set varies from batch to batch by its own law, as a setting error does
+        self.measured = [name for name in study.covariate_names if any(name in fit.model.measured for fit in fits)]
+        moved = [f.name for f in study.components] if self._jitters_mixture else []
+        for name in {*self.jitter, *self.measured, *moved}:
+            held[study.variables.index(name)] = True
         self.basis = shared_basis(self.exponents, held)
         self.monomials = Terms(self.basis)
         self._choose()
@@ -74,8 +64,12 @@ class Predictive:
     def _choose(self) -> None:
         fits = self.fits
         r = len(fits)
+        if any(fit.method != "least squares" for fit in fits):
+            self.kind = "joined"
+            self.joined = Joined([source_of(fit) for fit in fits], self.seed)
+            return
         for fit in fits:
-            _check_noise(fit)
+            check_noise(fit)
         first = fits[0]
         runs = [[str(run) for run in fit.runs] for fit in fits]
         same = all(
@@ -111,6 +105,8 @@ class Predictive:
     def method(self) -> str:
         """How the draws are made, in words."""
         r = len(self.fits)
+        if self.kind == "joined":
+            return self._joined_words()
         if self.kind == "joint" and r == 1:
             return f"Posterior predictive t with {self.df:g} degrees of freedom."
         if self.kind == "joint":
@@ -129,6 +125,27 @@ class Predictive:
             f"then one in {THIN} kept."
         )
 
+    def _joined_words(self) -> str:
+        parts = [f"{fit.response.name}: {s.words}" for fit, s in zip(self.fits, self.joined.sources, strict=True)]
+        said = "Posterior predictive of each response, " + "; ".join(parts) + "."
+        if len(parts) == 1:
+            return said
+        if self.joined.shrinkage == 1.0:
+            return (
+                f"{said} Judged as independent: {self.joined.shared} batches read on all show no correlation to go by."
+            )
+        names = [fit.response.name for fit in self.fits]
+        pairs = [
+            f"{a} and {b} {self.joined.correlation[i, j]:.2f}"
+            for i, a in enumerate(names)
+            for j, b in enumerate(names)
+            if i < j
+        ]
+        return (
+            f"{said} Joined by a Gaussian copula: correlation {', '.join(pairs)}, from the scores of {self.joined.shared} batches, "
+            f"shrunk by {self.joined.shrinkage:.0%} towards none."
+        )
+
     def judging(self, draws: int) -> int:
         """How many draws judge what was found on `draws` of them: several times as many, Gibbs draws costing more."""
         times, most = (2, 10_000) if self.kind == "gibbs" else (10, 40_000)
@@ -145,9 +162,16 @@ class Predictive:
             )
         if any(fit.block_columns for fit in self.fits):
             said.append("Blocks: a new batch is taken to be one of an average block.")
-        if any(fit.batches.whole_plot is not None for fit in self.fits):
+        if any(fit.batches.whole_plot is not None and fit.method == "least squares" for fit in self.fits):
             said.append(
                 "Fitted by least squares across whole plots: what a whole plot adds is not told apart from the batch's own error."
+            )
+        if self.measured:
+            laws = [c for c in self.study.covariates if c.name in self.measured]
+            said.append(
+                "Measured, not set, and so averaged over: "
+                + ", ".join(f"{c.name} (mean {c.mean:g}, SD {c.sd:g} {c.unit}".rstrip() + ")" for c in laws)
+                + "."
             )
         return said
 
@@ -175,7 +199,7 @@ class Predictive:
         return any(isinstance(self.study.factor(name), Component) for name in self.jitter)
 
     def setting_errors(self, normals: Floats) -> tuple[Floats, Floats | None]:
-        """Errors and scale of the encoded variables from standard normals, one column a jittered factor.
+        """Errors and scale of the encoded variables from standard normals, one column a jittered factor or measured covariate.
 
         Without a balance every weighed amount has its own error and the shares are those of what was weighed: z becomes
         (z + ε) / (1 + Σ ε). With a balance, that component takes up the errors of the others.
@@ -185,6 +209,8 @@ class Predictive:
         place = study.variables.index
         for column, (name, sd) in enumerate(self.jitter.items()):
             errors[:, place(name)] = normals[:, column] * sd * self.settings.scale[self.settings.names.index(name)]
+        for column, name in enumerate(self.measured, start=len(self.jitter)):
+            errors[:, place(name)] = normals[:, column]
         if not self._jitters_mixture:
             return errors, None
         parts = [place(c.name) for c in study.components]
@@ -195,9 +221,14 @@ class Predictive:
         scale[:, parts] = 1.0 / (1.0 + errors[:, parts].sum(axis=1, keepdims=True))
         return errors, scale
 
+    @property
+    def moves(self) -> int:
+        """How many settings vary from batch to batch: jittered factors and measured covariates."""
+        return len(self.jitter) + len(self.measured)
+
     def outside(self, setting: pd.DataFrame, draws: int = 4000) -> float:
         """Share of batches that setting error puts outside the region at one setting, a table of one row."""
-        normals = np.random.default_rng([self.seed, 9, 1]).standard_normal((draws, len(self.jitter)))
+        normals = np.random.default_rng([self.seed, 9, 1]).standard_normal((draws, self.moves))
         errors, scale = self.setting_errors(normals)
         s = self.settings
         made = s.array(setting) * s.scale + errors[:, s.variables]
@@ -214,34 +245,71 @@ class Predictive:
 
     def draw(self, stream: int, draws: int) -> Draws:
         """Folded draws, ready to be counted."""
+        return self._folded(stream, draws, True)
+
+    def unjoined(self, stream: int, draws: int) -> Draws:
+        """The same draws with the errors of different responses taken as independent: what their correlation does."""
+        return self._folded(stream, draws, False)
+
+    def _drawn(self, stream: int, draws: int) -> tuple[list[Drawn], Floats | None, float]:
+        """Draws of every response; with them the roots of the errors' covariance, where they are joint."""
+        if self.kind == "joined":
+            drawn = self.joined.draw(draws, np.random.default_rng([self.seed, stream, 0]))
+            return drawn, None, min(d.effective for d in drawn)
         posterior = self.posterior(stream, draws)
+        drawn = []
+        for j, fit in enumerate(self.fits):
+            low, high = (np.full(draws, end) for end in fit.response.fitted_limits())
+            spread = np.linalg.norm(posterior.root[:, j], axis=1)
+            drawn.append(Drawn(posterior.coefficients[j], spread, low, high, False, posterior.effective))
+        return drawn, posterior.root, posterior.effective
+
+    def _folded(self, stream: int, draws: int, correlated: bool) -> Draws:
+        drawn, root, effective = self._drawn(stream, draws)
         rng = np.random.default_rng([self.seed, stream, 1])
         errors, scale = (None, None)
-        if self.jitter:
-            errors, scale = self.setting_errors(rng.standard_normal((draws, len(self.jitter))))
+        if self.moves:
+            errors, scale = self.setting_errors(rng.standard_normal((draws, self.moves)))
         folded = [
-            fold(self.basis, powers, coefficients, errors, scale)
-            for powers, coefficients in zip(self.exponents, posterior.coefficients, strict=True)
+            fold(self.basis, powers, d.coefficients, errors, scale)
+            for powers, d in zip(self.exponents, drawn, strict=True)
         ]
-        if self.noise:
-            noise = np.einsum("dij,dj->di", posterior.root, rng.standard_normal((draws, len(folded))))
-            for j, c in enumerate(folded):
-                c[:, 0] += noise[:, j]
+        normals = rng.standard_normal((draws, len(folded)))
+        for j, c in enumerate(folded):
+            if not self.noise:
+                break
+            if root is not None and correlated:
+                c[:, 0] += np.einsum("dj,dj->d", root[:, j], normals)
+            elif root is not None:
+                c[:, 0] += drawn[j].spread * normals[:, j]
+        if root is None:
+            # a score is one of its classes whatever is judged: without noise the mean class chance has no meaning, so its error stays
+            own = self.joined.errors(drawn, normals, correlated)
+            for c, d, e in zip(folded, drawn, own, strict=True):
+                if self.noise or d.logistic:
+                    c[:, 0] += e
         seen = self.monomials(self._sample[:64])
         spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in folded])
-        return standardised(folded, self.low, self.high, spread, posterior.effective, self.back)
+        low, high = [d.low for d in drawn], [d.high for d in drawn]
+        return standardised(folded, low, high, spread, effective, self.back)
 
     def rates(self, stream: int, draws: int) -> Rates:
-        """Draws for conforming rates: coefficients over the well-scaled terms, and the covariance."""
-        posterior = self.posterior(stream, draws)
+        """Draws for conforming rates: coefficients over the well-scaled terms, the errors' covariance and the limits."""
+        drawn, root, effective = self._drawn(stream, draws)
         coefficients = np.stack(
             [
-                self.back @ fold(self.basis, powers, c).T
-                for powers, c in zip(self.exponents, posterior.coefficients, strict=True)
+                self.back @ fold(self.basis, powers, d.coefficients).T
+                for powers, d in zip(self.exponents, drawn, strict=True)
             ]
         )
-        factor = np.asarray(np.linalg.cholesky(posterior.covariance), dtype=np.float64)
-        return Rates(coefficients, factor, posterior.effective)
+        logistic = np.array([d.logistic for d in drawn])
+        if root is None:
+            spread = np.stack([np.ones(draws) if d.logistic else d.spread for d in drawn], axis=1)
+            factor = spread[:, :, None] * np.linalg.cholesky(self.joined.correlation)
+        else:
+            factor = np.asarray(np.linalg.cholesky(root @ root.transpose(0, 2, 1)), dtype=np.float64)
+        low, high = (np.stack([getattr(d, end) for d in drawn]) for end in ("low", "high"))
+        return Rates(coefficients, factor, low, high, logistic, effective)
 
     # ---- answers
 
@@ -278,34 +346,15 @@ class Predictive:
 
     def claim(self, Z: Floats, rates: Rates, confidence: float, coarse: bool = False) -> tuple[Floats, Floats]:
         """Lower bound of the true conforming rate at encoded settings, and its Monte-Carlo error."""
-        nodes, weights = cube_rule(len(self.fits) - 1 + len(self.jitter), coarse)
-        inner = nodes[:, len(self.jitter) :]
+        nodes, weights = cube_rule(len(self.fits) - 1 + self.moves, coarse)
+        inner = nodes[:, self.moves :]
         value, error = np.empty(len(Z)), np.empty(len(Z))
         for i, z in enumerate(Z):
             at = z[None, :]
-            if self.jitter:
-                shift, scale = self.setting_errors(ndtri(nodes[:, : len(self.jitter)]))
+            if self.moves:
+                shift, scale = self.setting_errors(ndtri(nodes[:, : self.moves]))
                 at = (at + shift) if scale is None else (at + shift) * scale
             terms = self.monomials(at) @ self.onto
-            found = conforming_rates(terms, rates.coefficients, rates.factor, self.low, self.high, inner, weights)
+            found = conforming_rates(terms, rates, inner, weights)
             value[i], error[i] = lower_quantile(found, confidence, rates.effective)
         return value, error
-
-
-def _check_noise(fit: Fit) -> None:
-    """Refuse a fit that cannot say how large the noise is."""
-    name = fit.response.name
-    if fit.df_residual < 1:
-        raise StudyError(
-            f"fit of {name!r}: residual degrees of freedom",
-            fit.df_residual,
-            "at least 1",
-            "fit a smaller model, or add batches, so that the noise can be estimated",
-        )
-    if fit.solution.exact_to_rounding:
-        raise StudyError(
-            f"fit of {name!r}: residual standard deviation",
-            0.0,
-            "above 0",
-            "the model passes through every batch: check that the readings were measured, or fit a smaller model",
-        )

@@ -19,8 +19,9 @@ from doe.study.shown import number_text
 from doe.study.trial import specification_text
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
+from doe.window.conforming import Rates
 from doe.window.folding import Floats
-from doe.window.predictive import Predictive, Rates
+from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
 
@@ -528,6 +529,12 @@ class Window(Shown):
             )
         if self.not_judged:
             notes.append(f"Not judged, for want of a specification: {', '.join(self.not_judged)}.")
+        if predictive.kind == "joined" and len(self.fits) > 1:
+            apart = predictive.chance(self.study.encode(at), predictive.unjoined(SHOWN, self.draws))[0][0]
+            notes.append(
+                f"Were their errors independent, the chance at the set point would be {apart:.3f} instead of "
+                f"{predictive.chance(self.study.encode(at), self._shown)[0][0]:.3f}."
+            )
         notes += predictive.warnings
         what = "one new batch" if self.noise else "the mean response"
         title = f"Chance that {what} meets every specification; target {self.target:g}, {self.draws} draws"
