@@ -69,20 +69,8 @@ def find_window(
     Box, G. E. P. & Tiao, G. C. (1973). Bayesian inference in statistical analysis. Addison-Wesley.
     Schäfer, J. & Strimmer, K. (2005). A shrinkage approach to large-scale covariance matrix estimation. Stat. Appl. Genet. Mol. Biol. 4, 32.
     """
-    table = {fits.response.name: fits} if isinstance(fits, Fit) else fits
-    if not isinstance(table, Mapping) or not table or not all(isinstance(f, Fit) for f in table.values()):
-        raise StudyError(
-            "find_window: fits", fits, "a mapping of response to Fit, or one Fit", "make them with doe.fit_all"
-        )
+    table = checked_fits("find_window", fits)
     first = next(iter(table.values()))
-    for name, fit in table.items():
-        if fit.study.fingerprint != first.study.fingerprint:
-            raise StudyError(
-                f"find_window: fit of {name!r}",
-                fit.study.name,
-                f"of the study {first.study.name!r}",
-                "fit all responses from one study",
-            )
     judged = {name: fit for name, fit in table.items() if _judged(fit)}
     if not judged:
         raise StudyError(
@@ -102,6 +90,31 @@ def find_window(
     predictive = Predictive(first.study, list(judged.values()), noise, _jitter(first, jitter), int(seed))
     others = tuple(name for name in table if name not in judged)
     return make_window(first.study, judged, others, float(target), int(draws), predictive)
+
+
+def checked_fits(function: str, fits: object) -> Mapping[str, Fit]:
+    """Fits of one study, by response.
+
+    Raises
+    ------
+    StudyError
+        If they are no fits, or of different studies.
+    """
+    table = {fits.response.name: fits} if isinstance(fits, Fit) else fits
+    if not isinstance(table, Mapping) or not table or not all(isinstance(f, Fit) for f in table.values()):
+        raise StudyError(
+            f"{function}: fits", fits, "a mapping of response to Fit, or one Fit", "make them with doe.fit_all"
+        )
+    first = next(iter(table.values()))
+    for name, fit in table.items():
+        if fit.study.fingerprint != first.study.fingerprint:
+            raise StudyError(
+                f"{function}: fit of {name!r}",
+                fit.study.name,
+                f"of the study {first.study.name!r}",
+                "fit all responses from one study",
+            )
+    return table
 
 
 def _judged(fit: Fit) -> bool:

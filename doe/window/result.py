@@ -332,9 +332,7 @@ class Window(Shown):
         return self.study.factor(str(name))
 
     def _setting(self, name: str, value: Any) -> str:
-        return (
-            f"{name} {_figure(self.study.factor(name), value)} {getattr(self.study.factor(name), 'unit', '')}".rstrip()
-        )
+        return f"{name} {setting_text(self.study.factor(name), value)} {getattr(self.study.factor(name), 'unit', '')}".rstrip()
 
     def _pins(self, pin: Mapping[str, Any]) -> tuple[dict[str, tuple[float, float]], dict[str, str]]:
         numbers: dict[str, tuple[float, float]] = {}
@@ -541,7 +539,7 @@ class Window(Shown):
         sections = [Section(title, specs, "\n".join(notes))]
         rows = pd.DataFrame(
             [
-                {"factor": f.name, "setting": _figure(f, self.set_point[f.name]), "unit": getattr(f, "unit", "")}
+                {"factor": f.name, "setting": setting_text(f, self.set_point[f.name]), "unit": getattr(f, "unit", "")}
                 for f in self.study.factors
             ]
         )
@@ -562,8 +560,8 @@ class Window(Shown):
             table = pd.DataFrame(
                 {
                     "factor": ranges["factor"],
-                    "low": [_figure(f, v) for f, v in zip(factors, ranges["low"], strict=True)],
-                    "high": [_figure(f, v) for f, v in zip(factors, ranges["high"], strict=True)],
+                    "low": [setting_text(f, v) for f, v in zip(factors, ranges["low"], strict=True)],
+                    "high": [setting_text(f, v) for f, v in zip(factors, ranges["high"], strict=True)],
                     "unit": [getattr(f, "unit", "") for f in factors],
                 }
             )
@@ -591,7 +589,7 @@ def _tidy(value: float) -> float:
     return float(f"{value:.10g}")
 
 
-def _figure(factor: Factor, value: Any) -> str:
+def setting_text(factor: Factor, value: Any) -> str:
     """A setting as text, with the decimals of the factor's step where the value is one of its steps."""
     if isinstance(value, str):
         return value
