@@ -43,6 +43,10 @@ class Drawn:
         Whether that error is logistic rather than normal.
     effective : float
         How many independent draws they are worth.
+    cuts : ndarray, shape (draws, K − 1), or None
+        Of a score: where its classes meet on the latent scale.
+    lowest : int
+        Of a score: its lowest class.
     """
 
     coefficients: Floats
@@ -51,6 +55,13 @@ class Drawn:
     high: Floats
     logistic: bool
     effective: float
+    cuts: Floats | None = None
+    lowest: int = 0
+
+    def classes(self, latent: Floats) -> Floats:
+        """Scores of latent values, one a draw."""
+        assert self.cuts is not None
+        return self.lowest + (latent[:, None] > self.cuts).sum(axis=1).astype(float)
 
 
 class Source(Protocol):

@@ -311,6 +311,45 @@ class Predictive:
         low, high = (np.stack([getattr(d, end) for d in drawn]) for end in ("low", "high"))
         return Rates(coefficients, factor, low, high, logistic, effective)
 
+    def foretell(self, Z: Floats, batches: int, stream: int, draws: int) -> tuple[Floats, NDArray[np.bool_]]:
+        """New batches at one setting, made under one and the same truth in every draw.
+
+        Parameters
+        ----------
+        Z : ndarray, shape (1, m)
+            The encoded setting.
+        batches : int
+            How many, each with its own errors.
+        stream, draws : int
+            Which draws, and how many.
+
+        Returns
+        -------
+        values : ndarray, shape (draws, batches, r)
+            On the fitted scale; scores where the response is one.
+        meets : ndarray of bool, shape (draws, batches, r)
+            Whether each meets its own specification.
+        """
+        drawn, root, _ = self._drawn(stream, draws)
+        rng = np.random.default_rng([self.seed, stream, 1])
+        r = len(drawn)
+        values = np.empty((draws, batches, r))
+        meets = np.empty((draws, batches, r), dtype=bool)
+        for b in range(batches):
+            at = np.broadcast_to(Z, (draws, Z.shape[1]))
+            if self.moves:
+                errors, scale = self.setting_errors(rng.standard_normal((draws, self.moves)))
+                at = (at + errors) if scale is None else (at + errors) * scale
+            normals = rng.standard_normal((draws, r))
+            own = (
+                list(np.einsum("dij,dj->id", root, normals)) if root is not None else self.joined.errors(drawn, normals)
+            )
+            for j, (fit, d) in enumerate(zip(self.fits, drawn, strict=True)):
+                value = np.einsum("dp,dp->d", fit.model.matrix_of(at), d.coefficients) + own[j]
+                meets[:, b, j] = (value >= d.low) & (value <= d.high)
+                values[:, b, j] = value if d.cuts is None else d.classes(value)
+        return values, meets
+
     # ---- answers
 
     def terms(self, Z: Floats) -> NDArray[np.float32]:
