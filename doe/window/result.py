@@ -20,6 +20,7 @@ from doe.study.trial import specification_text
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
 from doe.window.conforming import Rates
+from doe.window.edges import Edge, acceptable_ranges, nearest_edge
 from doe.window.folding import Floats
 from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
@@ -232,6 +233,26 @@ class Window(Shown):
     def worst(self) -> pd.DataFrame:
         """The worst setting inside `ranges`: one row, the factors, then probability and mc_error; no row without ranges."""
         return self._default_box[1]
+
+    @cached_property
+    def acceptable_ranges(self) -> Noted:
+        """Proven acceptable ranges: how far each factor by itself may move, the others at the set point.
+
+        Returns
+        -------
+        DataFrame
+            Columns factor, low, high, one row a factor (of a categorical one, the levels that hold); NaN where the set point itself falls short.
+
+        References
+        ----------
+        ICH Q8(R2) (2009). Pharmaceutical development, glossary: proven acceptable range.
+        """
+        return acceptable_ranges(self)
+
+    @cached_property
+    def edge(self) -> Edge:
+        """The nearest setting at which the target is no longer held: `.setting`, `.distance`, `.limiting`, `.words`."""
+        return nearest_edge(self)
 
     def box(
         self,
@@ -501,6 +522,20 @@ class Window(Shown):
 
     # ---- shown
 
+    def _range_table(self, ranges: pd.DataFrame) -> pd.DataFrame:
+        factors = [self.study.factor(name) for name in ranges["factor"]]
+        return pd.DataFrame(
+            {
+                "factor": ranges["factor"],
+                "low": [setting_text(f, v) for f, v in zip(factors, ranges["low"], strict=True)],
+                "high": [setting_text(f, v) for f, v in zip(factors, ranges["high"], strict=True)],
+                "unit": [getattr(f, "unit", "") for f in factors],
+            }
+        )
+
+    def _alone_note(self) -> str:
+        return f"{self.acceptable_ranges.note} {self.edge.words}"
+
     def _sections(self) -> list[Section]:
         p, error = self.set_point_probability, self.mc_error
         at = pd.DataFrame([self.set_point.to_dict()])
@@ -556,16 +591,10 @@ class Window(Shown):
         else:
             sections.append(Section("Set point", rows, chance))
             ranges = self.ranges
-            factors = [self.study.factor(name) for name in ranges["factor"]]
-            table = pd.DataFrame(
-                {
-                    "factor": ranges["factor"],
-                    "low": [setting_text(f, v) for f, v in zip(factors, ranges["low"], strict=True)],
-                    "high": [setting_text(f, v) for f, v in zip(factors, ranges["high"], strict=True)],
-                    "unit": [getattr(f, "unit", "") for f in factors],
-                }
+            sections.append(Section("Ranges that hold together", self._range_table(ranges), ranges.note))
+            sections.append(
+                Section("One factor at a time", self._range_table(self.acceptable_ranges), self._alone_note())
             )
-            sections.append(Section("Ranges that hold together", table, ranges.note))
         sections.append(Section("What this does not say", None, EVIDENCE))
         return sections
 
