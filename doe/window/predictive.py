@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,28 @@ if TYPE_CHECKING:
 
 CHUNK = 1 << 14  # settings whose terms are held at a time
 LEAST_DF = 4  # fewer degrees of freedom for the joint t leave its tails to guesswork
+
+
+@dataclass(frozen=True)
+class Raw:
+    """Draws on the fitted scale.
+
+    Attributes
+    ----------
+    folded : list of ndarray, each (draws, q)
+        Coefficients over the shared basis, setting error and a new batch's own error among them.
+    drawn : list of Drawn
+        What they were folded from.
+    errors : list of ndarray, each (draws,)
+        A new batch's own errors, folded in or not.
+    effective : float
+        How many independent draws they are worth.
+    """
+
+    folded: list[Floats]
+    drawn: list[Drawn]
+    errors: list[Floats]
+    effective: float
 
 
 class Predictive:
@@ -264,34 +287,36 @@ class Predictive:
             drawn.append(Drawn(posterior.coefficients[j], spread, low, high, False, posterior.effective))
         return drawn, posterior.root, posterior.effective
 
-    def _folded(self, stream: int, draws: int, correlated: bool) -> Draws:
+    def unfolded(self, stream: int, draws: int, correlated: bool = True) -> Raw:
+        """Draws before their limits are taken off."""
         drawn, root, effective = self._drawn(stream, draws)
         rng = np.random.default_rng([self.seed, stream, 1])
-        errors, scale = (None, None)
+        shift, scale = (None, None)
         if self.moves:
-            errors, scale = self.setting_errors(rng.standard_normal((draws, self.moves)))
+            shift, scale = self.setting_errors(rng.standard_normal((draws, self.moves)))
         folded = [
-            fold(self.basis, powers, d.coefficients, errors, scale)
+            fold(self.basis, powers, d.coefficients, shift, scale)
             for powers, d in zip(self.exponents, drawn, strict=True)
         ]
         normals = rng.standard_normal((draws, len(folded)))
-        for j, c in enumerate(folded):
-            if not self.noise:
-                break
-            if root is not None and correlated:
-                c[:, 0] += np.einsum("dj,dj->d", root[:, j], normals)
-            elif root is not None:
-                c[:, 0] += drawn[j].spread * normals[:, j]
         if root is None:
-            # a score is one of its classes whatever is judged: without noise the mean class chance has no meaning, so its error stays
-            own = self.joined.errors(drawn, normals, correlated)
-            for c, d, e in zip(folded, drawn, own, strict=True):
-                if self.noise or d.logistic:
-                    c[:, 0] += e
+            errors = self.joined.errors(drawn, normals, correlated)
+        elif correlated:
+            errors = list(np.einsum("dij,dj->id", root, normals))
+        else:
+            errors = [d.spread * normals[:, j] for j, d in enumerate(drawn)]
+        for c, d, error in zip(folded, drawn, errors, strict=True):
+            # a score is one of its classes whatever is judged: a mean class has no meaning, so its own error stays
+            if self.noise or d.logistic:
+                c[:, 0] += error
+        return Raw(folded, drawn, errors, effective)
+
+    def _folded(self, stream: int, draws: int, correlated: bool) -> Draws:
+        raw = self.unfolded(stream, draws, correlated)
         seen = self.monomials(self._sample[:64])
-        spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in folded])
-        low, high = [d.low for d in drawn], [d.high for d in drawn]
-        return standardised(folded, low, high, spread, effective, self.back)
+        spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in raw.folded])
+        low, high = [d.low for d in raw.drawn], [d.high for d in raw.drawn]
+        return standardised(raw.folded, low, high, spread, raw.effective, self.back)
 
     def rates(self, stream: int, draws: int) -> Rates:
         """Draws for conforming rates: coefficients over the well-scaled terms, the errors' covariance and the limits."""

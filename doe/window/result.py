@@ -22,6 +22,7 @@ from doe.window.chance import Draws
 from doe.window.conforming import Rates
 from doe.window.edges import Edge, acceptable_ranges, nearest_edge
 from doe.window.folding import Floats
+from doe.window.obstacles import Obstacles, obstacles
 from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
@@ -253,6 +254,11 @@ class Window(Shown):
     def edge(self) -> Edge:
         """The nearest setting at which the target is no longer held: `.setting`, `.distance`, `.limiting`, `.words`."""
         return nearest_edge(self)
+
+    @cached_property
+    def obstacles(self) -> Obstacles:
+        """Where there is no window: what limits it, which specifications clash, and what would open it."""
+        return obstacles(self)
 
     def box(
         self,
@@ -588,6 +594,7 @@ class Window(Shown):
                     f"{chance} {limiting} limits it: by itself its chance there is {alone[limiting]:.3f}.",
                 )
             )
+            sections += self.obstacles._sections()
         else:
             sections.append(Section("Set point", rows, chance))
             ranges = self.ranges
