@@ -12,6 +12,7 @@ from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
 from doe.plots.slices import contours
+from doe.plots.titrating import titration
 
 __all__ = [
     "contours",
@@ -27,5 +28,6 @@ __all__ = [
     "residuals",
     "term_correlations",
     "ternary",
+    "titration",
     "words",
 ]

@@ -69,6 +69,8 @@ class Study(Shown):
         The component that takes up what the others leave: a table may leave its column out.
     notes : str
         Free text, kept with the study.
+    covariates : sequence of Covariate
+        More of what is measured and not set, beside those among `factors`.
 
     Raises
     ------
@@ -102,6 +104,7 @@ class Study(Shown):
         mixture_total: float | None = None,
         balance: str | None = None,
         notes: str = "",
+        covariates: Iterable[Covariate] = (),
     ) -> None:
         if not isinstance(name, str) or not name.strip():
             raise StudyError("study: name", name, "a text of at least one letter", "say what the trial is called")
@@ -109,7 +112,7 @@ class Study(Shown):
         _set(self, "name", name)
         listed = _listed(
             "factors",
-            factors,
+            [*factors, *covariates] if covariates else factors,
             (Continuous, Discrete, Categorical, Component, Covariate),
             "Continuous, Discrete, Categorical, Component or Covariate",
         )
