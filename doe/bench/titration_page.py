@@ -87,13 +87,13 @@ def add_titration_sheet(book: Workbook, layout: SheetLayout, recipe: Recipe) -> 
         row += 1
 
     rules = {
-        "mass": _rule("0.000001", "1000000", "grams, above 0"),
-        "total": _rule("0", "100000", "grams from the first drop on, 0 or above"),
-        "strength": _rule("0.01", "100", "% w/w, above 0 to 100"),
-        "acid": _rule("1", "71", "% COOH, dry basis, from 1 to 71, or blank"),
-        "percent": _rule("0", "100", "%, from 0 to 100, or blank"),
-        "ph": _rule("0", "14", "pH, from 0 to 14"),
-        "warm": _rule("0", "100", "°C, from 0 to 100, or blank"),
+        "mass": _rule("0.000001", "1000000", "a mass in g, above 0"),
+        "total": _rule("0", "100000", "a mass in g, 0 or above, counted from the first drop on"),
+        "strength": _rule("0.01", "100", "a strength in % w/w, above 0 and up to 100"),
+        "acid": _rule("1", "71", "an acid content in % COOH from 1 to 71, or blank"),
+        "percent": _rule("0", "100", "a figure in % from 0 to 100, or blank"),
+        "ph": _rule("0", "14", "a pH from 0 to 14"),
+        "warm": _rule("0", "100", "a temperature in °C from 0 to 100, or blank"),
     }
     for rule in rules.values():
         sheet.add_data_validation(rule)

@@ -125,13 +125,14 @@ def _said(curve: TitrationCurve, found: pd.DataFrame | None, level: float, drawn
         ends = f"{row['low']:.3f} to {row['high']:.3f}" if known else "with an end beyond the curve"
         notes = [n for n in row["note"].split("; ") if n and n != "indicative"]
         out.append("; ".join([f"pH {row['ph']:g}: degree {row['degree']:.3f} ({what} {ends})", *notes]) + ".")
-    steep = drawn[drawn["steepness"] > STEEP]
-    if len(steep):
-        most = steep.iloc[int(steep["steepness"].to_numpy().argmax())]
-        out.append(
-            f"Steep from degree {steep['degree'].iloc[0]:.2f} to {steep['degree'].iloc[-1]:.2f}: 0.01 of degree moves the pH by up to "
-            f"{look.figures(0.01 * float(most['steepness']), 2)}, at {most['degree']:.2f}."
-        )
+    steep = (drawn["steepness"] > STEEP).to_numpy()
+    if steep.any():
+        degrees = drawn["degree"].to_numpy(dtype=float)
+        turns = np.flatnonzero(np.diff(np.concatenate([[False], steep, [False]]).astype(int))).reshape(-1, 2)
+        stretches = " and ".join(f"from degree {degrees[i]:.2f} to {degrees[j - 1]:.2f}" for i, j in turns)
+        most = int(drawn["steepness"].to_numpy().argmax())
+        moved = look.figures(0.01 * float(drawn["steepness"].iloc[most]), 2)
+        out.append(f"Steep {stretches}: 0.01 of degree moves the pH by up to {moved}, at {degrees[most]:.2f}.")
     if curve.indicative:
         out.append("Broken line and band: indicative, what carbomers usually do; titrate the lot before relying on it.")
     else:
