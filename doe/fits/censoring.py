@@ -414,7 +414,10 @@ class Censored:
 
         def log_density(t: Floats) -> Floats:
             theta = np.exp(-t[:, p:])
-            return np.asarray(log_likelihoods(bounds, t[:, :p] @ Q.T * theta, theta).sum(axis=1))
+            eta = t[:, :p] @ Q.T * theta
+            weight = np.maximum(_derivatives(bounds, eta, theta)[2], 0.0)
+            own = np.linalg.slogdet(np.einsum("sn,np,nq->spq", weight, Q, Q))[1]
+            return np.asarray(log_likelihoods(bounds, eta, theta).sum(axis=1) + 0.5 * own)
 
         mode = np.append(self._b, -np.log(self._top.theta[0]))
         # flat in log σ the posterior is wider than the likelihood by what the coefficients took up
