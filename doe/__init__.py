@@ -3,7 +3,7 @@
 from doe import bench, designs, fits, plots, quality, report, study, virtual, window
 from doe.fits import fit, fit_all
 from doe.report import write_report
-from doe.study import Categorical, Component, Continuous, Discrete, Response, Study, StudyError
+from doe.study import Categorical, Component, Continuous, Covariate, Discrete, Response, Study, StudyError
 from doe.window import find_window, rehearse
 
 __version__ = "0.1.0"
@@ -12,6 +12,7 @@ __all__ = [
     "Categorical",
     "Component",
     "Continuous",
+    "Covariate",
     "Discrete",
     "Response",
     "Study",

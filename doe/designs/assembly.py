@@ -194,7 +194,7 @@ def from_settings(
     if study.hard_to_change:
         whole_plot, note = _whole_plots(study, runs, kinds, block, replicate)
         said += [note] if note else []
-    fitted = None if model is None else study.model(model)
+    fitted = None if model is None else study.planned_model(model)
     if moved and fitted is not None and np.linalg.matrix_rank(fitted.matrix(runs)) < fitted.p:
         steps = [
             f"{f.name} {number_text(f.step)} {f.unit}".rstrip()

@@ -144,7 +144,7 @@ def optimal(
         )
     if block_effects not in ("fixed", "random"):
         raise StudyError(f"{where}: block_effects", block_effects, "fixed or random", "say which")
-    primary, full, weight = with_potential(where, study, study.model(model), potential)
+    primary, full, weight = with_potential(where, study, study.planned_model(model), potential)
     encoding = Encoding(study, full)
     structure = strata_of(where, study, encoding, runs, blocks, block_effects, whole_plots, variance_ratio)
     check_estimable(where, encoding, primary, structure, runs, repeated_runs, centre)
@@ -257,7 +257,7 @@ def extend(
         raise StudyError(
             f"{where}: model", None, "given, since the plan was made for none", 'say which, such as "quadratic"'
         )
-    full = study.model(model if model is not None else plan.model)  # type: ignore[arg-type]
+    full = study.planned_model(model if model is not None else plan.model)  # type: ignore[arg-type]
     if weights is not None and criterion != "I":
         raise StudyError(
             f"{where}: weights", f"given with criterion {criterion}", "given with criterion I", "leave one out"

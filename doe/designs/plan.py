@@ -157,7 +157,7 @@ class Plan(Shown):
         made = cls(
             study,
             table,
-            None if model is None else study.model(model),
+            None if model is None else study.planned_model(model),
             labels["block"],
             labels["whole_plot"],
             {"function": "from_frame", "arguments": {}, "seed": None, "version": version()},

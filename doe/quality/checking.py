@@ -588,7 +588,7 @@ def check(
     wanted = plan.model if model is None else model
     if wanted is None:
         raise StudyError("model", None, "given for a plan that holds none", 'write check(plan, "quadratic")')
-    chosen = plan.study.model(wanted)
+    chosen = plan.study.planned_model(wanted)
     arguments = plan.provenance.get("arguments", {})
     effects = block_effects if block_effects is not None else arguments.get("block_effects", "fixed")
     if effects not in ("fixed", "random"):

@@ -191,7 +191,7 @@ def smallest_plan(
     """
     where = "smallest_plan"
     check_study(where, study)
-    chosen = study.model(model)
+    chosen = study.planned_model(model)
     wanted = _wanted(chosen, sigma, change, ratio, blends, power, alpha, precision)
     low, high = _range(runs, chosen.p + repeated_runs if isinstance(repeated_runs, int) else chosen.p)
     hard = list(study.hard_to_change)

@@ -4,7 +4,7 @@ Ground floor: imports nothing from the other rooms.
 """
 
 from doe.study.errors import StudyError
-from doe.study.factors import Categorical, Component, Continuous, Discrete
+from doe.study.factors import Categorical, Component, Continuous, Covariate, Discrete
 from doe.study.models import Model
 from doe.study.region import Region
 from doe.study.responses import Response
@@ -15,6 +15,7 @@ __all__ = [
     "Categorical",
     "Component",
     "Continuous",
+    "Covariate",
     "Discrete",
     "Model",
     "Region",

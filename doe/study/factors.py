@@ -8,6 +8,9 @@ from math import isfinite
 from numbers import Real
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from doe.study.errors import StudyError
 
 # columns that tables carry beside factors and responses
@@ -301,6 +304,49 @@ class Component(_Labelled):
             raise StudyError(f"{where}: low", self.low, "0 or above", "an amount cannot be negative")
         _check_setting_sd(where, self)
         _check_step(where, self)
+
+
+@dataclass(frozen=True)
+class Covariate(_Labelled):
+    """Something measured, not set: room temperature, the acidity of a lot.
+
+    Plans leave it open, sheets ask for it, fits use it where it was measured. Coded (value − mean)/sd, in the mean and SD given here.
+
+    Parameters
+    ----------
+    name, unit
+        As for `Continuous`.
+    mean, sd : float, optional
+        Its law in future batches, normal; both or neither. Left out, fits take those of the batches measured, and say so.
+
+    Raises
+    ------
+    StudyError
+        If only one of mean and sd is given, or sd is not above 0.
+    """
+
+    name: str
+    unit: str = ""
+    mean: float | None = None
+    sd: float | None = None
+
+    def __post_init__(self) -> None:
+        check_name("covariate", self.name)
+        where = f"covariate {self.name!r}"
+        _check_text(f"{where}: unit", self.unit)
+        for field in ("mean", "sd"):
+            value = getattr(self, field)
+            if value is not None:
+                _set(self, field, as_number(f"{where}: {field}", value, self.unit))
+        if (self.mean is None) != (self.sd is None):
+            field = "mean" if self.mean is None else "sd"
+            raise StudyError(f"{where}: {field}", None, "given where the other is", "give both, or neither")
+        if self.sd is not None and self.sd <= 0:
+            raise StudyError(f"{where}: sd", self.sd, "above 0", "give how much it varies from batch to batch")
+
+    def coded(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Values as (value − mean)/sd; unchanged where no law is given."""
+        return values if self.mean is None or self.sd is None else (values - self.mean) / self.sd
 
 
 Factor = Continuous | Discrete | Categorical | Component

@@ -57,13 +57,14 @@ class Model(Shown):
     @cached_property
     def _layout(self) -> tuple[tuple[str, ...], NDArray[np.int64], NDArray[np.int64]]:
         place = {v: i for i, v in enumerate(self.study.variables)}
+        measured = set(self.study.covariate_names)
         texts: list[str] = []
         owner: list[int] = []
         rows: list[NDArray[np.int64]] = []
         for index, term in enumerate(self.parsed):
             parts: list[list[tuple[str, int]]] = [[]]
             for name, power in term:
-                factor = self.study.factor(name)
+                factor = None if name in measured else self.study.factor(name)
                 if isinstance(factor, Categorical):
                     choices = [(f"{name}[{level}]", 1) for level in factor.levels[:-1]]
                 else:
@@ -101,6 +102,12 @@ class Model(Shown):
     def p(self) -> int:
         """Number of columns: the coefficients to be estimated."""
         return len(self.columns)
+
+    @cached_property
+    def measured(self) -> tuple[str, ...]:
+        """Covariates that stand in its terms: a plan cannot choose them."""
+        own = {name for term in self.parsed for name, _ in term}
+        return tuple(name for name in self.study.covariate_names if name in own)
 
     @cached_property
     def has_constant(self) -> bool:
@@ -151,7 +158,7 @@ class Model(Shown):
 
     def subset(self, terms: Iterable[str]) -> Model:
         """The model with only these of its terms, in its own order."""
-        wanted = {parse_term(t, self.study.names) for t in terms}
+        wanted = {parse_term(t, [*self.study.names, *self.study.covariate_names]) for t in terms}
         unknown = wanted - set(self.parsed)
         if unknown:
             raise StudyError(
@@ -177,7 +184,7 @@ def column_text(part: Sequence[tuple[str, int]], study: Study) -> str:
     """Text of one column of the model matrix: variables with their powers, contrasts as they are."""
     from doe.study.terms import quoted
 
-    names = set(study.names)
+    names = {*study.names, *study.covariate_names}
     words = [(quoted(v) if v in names else v) + (f"^{power}" if power > 1 else "") for v, power in part]
     return ":".join(words) if words else "1"
 
@@ -199,7 +206,9 @@ def parents(term: Term, study: Study, present: set[Term]) -> list[Term]:
             if not inside or (len(inside) == 1 and inside[0][1] > 1):
                 continue  # z alone is the sum of x:z, and x^2 is x less its blends with the others
         elif shares and all(
-            tuple(sorted([(x, 1), *reduced], key=lambda t: study.names.index(t[0]))) in present for x in shares
+            tuple(sorted([(x, 1), *reduced], key=lambda t: [*study.names, *study.covariate_names].index(t[0])))
+            in present
+            for x in shares
         ):
             continue
         found.append(reduced)
@@ -301,7 +310,7 @@ def preset_terms(name: str, study: Study) -> list[Term]:
 def build_model(study: Study, spec: object, hierarchy: bool) -> Model:
     """The work of `Study.model`."""
     if isinstance(spec, Model):
-        if spec.study.names != study.names:
+        if spec.study.names != study.names or spec.study.covariate_names != study.covariate_names:
             raise StudyError("model", spec.name, "made by the same study", "make it anew with study.model(…)")
         return spec if spec.study is study else Model(study, spec.name, spec.parsed, spec.added)
     if isinstance(spec, str):
@@ -323,8 +332,10 @@ def build_model(study: Study, spec: object, hierarchy: bool) -> Model:
     for text in texts:
         if isinstance(text, str) and text.strip() == "0":
             continue
-        term = parse_term(text, study.names)
+        term = parse_term(text, [*study.names, *study.covariate_names])
         for name, power in term:
+            if name in study.covariate_names:
+                continue
             factor = study.factor(name)
             if power > 1 and not _square_allowed(factor):
                 kind = "a categorical" if isinstance(factor, Categorical) else "a two-level"

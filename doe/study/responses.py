@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from doe.study.errors import StudyError
+from doe.study.errors import StudyError, nearest
 from doe.study.factors import _check_text, _Labelled, _set, as_number, check_name
+from doe.study.formulas import Formula, parse_formula
+from doe.study.occasions import (
+    Limits,
+    Occasion,
+    checked_conditions,
+    checked_limits,
+    checked_times,
+    found_occasion,
+    occasion_text,
+)
 
 Floats = NDArray[np.float64]
 Transform = None | str | tuple[str, float] | tuple[str, float, float]
@@ -43,17 +55,27 @@ class Response(_Labelled):
         As the laboratory says it.
     unit : str
         Unit of its readings and limits.
-    low, high : float, optional
-        Specification limits; either may be None.
+    low, high : float or mapping, optional
+        Specification limits; either may be None. A mapping (time, condition) -> limit gives each occasion its own.
     transform : None, "log", "sqrt", ("logit", low, high) or ("box-cox", lambda)
         Scale on which it is fitted. "log" is natural; a Box–Cox value is (y^λ − 1)/λ.
+    scale : tuple of (int, int), optional
+        Lowest and highest score of an ordinal scale, such as (1, 5): its readings are whole scores and are fitted as such.
     decimals : int, optional
         Decimals with which its readings and limits are shown.
+    goal : "high", "low" or float, optional
+        What would be best, for desirability only.
+    times : sequence of str
+        When it is read, counted from the making of the batch: "24 h", "4 wk". Kept in order.
+    conditions : sequence of str
+        Under what storage conditions it is read: "25 °C", "40 °C".
+    formula : str, optional
+        How a derived response is worked out: "viscosity[4 wk] / viscosity[24 h]". It is not read itself.
 
     Raises
     ------
     StudyError
-        If low is not below high, or a limit is one that the transformed scale can never reach.
+        If low is not below high, a limit is one that the scale can never reach, or a time, condition or formula cannot be read.
     """
 
     name: str
@@ -61,20 +83,26 @@ class Response(_Labelled):
     low: float | None = None
     high: float | None = None
     transform: Transform = None
+    scale: tuple[int, int] | None = None
     decimals: int | None = None
+    goal: str | float | None = None
+    times: tuple[str, ...] = ()
+    conditions: tuple[str, ...] = ()
+    formula: str | None = None
 
     def __post_init__(self) -> None:
         check_name("response", self.name)
         where = f"response {self.name!r}"
         _check_text(f"{where}: unit", self.unit)
+        _set(self, "times", checked_times(where, self.times))
+        _set(self, "conditions", checked_conditions(where, self.conditions))
         for field in ("low", "high"):
             value = getattr(self, field)
-            if value is not None:
+            if isinstance(value, Mapping):
+                limits = checked_limits(f"{where}: {field}", value, self.times, self.conditions, self.unit)
+                _set(self, field, limits or None)
+            elif value is not None:
                 _set(self, field, as_number(f"{where}: {field}", value, self.unit))
-        if self.low is not None and self.high is not None and self.low >= self.high:
-            raise StudyError(
-                f"{where}: low", self.low, f"below high ({self.high:g})", "swap the two or widen the specification"
-            )
         _set(self, "transform", _checked_transform(where, self.transform))
         if self.decimals is not None and (
             isinstance(self.decimals, bool) or not isinstance(self.decimals, int) or not 0 <= self.decimals <= 12
@@ -82,21 +110,141 @@ class Response(_Labelled):
             raise StudyError(
                 f"{where}: decimals", self.decimals, "a whole number from 0 to 12", "say how many decimals to show"
             )
-        bottom, top = self.domain
-        if self.high is not None and self.high <= bottom:
+        self._check_scale(where)
+        self._check_goal(where)
+        if self.formula is not None:
+            self._check_formula(where)
+        for occasion in self.occasions:
+            self._check_limits(occasion_text(where, occasion), *self._limits_at(occasion))
+
+    def _check_scale(self, where: str) -> None:
+        if self.scale is None:
+            return
+        ends = () if isinstance(self.scale, str) or not isinstance(self.scale, Iterable) else tuple(self.scale)
+        whole = all(isinstance(v, int | np.integer) and not isinstance(v, bool) for v in ends)
+        if len(ends) != 2 or not whole or ends[0] >= ends[1]:
+            raise StudyError(f"{where}: scale", self.scale, "two whole scores, the lower first", "write (1, 5)")
+        if self.transform is not None:
+            raise StudyError(
+                f"{where}: transform", self.transform, "left out for a score, which is fitted as such", "leave it out"
+            )
+        _set(self, "scale", (int(ends[0]), int(ends[1])))
+
+    def _check_goal(self, where: str) -> None:
+        if self.goal is None:
+            return
+        if isinstance(self.goal, str):
+            if self.goal not in ("high", "low"):
+                raise StudyError(f"{where}: goal", self.goal, '"high", "low" or a target value', "say which is best")
+        else:
+            _set(self, "goal", as_number(f"{where}: goal", self.goal, self.unit))
+
+    def _check_formula(self, where: str) -> None:
+        for field in ("times", "conditions", "scale"):
+            if getattr(self, field):
+                raise StudyError(
+                    f"{where}: {field}",
+                    getattr(self, field),
+                    f"left out for a derived response, whose formula names the {field} it needs"
+                    if field != "scale"
+                    else "left out for a derived response, which is worked out and not scored",
+                    "leave it out, or leave the formula out",
+                )
+        if self.name in [need.partition("[")[0].strip() for need in self.derivation.needs]:
+            raise StudyError(
+                f"{where}: formula", self.formula, "a formula over other responses", "name what it comes from"
+            )
+
+    def _check_limits(self, where: str, low: float | None, high: float | None) -> None:
+        if low is not None and high is not None and low >= high:
+            raise StudyError(f"{where}: low", low, f"below high ({high:g})", "swap the two or widen the specification")
+        if self.scale is not None:
+            bottom, top = self.scale
+            for field, value in (("low", low), ("high", high)):
+                if value is not None and not bottom <= value <= top:
+                    raise StudyError(
+                        f"{where}: {field}",
+                        value,
+                        f"from {bottom} to {top}, the ends of its scale",
+                        "correct the limit or the scale",
+                    )
+            return
+        least, most = self.domain
+        if high is not None and high <= least:
             raise StudyError(
                 f"{where}: high",
-                self.high,
-                f"above {bottom:g}, the least its scale reaches",
+                high,
+                f"above {least:g}, the least its scale reaches",
                 "raise the limit or change the transform",
             )
-        if self.low is not None and self.low >= top:
+        if low is not None and low >= most:
             raise StudyError(
                 f"{where}: low",
-                self.low,
-                f"below {top:g}, the most its scale reaches",
+                low,
+                f"below {most:g}, the most its scale reaches",
                 "lower the limit or change the transform",
             )
+
+    # ---- when and under what condition it is read
+
+    @cached_property
+    def derivation(self) -> Formula:
+        """The formula of a derived response, read."""
+        return parse_formula(self.formula, f"response {self.name!r}")
+
+    @property
+    def occasions(self) -> tuple[Occasion, ...]:
+        """Every (time, condition) at which it is read, times first; "" stands where it has none."""
+        return tuple((t, c) for t in self.times or ("",) for c in self.conditions or ("",))
+
+    def occasion(self, time: object = None, condition: object = None) -> Occasion:
+        """The occasion meant by a time and a condition; either may be left out where there is only one.
+
+        Raises
+        ------
+        StudyError
+            If the response is not read then, or several occasions could be meant.
+        """
+        return found_occasion(f"response {self.name!r}", self.times, self.conditions, time, condition)
+
+    def at(self, time: object = None, condition: object = None) -> Response:
+        """The response as read at one occasion: named by it ("viscosity[4 wk, 40 °C]") where it has several, with that occasion's limits."""
+        occasion = self.occasion(time, condition)
+        low, high = self._limits_at(occasion)
+        name = occasion_text(self.name, occasion) if len(self.occasions) > 1 else self.name
+        return replace(self, name=name, low=low, high=high, times=(), conditions=())
+
+    def _limits_at(self, occasion: Occasion) -> tuple[float | None, float | None]:
+        low, high = (cast("float | Limits | None", v) for v in (self.low, self.high))
+        return (
+            low.get(occasion) if isinstance(low, Limits) else low,
+            high.get(occasion) if isinstance(high, Limits) else high,
+        )
+
+    def named_occasion(self, parts: Iterable[str]) -> Occasion:
+        """The occasion of bracketed parts such as ["4 wk", "40 °C"], in either order.
+
+        Raises
+        ------
+        StudyError
+            If a part is neither a time nor a condition of this response, or something is left open.
+        """
+        time: str | None = None
+        condition: str | None = None
+        for part in parts:
+            if part in self.conditions and condition is None:
+                condition = part
+            elif time is None and self.times:
+                time = part
+            else:
+                options = [*self.times, *self.conditions]
+                raise StudyError(
+                    f"response {self.name!r}: occasion",
+                    part,
+                    f"one of {', '.join(options)}" if options else "left out, as it is read once",
+                    nearest(part, options) if options else "leave the brackets out",
+                )
+        return self.occasion(time, condition)
 
     @property
     def domain(self) -> tuple[float, float]:

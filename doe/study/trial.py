@@ -16,9 +16,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.study.errors import StudyError, nearest
-from doe.study.factors import Categorical, Component, Continuous, Discrete, Factor, _check_text, _set, as_number
+from doe.study.factors import (
+    Categorical,
+    Component,
+    Continuous,
+    Covariate,
+    Discrete,
+    Factor,
+    _check_text,
+    _set,
+    as_number,
+)
 from doe.study.files import read_json, write_json
 from doe.study.models import Model, build_model
+from doe.study.occasions import Limits, split_occasion
 from doe.study.responses import Response
 from doe.study.shown import Section, Shown, number_text
 
@@ -31,6 +42,7 @@ _KINDS: dict[str, type] = {
     "discrete": Discrete,
     "categorical": Categorical,
     "component": Component,
+    "covariate": Covariate,
 }
 # components of a row may miss their total by this share of it: thirds printed with one decimal do
 TOTAL_TOLERANCE = 1e-3
@@ -44,8 +56,9 @@ class Study(Shown):
     ----------
     name : str
         What the trial is called.
-    factors : sequence of Continuous, Discrete, Categorical or Component
-        What is set. Components are parts of one mixture and add up to `mixture_total`.
+    factors : sequence of Continuous, Discrete, Categorical, Component or Covariate
+        What is set. Components are parts of one mixture and add up to `mixture_total`. A covariate is measured, not set: it is kept in
+        `covariates`, apart from the factors that plans choose.
     responses : sequence of Response
         What is measured.
     constraints : sequence of str
@@ -78,11 +91,12 @@ class Study(Shown):
     mixture_total: float | None = None
     balance: str | None = None
     notes: str = ""
+    covariates: tuple[Covariate, ...] = ()
 
     def __init__(
         self,
         name: str,
-        factors: Iterable[Factor],
+        factors: Iterable[Factor | Covariate],
         responses: Iterable[Response] = (),
         constraints: Iterable[str] = (),
         mixture_total: float | None = None,
@@ -93,33 +107,57 @@ class Study(Shown):
             raise StudyError("study: name", name, "a text of at least one letter", "say what the trial is called")
         _check_text("study: notes", notes)
         _set(self, "name", name)
-        _set(
-            self,
+        listed = _listed(
             "factors",
-            _listed(
-                "factors",
-                factors,
-                (Continuous, Discrete, Categorical, Component),
-                "Continuous, Discrete, Categorical or Component",
-            ),
+            factors,
+            (Continuous, Discrete, Categorical, Component, Covariate),
+            "Continuous, Discrete, Categorical, Component or Covariate",
         )
+        _set(self, "factors", tuple(f for f in listed if not isinstance(f, Covariate)))
+        _set(self, "covariates", tuple(f for f in listed if isinstance(f, Covariate)))
         _set(self, "responses", _listed("responses", responses, (Response,), "Response"))
         _set(self, "constraints", _listed("constraints", constraints, (str,), "a constraint as text"))
         _set(self, "notes", notes)
         if not self.factors:
             raise StudyError("study: factors", [], "at least one factor", "say what will be varied")
         self._check_names()
+        self._check_formulas()
         self._check_mixture(mixture_total, balance)
         self.region  # noqa: B018  an empty region is refused now, not when the first plan is made
 
     def _check_names(self) -> None:
         seen: set[str] = set()
-        for item in (*self.factors, *self.responses):
+        for item in (*self.factors, *self.covariates, *self.responses):
             if item.name in seen:
                 raise StudyError(
                     "study: name", item.name, "used once among factors and responses", "rename one of the two"
                 )
             seen.add(item.name)
+
+    def _check_formulas(self) -> None:
+        """Every derived response comes from responses that are read, each at an occasion of its own."""
+        for response in self.responses:
+            if response.formula is None:
+                continue
+            for need in response.derivation.needs:
+                found = self._read_response(f"response {response.name!r}: formula {response.formula!r}", need)
+                if found.formula is not None:
+                    raise StudyError(
+                        f"response {response.name!r}: formula {response.formula!r}",
+                        need,
+                        "a response that is read, not one that is derived itself",
+                        "write out what it comes from",
+                    )
+
+    def _read_response(self, where: str, name: str) -> Response:
+        """The response of this name; with its occasion in brackets, as it is read then."""
+        own = {r.name: r for r in self.responses}
+        base, parts = split_occasion(name)
+        if name in own and (own[name].formula is not None or len(own[name].occasions) == 1):
+            return own[name].at() if own[name].formula is None else own[name]
+        if base not in own:
+            raise StudyError(where, name, "a response of the study", nearest(name, list(own)))
+        return own[base].at(*own[base].named_occasion(parts if name not in own else []))
 
     def _check_mixture(self, total: float | None, balance: str | None) -> None:
         parts = self.components
@@ -186,6 +224,16 @@ class Study(Shown):
         """Names of the hard-to-change factors."""
         return [f.name for f in self.factors if f.hard_to_change]
 
+    @property
+    def covariate_names(self) -> list[str]:
+        """Names of what is measured, not set, in order."""
+        return [c.name for c in self.covariates]
+
+    @property
+    def readings(self) -> tuple[Response, ...]:
+        """What is read on every batch: each response at each of its occasions, derived ones left out."""
+        return tuple(r.at(*o) for r in self.responses if r.formula is None for o in r.occasions)
+
     def factor(self, name: str) -> Factor:
         """The factor of this name."""
         for f in self.factors:
@@ -194,10 +242,12 @@ class Study(Shown):
         raise StudyError("factor", name, "a factor of the study", nearest(str(name), self.names))
 
     def response(self, name: str) -> Response:
-        """The response of this name."""
+        """The response of this name; "viscosity[4 wk, 40 °C]" is it as read at that occasion."""
         for r in self.responses:
             if r.name == name:
                 return r
+        if isinstance(name, str) and name.endswith("]"):
+            return self._read_response("response", name)
         raise StudyError(
             "response",
             name,
@@ -209,11 +259,11 @@ class Study(Shown):
 
     @cached_property
     def variables(self) -> tuple[str, ...]:
-        """Columns of the encoded settings: each numeric factor and component, one contrast a categorical level but the last."""
+        """Columns of the encoded settings: each numeric factor and component, one contrast a categorical level but the last, each covariate."""
         out: list[str] = []
         for f in self.factors:
             out += [f"{f.name}[{level}]" for level in f.levels[:-1]] if isinstance(f, Categorical) else [f.name]
-        return tuple(out)
+        return (*out, *self.covariate_names)
 
     def frame(self, df: pd.DataFrame, where: str = "the table") -> pd.DataFrame:
         """The factor columns of a table, checked cell by cell.
@@ -280,12 +330,13 @@ class Study(Shown):
         Parameters
         ----------
         df : DataFrame
-            As for `frame`.
+            As for `frame`; with a column for a covariate where it was measured.
 
         Returns
         -------
         ndarray, shape (n, m)
-            Numeric factors coded to [−1, 1], components as shares of the total, contrasts of 1, 0 or −1.
+            Numeric factors coded to [−1, 1], components as shares of the total, contrasts of 1, 0 or −1, covariates as (value − mean)/sd,
+            0 (their mean) where the table has no column of them.
         """
         table = self.frame(df)
         columns: list[NDArray[np.float64]] = []
@@ -298,6 +349,9 @@ class Study(Shown):
                 columns.append(values.astype(float) / (self.mixture_total or 100.0))
             else:
                 columns.append(_code(values.astype(float), f.low, f.high))
+        for c in self.covariates:
+            measured = _numbers(df[c.name], c, "the table") if c.name in df.columns else None
+            columns.append(np.zeros(len(table)) if measured is None else c.coded(measured))
         return np.column_stack(columns) if len(table) else np.empty((0, len(self.variables)))
 
     def coded(self, df: pd.DataFrame) -> pd.DataFrame:
@@ -358,6 +412,18 @@ class Study(Shown):
         """
         return build_model(self, spec, hierarchy)
 
+    def planned_model(self, spec: str | Sequence[str] | Model) -> Model:
+        """A model that a plan can be made for: as `model`, refused where a term holds a covariate, which no plan can choose."""
+        model = self.model(spec)
+        if model.measured:
+            raise StudyError(
+                "model: term",
+                model.measured[0],
+                "made of factors, as a covariate is measured and not chosen",
+                "leave it out of the plan's model: fits take it in",
+            )
+        return model
+
     @cached_property
     def region(self) -> Region:
         """Where settings may lie: the box of lows and highs, the mixture total and the constraints."""
@@ -374,7 +440,7 @@ class Study(Shown):
             "kind": "study",
             "schema": SCHEMA,
             "name": self.name,
-            "factors": [{"kind": word[type(f)], **_fields(f)} for f in self.factors],
+            "factors": [{"kind": word[type(f)], **_fields(f)} for f in (*self.factors, *self.covariates)],
             "responses": [_fields(r) for r in self.responses],
             "constraints": list(self.constraints),
             "mixture_total": self.mixture_total,
@@ -432,7 +498,7 @@ class Study(Shown):
     # ---- shown
 
     def _sections(self) -> list[Section]:
-        rows = []
+        rows: list[dict[str, str]] = []
         for f in self.factors:
             if isinstance(f, Categorical):
                 span = ", ".join(f.levels)
@@ -452,6 +518,17 @@ class Study(Shown):
                     "held within (SD)": number_text(held) if held else "",
                 }
             )
+        for c in self.covariates:
+            law = "" if c.mean is None or c.sd is None else f"{number_text(c.mean)}, SD {number_text(c.sd)}"
+            rows.append(
+                {
+                    "factor": c.name,
+                    "unit": c.unit,
+                    "kind": "covariate: measured, not set",
+                    "levels": law,
+                    "held within (SD)": "",
+                }
+            )
         sections = [Section(f"Study: {self.name}", pd.DataFrame(rows), self.notes)]
         if self.responses:
             sections.append(
@@ -463,9 +540,9 @@ class Study(Shown):
                                 "response": r.name,
                                 "unit": r.unit,
                                 "specification": specification_text(r),
-                                "fitted as": r.fitted_label if r.transform else "measured",
+                                "fitted as": _fitted_text(r),
                             }
-                            for r in self.responses
+                            for r in _shown_responses(self.responses)
                         ]
                     ),
                 )
@@ -479,6 +556,25 @@ class Study(Shown):
                 )
             sections.append(Section("Constraints", None, "\n".join(lines)))
         return sections
+
+
+def _shown_responses(responses: Sequence[Response]) -> list[Response]:
+    """Responses one a row, or one an occasion where limits differ between them."""
+    out: list[Response] = []
+    for r in responses:
+        own = isinstance(r.low, Limits) or isinstance(r.high, Limits)
+        out += [r.at(*o) for o in r.occasions] if own else [r]
+    return out
+
+
+def _fitted_text(response: Response) -> str:
+    words = response.fitted_label if response.transform else "measured"
+    if response.scale is not None:
+        words = f"score from {response.scale[0]} to {response.scale[1]}"
+    if response.formula is not None:
+        words = f"{words if response.transform else 'worked out'}: {response.formula}"
+    read = ", ".join((*response.times, *response.conditions))
+    return f"{words}; read at {read}" if read else words
 
 
 def specification_text(response: Response) -> str:
@@ -522,6 +618,9 @@ def _made(item: Any, kind: type | None, where: str) -> Any:
     for key in given:
         if key not in known:
             raise StudyError(where, key, f"a field of a {kind.__name__}", nearest(key, known))
+    for key in ("low", "high"):
+        if kind is Response and isinstance(given.get(key), list):
+            given[key] = _limits(given[key], f"{where}: {key}")
     try:
         return kind(**{k: tuple(v) if isinstance(v, list) else v for k, v in given.items()})
     except TypeError as problem:
@@ -530,11 +629,29 @@ def _made(item: Any, kind: type | None, where: str) -> Any:
         ) from problem
 
 
+# fields that a file names only where they say something
+_SPARING = ("scale", "goal", "times", "conditions", "formula")
+
+
 def _fields(item: Any) -> dict[str, Any]:
     out = {}
     for f in fields(item):
         value = getattr(item, f.name)
+        if f.name in _SPARING and not (value or value == 0):
+            continue
+        if isinstance(value, Limits):
+            value = [{"time": t, "condition": c, "limit": v} for (t, c), v in value.items()]
         out[f.name] = list(value) if isinstance(value, tuple) else value
+    return out
+
+
+def _limits(value: list[Any], where: str) -> dict[Any, Any]:
+    """Limits by occasion from their JSON rows."""
+    out: dict[Any, Any] = {}
+    for row in value:
+        if not isinstance(row, dict) or set(row) != {"time", "condition", "limit"}:
+            raise StudyError(where, row, "an object with time, condition and limit", "write one for each occasion")
+        out[row["time"] or None, row["condition"] or None] = row["limit"]
     return out
 
 

@@ -302,7 +302,7 @@ def test_save_and_load(gel, blend, tmp_path):
         ),
         (
             lambda c: c | {"factors": [{"kind": "fluid", "name": "a"}]},
-            ": factor 1: kind is 'fluid' but must be one of continuous, discrete, categorical, component: "
+            ": factor 1: kind is 'fluid' but must be one of continuous, discrete, categorical, component, covariate: "
             "say which kind of factor it is.",
         ),
         (
