@@ -96,7 +96,7 @@ def log_likelihoods(bounds: Bounds, eta: Floats, theta: Floats) -> Floats:
     return np.where(exact, density, _log_chance(a, b)[0])
 
 
-def _derivatives(bounds: Bounds, eta: Floats, theta: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def derivatives(bounds: Bounds, eta: Floats, theta: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """First derivatives of each reading's log-likelihood by η and θ, and minus the second by ηη, ηθ, θθ; each of shape (…, n)."""
     exact = bounds.exact
     with np.errstate(invalid="ignore"):
@@ -114,6 +114,11 @@ def _derivatives(bounds: Bounds, eta: Floats, theta: Floats) -> tuple[Floats, Fl
         np.where(exact, -z, -(high * bpb - low * apa - d_eta * d_theta)),
         np.where(exact, 1.0 / theta**2 + z**2, high**2 * bpb - low**2 * apa + d_theta**2),
     )
+
+
+def scores(bounds: Bounds, eta: Floats, theta: Floats) -> Floats:
+    """Expected (z − x'β)/σ of each reading given its bounds, shape (n,): the residual itself where exact."""
+    return derivatives(bounds, eta, theta)[0]
 
 
 def maximised(bounds: Bounds, Q: Floats, start: tuple[Floats, Floats], rows: Floats | None = None) -> Likely:
@@ -142,7 +147,7 @@ def maximised(bounds: Bounds, Q: Floats, start: tuple[Floats, Floats], rows: Flo
     value = log_likelihoods(bounds, gamma @ Q.T, theta[:, None]).sum(axis=1)
     done = np.zeros(R, dtype=bool)
     for _ in range(STEPS):
-        d_eta, d_theta, ee, et, tt = _derivatives(bounds, gamma @ Q.T, theta[:, None])
+        d_eta, d_theta, ee, et, tt = derivatives(bounds, gamma @ Q.T, theta[:, None])
         right[:, :p], right[:, p] = d_eta @ Q, d_theta.sum(axis=1)
         K[:, :p, :p] = np.einsum("rn,np,nq->rpq", ee, Q, Q)
         K[:, :p, p] = K[:, p, :p] = et @ Q
@@ -287,7 +292,7 @@ class Censored:
         bounds, _, _ = self._scaled
         Q, p = self._basis[0], self.X.shape[1]
         gamma, theta = self._top.gamma, self._top.theta
-        _, _, ee, et, tt = _derivatives(bounds, gamma @ Q.T, theta[:, None])
+        _, _, ee, et, tt = derivatives(bounds, gamma @ Q.T, theta[:, None])
         N = np.empty((p + 1, p + 1))
         N[:p, :p], N[:p, p], N[p, :p], N[p, p] = (Q.T * ee[0]) @ Q, et[0] @ Q, et[0] @ Q, tt.sum()
         # γ = θ b, θ = exp(−log σ); the gradient is 0 at the maximum, so only first derivatives of the map count
@@ -399,7 +404,11 @@ class Censored:
     # ---- draws
 
     def draws(self, n: int, seed: int) -> tuple[Floats, Floats, float]:
-        """Draws of (β, σ) from the posterior under the reference prior, flat in β and log σ.
+        """Draws of (β, σ) from their posterior.
+
+        The prior is flat in log σ and |X'WX|^½ in β, W the share of a reading's information that its bounds leave: Jeffreys's for β. With exact readings
+        it is flat and the posterior that of least squares. Flat for censored readings too, it would let coefficients run to the side on which readings
+        are open: its 95 % intervals covered 87 to 93 % in simulated trials of 27 batches with a third of the readings open above.
 
         Returns
         -------
@@ -407,6 +416,10 @@ class Censored:
         sigma : ndarray, shape (n,)
         effective : float
             How many independent draws they are worth.
+
+        References
+        ----------
+        Firth, D. (1993). Bias reduction of maximum likelihood estimates. Biometrika 80, 27-38.
         """
         bounds, size, first = self._scaled
         Q, R_inverse = self._basis
@@ -415,7 +428,7 @@ class Censored:
         def log_density(t: Floats) -> Floats:
             theta = np.exp(-t[:, p:])
             eta = t[:, :p] @ Q.T * theta
-            weight = np.maximum(_derivatives(bounds, eta, theta)[2], 0.0)
+            weight = np.maximum(derivatives(bounds, eta, theta)[2], 0.0)
             own = np.linalg.slogdet(np.einsum("sn,np,nq->spq", weight, Q, Q))[1]
             return np.asarray(log_likelihoods(bounds, eta, theta).sum(axis=1) + 0.5 * own)
 

@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from doe.fits.censored import assembled_censored, bounds_as_measured, has_censored
 from doe.fits.mixed import assembled_mixed
+from doe.fits.ordinal import assembled_ordinal
 from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
 from doe.fits.strata import check_settings, shared
-from doe.study import Model, Study, StudyError
+from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
 
-METHODS = ("least squares", "reml")
+METHODS = ("least squares", "reml", "ordinal", "censored")
+ASSEMBLED = {"least squares": assembled, "reml": assembled_mixed, "ordinal": assembled_ordinal, "censored": assembled_censored}
 Spec = str | Sequence[str] | Model
 
 
@@ -37,11 +40,12 @@ def fit(
         Name of the response.
     model : str, list of str or Model
         As for `Study.model`.
-    method : "least squares" or "reml", optional
-        None picks least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
+    method : "least squares", "reml", "ordinal" or "censored", optional
+        None picks "ordinal" (proportional odds) where the response has a scale of scores, "censored" (maximum likelihood) where a reading is
+        known only by bounds, else least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
         (REML) where whole plots hold several batches or the plan was chosen for random blocks: then whole plots, blocks and repeat readings each have their own variance.
         "reml" asks for that where there are only blocks or repeat readings. A hard-to-change factor without a column whole_plot is
-        refused unless least squares is asked for in so many words.
+        refused unless the method is asked for in so many words.
     without : mapping of run -> reason, optional
         Runs to leave out; every report shows them with the reason.
 
@@ -68,8 +72,8 @@ def fit(
     found = study.response(response)
     built = study.model(model)
     batches = gather(study, data, response, without)
-    picked, why = _method(study, batches, method, _planned_as_random(data))
-    return (assembled_mixed if picked == "reml" else assembled)(built, found, batches, why)
+    picked, why = _method(study, found, batches, method, _planned_as_random(data))
+    return ASSEMBLED[picked](built, found, batches, why)
 
 
 def fit_all(
@@ -132,27 +136,59 @@ def _planned_as_random(data: Any) -> bool:
     return bool(provenance.get("arguments", {}).get("block_effects") == "random")
 
 
-def _method(study: Study, batches: Batches, method: str | None, random_blocks: bool) -> tuple[str, str]:
+def _method(
+    study: Study, response: Response, batches: Batches, method: str | None, random_blocks: bool
+) -> tuple[str, str]:
     """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
-        raise StudyError("method", method, '"least squares", "reml" or None', "leave it out to have it picked")
+        raise StudyError(
+            "method", method, '"least squares", "reml", "ordinal", "censored" or None', "leave it out to have it picked"
+        )
     check_settings(study, batches)
+    _check_suits(response, batches, method)
+    usual = "ordinal" if response.scale is not None else "censored" if has_censored(batches) else "least squares"
+    asked = usual if method in (None, "reml") else str(method)
     plots = batches.whole_plot
     several = shared(plots)
     alone = plots is not None and len(set(plots)) == len(plots)
     hard = study.hard_to_change
-    if hard and not (several or alone) and method != "least squares":
+    if hard and not (several or alone) and method != asked:
         raise StudyError(
             "method",
             method,
-            f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and the data have no '
+            f'"{asked}", in so many words, where a factor is hard to change ({", ".join(hard)}) and the data have no '
             "column 'whole_plot'"
             if plots is None
-            else f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and all batches are one '
+            else f'"{asked}", in so many words, where a factor is hard to change ({", ".join(hard)}) and all batches are one '
             "whole plot",
-            'add the column, or write method="least squares" to treat every batch as set up anew'
+            f'add the column, or write method="{asked}" to treat every batch as set up anew'
             if plots is None
-            else 'correct the labels, or write method="least squares" to treat every batch as set up anew',
+            else f'correct the labels, or write method="{asked}" to treat every batch as set up anew',
+        )
+    if several and usual == "censored" and method is None:
+        raise StudyError(
+            "method",
+            None,
+            '"censored", in so many words, where readings are known only by bounds and batches share whole plots',
+            'read those batches again, diluted or on another spindle, or write method="censored" to treat every batch as set up anew',
+        )
+    if "ordinal" in (method, usual) and method in (None, "ordinal"):
+        return "ordinal", _why_ordinal(response, study, method, several, bool(hard) and not (several or alone))
+    if "censored" in (method, usual) and method in (None, "censored"):
+        why = f"Maximum likelihood, since {_count(batches)} known only by bounds." if has_censored(batches) else "Maximum likelihood as asked."
+        if several:
+            why += " Batches share whole plots, which this method leaves out of account: the standard errors of whole-plot effects are then too small."
+        elif hard and not alone:
+            why += (
+                f" As asked, though {', '.join(hard)} {'is' if len(hard) == 1 else 'are'} hard to change: unless every batch was set up anew, the "
+                "standard errors of whole-plot effects are then too small."
+            )
+        return "censored", why
+    if response.scale is not None:
+        kind = "REML" if method == "reml" else "Least squares"
+        return str(method), (
+            f"{kind} as asked, though {response.name} is scored from {response.scale[0]} to {response.scale[1]}: this takes the steps between "
+            "scores for equal and may foretell scores beyond the scale."
         )
     if method == "reml":
         return "reml", "REML as asked."
@@ -181,3 +217,44 @@ def _method(study: Study, batches: Batches, method: str | None, random_blocks: b
             "whole-plot effects are then too small."
         )
     return method, "Least squares as asked."
+
+
+def _check_suits(response: Response, batches: Batches, method: str | None) -> None:
+    if method == "ordinal" and response.scale is None:
+        raise StudyError(
+            "method",
+            method,
+            f"asked of scores, and {response.name!r} has no scale",
+            f"describe it with doe.Response({response.name!r}, scale=(1, 5)) if it is scored",
+        )
+    if method == "censored" and response.scale is not None:
+        raise StudyError(
+            "method", method, f"asked of measured readings, and {response.name!r} is scored", "leave it out to have it picked"
+        )
+    if method in ("least squares", "reml") and has_censored(batches):
+        raise StudyError(
+            "method",
+            method,
+            f'"censored" where {_count(batches)} known only by bounds',
+            'leave it out to have it picked, or leave those runs out with their reason: without={run: "reason"}',
+        )
+
+
+def _count(batches: Batches) -> str:
+    low, high = bounds_as_measured(batches)
+    n = int((low != high).sum())
+    return f"{n} of {len(low)} readings {'is' if n == 1 else 'are'}"
+
+
+def _why_ordinal(response: Response, study: Study, method: str | None, several: bool, anew: bool) -> str:
+    bottom, top = response.scale or (0, 0)
+    why = f"Proportional odds, since {response.name} is scored from {bottom} to {top}" if method is None else "Proportional odds as asked"
+    if several:
+        return f"{why}; batches of one whole plot share an intercept of their own."
+    if anew:
+        hard = study.hard_to_change
+        return (
+            f"{why}, though {', '.join(hard)} {'is' if len(hard) == 1 else 'are'} hard to change: unless every batch was set up anew, whole-plot "
+            "effects look surer than they are."
+        )
+    return f"{why}."

@@ -5,6 +5,7 @@ The usual χ² of such a test is far from its law in a trial of a dozen batches,
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +27,9 @@ class Proportionality:
     term: int
 
 
-def statistics(X: Floats, Y: Codes, levels: int, precision: Floats) -> tuple[Floats, Floats]:
+def statistics(
+    X: Floats, Y: Codes, levels: int, precision: Floats, terms: Sequence[Sequence[int]]
+) -> tuple[Floats, Floats]:
     """Score statistic of slopes of their own at every cut-point, under the penalised proportional fit.
 
     Parameters
@@ -35,12 +38,14 @@ def statistics(X: Floats, Y: Codes, levels: int, precision: Floats) -> tuple[Flo
     Y : ndarray of int, shape (B, n)
     levels : int
     precision : ndarray, shape (q, q)
+    terms : sequence of sequences of int
+        Columns of each term.
 
     Returns
     -------
     whole : ndarray, shape (B,)
-    by_column : ndarray, shape (B, q)
-        The same for one column at a time.
+    by_term : ndarray, shape (B, terms)
+        The same for one term at a time.
 
     References
     ----------
@@ -80,23 +85,22 @@ def statistics(X: Floats, Y: Codes, levels: int, precision: Floats) -> tuple[Flo
     efficient = own - cross @ np.linalg.solve(Jc, cross.transpose(0, 2, 1))
     score = U @ asked
     whole = np.einsum("bi,bi->b", score, np.linalg.solve(efficient, score[..., None])[..., 0])
-    by_column = np.empty((len(Y), q))
-    for k in range(q):
-        at = slice(k * (m - 1), (k + 1) * (m - 1))
-        by_column[:, k] = np.einsum(
-            "bi,bi->b", score[:, at], np.linalg.solve(efficient[:, at, at], score[:, at, None])[..., 0]
-        )
-    return whole, by_column
+    by_term = np.empty((len(Y), len(terms)))
+    for t, columns in enumerate(terms):
+        at = np.concatenate([np.arange(k * (m - 1), (k + 1) * (m - 1)) for k in columns])
+        inner = np.linalg.solve(efficient[:, at[:, None], at], score[:, at, None])[..., 0]
+        by_term[:, t] = np.einsum("bi,bi->b", score[:, at], inner)
+    return whole, by_term
 
 
 def check(
-    X: Floats, y: Codes, levels: int, precision: Floats, simulated: Codes
+    X: Floats, y: Codes, levels: int, precision: Floats, simulated: Codes, terms: Sequence[Sequence[int]]
 ) -> Proportionality:
     """The check of one data set.
 
     Parameters
     ----------
-    X, y, levels, precision
+    X, y, levels, precision, terms
         As above; y of shape (n,), its codes all occurring.
     simulated : ndarray of int, shape (B, n)
         Scores of trials in which the slopes do hold at every cut-point.
@@ -105,14 +109,14 @@ def check(
     -------
     Proportionality
     """
-    whole, by_column = statistics(X, y[None], levels, precision)
-    law, columns_law = statistics(X, simulated, levels, precision)
-    rank = (columns_law < by_column).mean(axis=0)
+    whole, by_term = statistics(X, y[None], levels, precision, terms)
+    law, law_by_term = statistics(X, simulated, levels, precision, terms)
+    rank = (law_by_term < by_term).mean(axis=0)
     p = (1.0 + float((law >= whole[0] - 1e-9).sum())) / (1.0 + len(law))
     return Proportionality(float(whole[0]), p, int(np.argmax(rank)))
 
 
-def simulated_scores(chance: Floats, trials: int, seed: int) -> Codes:
-    """Codes drawn from each reading's chances (n, K), shape (trials, n)."""
-    u = np.random.default_rng(seed).random((trials, len(chance)))
-    return np.asarray((u[..., None] > np.cumsum(chance, axis=1)[None, :, :-1]).sum(axis=-1), dtype=np.int64)
+def simulated_scores(chance: Floats, seed: int) -> Codes:
+    """Codes drawn from chances (trials, n, K), shape (trials, n)."""
+    u = np.random.default_rng([seed, 2]).random(chance.shape[:-1])
+    return np.asarray((u[..., None] > np.cumsum(chance, axis=-1)[..., :-1]).sum(axis=-1), dtype=np.int64)

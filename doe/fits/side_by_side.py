@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-import numpy as np
 import pandas as pd
 
 from doe.fits.result import Fit, scale_words
@@ -64,7 +63,8 @@ class Fits(Shown, Mapping[str, Fit]):
         for head, f in zip(heads, fits, strict=True):
             c = f.coefficients
             cells = {t: number_text(b, e) for t, b, e in zip(c["term"], c["estimate"], c["std_error"], strict=True)}
-            ps = {t: p_text(p) for t, p in zip(c["term"], c["p"], strict=True)}
+            # a posterior has no p: its tests stand on the fit's own page
+            ps = {t: p_text(p) for t, p in zip(c["term"], c["p"], strict=True)} if "p" in c.columns else {}
             coefficients[head] = [cells.get(t, "") for t in terms]
             coefficients[f"p {f.response.name}"] = [ps.get(t, "") for t in terms]
         sections = [
@@ -84,17 +84,10 @@ class MissingFitError(StudyError, KeyError):
 
 
 def _summary(f: Fit) -> dict[str, str]:
-    a = f.anova
-    lack = a.loc[a["source"] == "lack of fit", "p"].to_numpy(dtype=float)
     return {
         "response": f.response.label,
         "model": ("reduced " if f.choice is not None else "") + f.model.name,
         "fitted": "as measured" if f.response.transform is None else scale_words(f.response).removeprefix(" on the "),
         "runs": str(f.n),
-        "residual df": str(f.df_residual),
-        "σ": number_text(f.sigma, digits=3),
-        "R²": f"{f.r2:.3f}",
-        "adjusted": "" if np.isnan(f.r2_adjusted) else f"{f.r2_adjusted:.3f}",
-        "predicted": "" if np.isnan(f.r2_predicted) else f"{f.r2_predicted:.3f}",
-        "lack of fit p": p_text(float(lack[0])) if len(lack) else "",
+        **f.summary_row(),
     }
