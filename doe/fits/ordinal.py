@@ -20,7 +20,7 @@ from doe.fits.readings import Batches
 from doe.fits.result import LEVEL, Choice, Fit, block_contrasts, check_estimable, checked_interval
 from doe.fits.strata import shared
 from doe.fits.tables import Equation, Noted
-from doe.study import Model, Response, Section, StudyError
+from doe.study import Categorical, Model, Response, Section, StudyError
 from doe.study.shown import number_text, p_text
 
 if TYPE_CHECKING:
@@ -80,22 +80,21 @@ class Frame:
         return np.asarray((X - self.centre) @ self.basis)
 
 
-def frame_of(X: Floats, unit: Floats) -> Frame:
-    """The frame of columns X (n, p); `unit` (p,) is what of each column counts as one coded unit.
+def frame_of(X: Floats, prior: Floats) -> Frame:
+    """The frame of columns X (n, p) whose coefficients have prior covariance `prior` (p, p).
 
     The cut-points stand for a constant. Where the columns contain one, or add up to one as a mixture's shares do, that direction is taken out:
     coefficients are then relative to their average.
     """
     n, p = X.shape
     alone = (np.ptp(X, axis=0) == 0.0) & (X[0] != 0.0) if n else np.zeros(p, dtype=bool)
-    D = np.diag((SLOPE_SD / unit) ** 2)
     if alone.any():
         basis = np.eye(p)[:, ~alone]
     else:
         v = np.linalg.lstsq(X, np.ones(n), rcond=None)[0] if p else np.empty(0)
         within = p > 0 and float(np.abs(X @ v - 1.0).max()) < 1e-8
         basis = linalg.null_space(v[None]) if within else np.eye(p)
-    covariance = basis.T @ D @ basis
+    covariance = basis.T @ prior @ basis
     return Frame(basis, X.mean(axis=0) if n else np.zeros(p), np.linalg.inv(covariance))
 
 
@@ -120,14 +119,14 @@ class OrdinalFit(Fit):
         How its slopes are counted.
     of_batch : ndarray of int, shape (readings,)
         Which batch each score is of.
-    unit : ndarray, shape (columns,)
-        What of each column counts as one coded unit: 1, or half the range over the runs where components enter.
+    prior : ndarray, shape (columns, columns)
+        Prior covariance of the coefficients of all columns.
     """
 
     posterior: Posterior = field(kw_only=True, repr=False)
     frame: Frame = field(kw_only=True, repr=False)
     of_batch: NDArray[np.int64] = field(kw_only=True, repr=False)
-    unit: Floats = field(kw_only=True, repr=False)
+    prior: Floats = field(kw_only=True, repr=False)
 
     # ---- what was fitted
 
@@ -663,7 +662,7 @@ class OrdinalFit(Fit):
         return LikelihoodSearch(self, np.empty((0, 0)), np.empty(0), heredity)
 
     def _with_columns(self, columns: list[int]) -> Posterior:
-        return posterior_of(self.X[:, columns], self.unit[columns], self.posterior, self.of_batch)[0]
+        return posterior_of(self.X[:, columns], self.prior[np.ix_(columns, columns)], self.posterior, self.of_batch)[0]
 
     def _objective_of(self, columns: list[int]) -> float:
         return self._with_columns(columns).log_likelihood
@@ -816,7 +815,7 @@ class OrdinalFit(Fit):
 
     def summary_row(self) -> dict[str, str]:
         """Figures for the table of fits side by side."""
-        return {"residual df": "", "σ": "", "R²": "", "adjusted": "", "predicted": "", "lack of fit p": ""}
+        return {"fitted": "as scores", "residual df": "", "σ": "", "R²": "", "adjusted": "", "predicted": "", "lack of fit p": ""}
 
 
 def _plural(name: str) -> str:
@@ -844,20 +843,35 @@ def _summarised(values: Floats, interval: float = LEVEL) -> pd.DataFrame:
     )
 
 
-def posterior_of(X: Floats, unit: Floats, like: Posterior, of_batch: NDArray[np.int64]) -> tuple[Posterior, Frame]:
+def posterior_of(X: Floats, prior: Floats, like: Posterior, of_batch: NDArray[np.int64]) -> tuple[Posterior, Frame]:
     """The posterior of the same scores on other columns, one row a batch."""
-    frame = frame_of(X, unit)
+    frame = frame_of(X, prior)
     return Posterior(frame.columns(X)[of_batch], like.y, like.levels, frame.precision, like.groups), frame
 
 
-def _units(model: Model, X: Floats) -> Floats:
-    """What of each column counts as one coded unit, shape (columns,)."""
+def _exchangeable(levels: int) -> Floats:
+    """Prior covariance of sum-to-zero contrasts over their variance: every level alike, whichever stands last; shape (levels − 1, levels − 1)."""
+    return np.asarray(levels / (levels - 1.0) * (np.eye(levels - 1) - 1.0 / levels))
+
+
+def prior_of(model: Model, X: Floats, blocks: int) -> Floats:
+    """Prior covariance of the coefficients, the model's columns X (n, p) before the block contrasts; shape (p + blocks, p + blocks)."""
     shares = {c.name for c in model.study.components}
     half = 0.5 * np.ptp(X, axis=0)
-    with_shares = np.zeros(X.shape[1], dtype=bool)
-    for j, t in enumerate(model.term_of):
-        with_shares[j] = any(name in shares for name, _ in model.parsed[int(t)])
-    return np.where(with_shares & (half > 0.0), half, 1.0)
+    parts = []
+    for index, term in enumerate(model.parsed):
+        own = np.flatnonzero(model.term_of == index)
+        C = np.eye(1)
+        for name, _ in term:
+            factor = model.study.factor(name)
+            if isinstance(factor, Categorical):
+                C = np.kron(C, _exchangeable(len(factor.levels)))
+        # shares have no coded unit of their own: half their range over the runs stands for it
+        unit = np.where((half[own] > 0.0) & any(name in shares for name, _ in term), half[own], 1.0)
+        parts.append(SLOPE_SD**2 * C / np.outer(unit, unit))
+    if blocks:
+        parts.append(SLOPE_SD**2 * _exchangeable(blocks + 1))
+    return np.asarray(linalg.block_diag(*parts))
 
 
 def _codes(response: Response, batches: Batches) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -914,7 +928,7 @@ def assembled_ordinal(
     contrasts, names = block_contrasts(batches.block)
     X = np.column_stack([model.matrix_of(batches.encoded), contrasts.reshape(len(batches.runs), len(names))])
     check_estimable(model, response, X, names)
-    unit = np.concatenate([_units(model, X[:, : model.p]), np.ones(len(names))])
+    prior = prior_of(model, X[:, : model.p], len(names))
     groups: list[NDArray[np.int64]] = []
     if shared(batches.whole_plot):
         labels = {v: i for i, v in enumerate(dict.fromkeys(batches.whole_plot or ()))}
@@ -923,7 +937,7 @@ def assembled_ordinal(
         groups.append(of_batch)
     bottom, top = response.scale or (0, 0)
     empty = Posterior(np.empty((len(y), 0)), y, top - bottom + 1, np.empty((0, 0)), tuple(groups))
-    posterior, frame = posterior_of(X, unit, empty, of_batch)
+    posterior, frame = posterior_of(X, prior, empty, of_batch)
     # a stand-in for what only a least-squares fit has: whoever reads it unasked meets NaN
     Q, R = np.linalg.qr(X)
     nothing = np.full(len(X), np.nan)
@@ -942,5 +956,5 @@ def assembled_ordinal(
         posterior=posterior,
         frame=frame,
         of_batch=of_batch,
-        unit=unit,
+        prior=prior,
     )

@@ -19,7 +19,8 @@ from doe.fits.resampling import Draws, resampled
 
 SPREAD_SCALE = 1.0  # of the half-normal prior of a group's standard deviation, on the logit scale
 NODES = {1: 15, 2: 7}  # quadrature points a group, by how many kinds of groups there are
-CELLS = 4_000_000  # figures worked at once
+FAR = 150.0  # logits are held to this, so that products of their exponentials do not overflow
+CELLS = 2_000_000  # figures worked at once
 
 
 @dataclass(frozen=True)
@@ -88,13 +89,19 @@ class Posterior:
         upper, lower = padded[:, self.y + 1] - eta, padded[:, self.y] - eta
         if not self.groups:
             return odds.log_chance(upper, lower)
+        # a shift u of both edges leaves their gap alone and multiplies exp(−upper) by e^u, exp(lower) by e^−u: one logarithm a cell
+        inside = odds.log_chance(upper, lower) - special.log_expit(upper) - special.log_expit(-lower)
+        A, B = np.exp(np.clip(-upper, None, FAR)), np.exp(np.clip(lower, None, FAR))
         z, log_w = _quadrature(NODES[len(self.groups)])
-        first = p.spreads[:, :1, None] * z
+        shift = np.clip(p.spreads[:, :, None] * z, -0.5 * FAR, 0.5 * FAR)
+        E = np.exp(shift[:, 0])[:, None, :]
+        A, B = A[..., None], B[..., None]
+        if len(self.groups) == 2:
+            E = E[..., None] * np.exp(shift[:, 1])[:, None, None, :]
+            A, B, inside = A[..., None], B[..., None], inside[..., None]
+        each = inside[..., None] - np.log((1.0 + A * E) * (1.0 + B / E))
         if len(self.groups) == 1:
-            each = odds.log_chance(upper[..., None] - first, lower[..., None] - first)
             return np.asarray(special.logsumexp(_summed(each, self.groups[0]) + log_w, axis=-1))
-        shift = first[..., None] + p.spreads[:, 1, None, None, None] * z
-        each = odds.log_chance(upper[..., None, None] - shift, lower[..., None, None] - shift)
         inner = special.logsumexp(_summed(each, self.groups[1]) + log_w, axis=-1)
         return np.asarray(special.logsumexp(_summed(inner, self._outer) + log_w, axis=-1))
 
