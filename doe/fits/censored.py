@@ -18,6 +18,7 @@ from doe.fits.influence import run_flags
 from doe.fits.kenward_roger import p_of_f
 from doe.fits.readings import Batches
 from doe.fits.result import LEVEL, Choice, Fit, block_contrasts, check_estimable
+from doe.fits.sources import bound_text
 from doe.fits.tables import Noted
 from doe.study import Model, Response, Section, StudyError
 from doe.study.shown import number_text, p_text
@@ -340,7 +341,7 @@ class CensoredFit(Fit):
 
     def reading_text(self, i: int) -> str:
         """A batch's reading as it was given, by its bounds."""
-        low, high = bounds_as_measured(self.batches)
+        low, high = self.batches.lower, self.batches.upper
         return reading_text(float(low[i]), float(high[i]))
 
     def _out_of_line(self, i: int) -> float:
@@ -509,27 +510,14 @@ def checked_count(n: object) -> int:
     return int(n)
 
 
-def bounds_as_measured(batches: Batches) -> tuple[Floats, Floats]:
-    """Lower and upper bounds of the readings on the response's own scale, shape (n,) each; equal where exact."""
-    low, high = getattr(batches, "lower", None), getattr(batches, "upper", None)
-    if low is None or high is None:
-        return batches.values, batches.values
-    return np.asarray(low, dtype=float), np.asarray(high, dtype=float)
-
-
 def has_censored(batches: Batches) -> bool:
     """Whether any reading is known only by bounds."""
-    low, high = bounds_as_measured(batches)
-    return bool((low != high).any())
+    return bool((batches.lower != batches.upper).any())
 
 
 def reading_text(low: float, high: float) -> str:
     """A reading by its bounds, as it is typed."""
-    if low == high:
-        return number_text(low, digits=6)
-    if np.isinf(high):
-        return f">{number_text(low, digits=6)}"
-    return f"<{number_text(high, digits=6)}" if np.isinf(low) else f"{number_text(low, digits=6)}..{number_text(high, digits=6)}"
+    return number_text(low, digits=6) if low == high else bound_text(low, high)
 
 
 def fitted_bounds(response: Response, batches: Batches) -> Bounds:
@@ -540,7 +528,7 @@ def fitted_bounds(response: Response, batches: Batches) -> Bounds:
     StudyError
         If a reading lies where the transform has no value.
     """
-    low, high = bounds_as_measured(batches)
+    low, high = batches.lower, batches.upper
     bottom, top = response.domain
     exact = low == high
     # a bound beyond what the scale reaches says nothing: open on that side
@@ -612,7 +600,7 @@ def assembled_censored(
 
 
 def _check_different(response: Response, batches: Batches) -> None:
-    low, high = bounds_as_measured(batches)
+    low, high = batches.lower, batches.upper
     if len(set(zip(low.tolist(), high.tolist(), strict=True))) == 1:
         raise StudyError(
             f"response {response.name!r}: reading",
@@ -628,7 +616,7 @@ def _check_bounded(
     found = censoring.endless(bounds, X)
     if found is None:
         return
-    low, high = bounds_as_measured(batches)
+    low, high = batches.lower, batches.upper
     open_runs = [
         f"{r} ({reading_text(float(a), float(b))})" for r, a, b in zip(batches.runs, low, high, strict=True) if a != b
     ]

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from doe.fits.censored import assembled_censored, bounds_as_measured, has_censored
+from doe.fits.censored import assembled_censored, has_censored
+from doe.fits.ground import Ground
 from doe.fits.mixed import assembled_mixed
 from doe.fits.ordinal import assembled_ordinal
 from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
+from doe.fits.sources import Asked, NoReadingError, asked_for
 from doe.fits.strata import check_settings, shared
 from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
@@ -25,6 +28,8 @@ def fit(
     data: Any,
     response: str,
     model: Spec = "quadratic",
+    as_made: bool | None = None,
+    at: tuple[str | None, str | None] | str | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
 ) -> Fit:
@@ -36,10 +41,17 @@ def fit(
     data : Records or DataFrame
         Records, or one row a reading: the factors in natural units, the response, and any of the columns run, block, whole_plot,
         replicate, batch. Readings of one batch (same run and batch) are averaged. Rows without a reading are left out and listed.
+        A response read at several occasions stands in one column with columns time and condition beside it, or in a column for each
+        occasion, named as formulas name it: "viscosity[4 wk, 40 °C]". "<50", ">100000" and "50..60" are censored readings.
     response : str
-        Name of the response.
+        Name of the response, of a derived one too; "viscosity[4 wk, 40 °C]" names the occasion with it.
     model : str, list of str or Model
-        As for `Study.model`.
+        As for `Study.model`. Of a named model, the covariates that were measured become main effects too.
+    as_made : bool, optional
+        Whether the settings are taken as they were made rather than as planned; None means yes where the records carry them. Repeated
+        settings and whole plots are told by the planned ones all the same.
+    at : (time, condition) or str, optional
+        At which occasion; a part may be left out where there is only one to mean.
     method : "least squares", "reml", "ordinal" or "censored", optional
         None picks "ordinal" (proportional odds) where the response has a scale of scores, "censored" (maximum likelihood) where a reading is
         known only by bounds, else least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
@@ -69,33 +81,48 @@ def fit(
     Written with the digits that keep a prediction within 0.01 σ.
     """
     _check_study(study)
-    found = study.response(response)
-    built = study.model(model)
-    batches = gather(study, data, response, without)
-    picked, why = _method(study, found, batches, method, _planned_as_random(data))
-    return ASSEMBLED[picked](built, found, batches, why)
+    asked = asked_for(study, response, at)
+    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without)
+
+
+def _fitted(
+    ground: Ground,
+    data: Any,
+    asked: Asked,
+    spec: Spec,
+    as_made: bool | None,
+    method: str | None,
+    without: Mapping[Any, str] | None,
+) -> Fit:
+    model, notes = ground.model(spec)
+    batches = gather(ground.study, ground.source, asked, without, as_made, model.measured)
+    batches = replace(batches, notes=(*notes, *batches.notes))
+    picked, why = _method(ground.study, asked.response, batches, method, _planned_as_random(data))
+    return ASSEMBLED[picked](model, asked.response, batches, why)
 
 
 def fit_all(
     study: Study,
     data: Any,
     model: Spec | Mapping[str, Spec] = "quadratic",
+    as_made: bool | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
 ) -> Fits:
-    """Fit every response of a study.
+    """Fit every response of a study, at every occasion that has readings, derived responses among them.
 
     Parameters
     ----------
-    study, data, method, without
+    study, data, as_made, method, without
         As for `fit`.
     model : str, list of str, Model, or a mapping of response -> one of these
-        One model for all responses, or one for each.
+        One model for all responses, or one for each; a response's own name stands for all of its occasions that the mapping does not name.
 
     Returns
     -------
     Fits
-        Mapping of response -> Fit, in the study's order.
+        Mapping of response -> Fit, in the study's order; "viscosity[4 wk, 40 °C]" is the key of a response with several occasions. An
+        occasion without a reading yet is left out, and so is a derived response that needs it: `Fits.unfitted` and the print list them.
 
     Raises
     ------
@@ -106,21 +133,50 @@ def fit_all(
     names = [r.name for r in study.responses]
     if not names:
         raise StudyError("study: responses", [], "at least one response", "add doe.Response(…) to the study")
-    specs: dict[str, Any] = dict.fromkeys(names, model)
-    if isinstance(model, Mapping):
-        for name in model:
-            if name not in names:
-                raise StudyError("model", name, "a response of the study", nearest(str(name), names))
-        missing = [n for n in names if n not in model]
-        if missing:
-            raise StudyError(
-                "model",
-                list(model),
-                "a model for every response",
-                f"add one for {', '.join(repr(n) for n in missing)}",
+    wanted = [
+        asked_for(study, r.name, None if r.formula is not None else o) for r in study.responses for o in r.occasions
+    ]
+    specs = _specs(wanted, model)
+    ground = Ground.of(study, data)
+    fits: dict[str, Fit] = {}
+    unfitted: list[tuple[str, str]] = []
+    for asked in wanted:
+        waits = len(asked.base.occasions) > 1 or asked.base.formula is not None
+        try:
+            fits[asked.name] = _fitted(ground, data, asked, specs[asked.name], as_made, method, without)
+        except NoReadingError:
+            if not waits:
+                raise
+            unfitted.append(
+                (
+                    asked.name,
+                    "no reading of it yet" if asked.base.formula is None else "nothing to work it out from yet",
+                )
             )
-        specs = dict(model)
-    return Fits(study, {n: fit(study, data, n, specs[n], method, without) for n in names})
+    if not fits:
+        raise StudyError(
+            "fit_all: readings", "none of any response", "readings of at least one response", "enter the readings first"
+        )
+    return Fits(ground.study, fits, tuple(unfitted))
+
+
+def _specs(wanted: Sequence[Asked], model: Spec | Mapping[str, Spec]) -> dict[str, Any]:
+    """The model of every response at every occasion."""
+    if not isinstance(model, Mapping):
+        return dict.fromkeys((a.name for a in wanted), model)
+    names = list(dict.fromkeys([a.base.name for a in wanted] + [a.name for a in wanted]))
+    for name in model:
+        if name not in names:
+            raise StudyError("model", name, "a response of the study", nearest(str(name), names))
+    missing = [a.name for a in wanted if a.name not in model and a.base.name not in model]
+    if missing:
+        raise StudyError(
+            "model",
+            list(model),
+            "a model for every response",
+            f"add one for {', '.join(repr(n) for n in missing)}",
+        )
+    return {a.name: model[a.name] if a.name in model else model[a.base.name] for a in wanted}
 
 
 def _check_study(study: object) -> None:
@@ -241,7 +297,7 @@ def _check_suits(response: Response, batches: Batches, method: str | None) -> No
 
 
 def _count(batches: Batches) -> str:
-    low, high = bounds_as_measured(batches)
+    low, high = batches.lower, batches.upper
     n = int((low != high).sum())
     return f"{n} of {len(low)} readings {'is' if n == 1 else 'are'}"
 

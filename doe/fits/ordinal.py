@@ -14,7 +14,7 @@ from scipy import linalg, special
 from doe.fits import ordinal_posterior, proportionality, verdicts
 from doe.fits import proportional_odds as odds
 from doe.fits.arrays import Floats, Solution
-from doe.fits.censored import bounds_as_measured, checked_count, has_censored, reading_text
+from doe.fits.censored import checked_count, has_censored, reading_text
 from doe.fits.ordinal_posterior import SPREAD_SCALE, Posterior
 from doe.fits.readings import Batches
 from doe.fits.result import LEVEL, Choice, Fit, block_contrasts, check_estimable, checked_interval
@@ -880,7 +880,7 @@ def _codes(response: Response, batches: Batches) -> tuple[NDArray[np.int64], NDA
     where = f"response {response.name!r}, run "
     allowed, mend = f"a whole score from {bottom} to {top}", "correct the score, or leave the run out with its reason"
     if has_censored(batches):
-        low, high = bounds_as_measured(batches)
+        low, high = batches.lower, batches.upper
         at = int(np.flatnonzero(low != high)[0])
         raise StudyError(f"{where}{batches.runs[at]}: score", reading_text(float(low[at]), float(high[at])), allowed, mend)
     of_batch = np.repeat(np.arange(len(batches.readings)), [len(r) for r in batches.readings])

@@ -104,6 +104,11 @@ class Fit(Shown):
         return out
 
     @property
+    def as_made(self) -> bool:
+        """Whether the settings are those that were made, not those planned."""
+        return self.batches.as_made
+
+    @property
     def n(self) -> int:
         """Number of batches."""
         return int(self.X.shape[0])
@@ -219,7 +224,7 @@ class Fit(Shown):
         """Effects of the last levels: after which column, the text, and the row of L that gives it."""
         out: list[tuple[int, str, Floats]] = []
         for index, term in enumerate(self.model.parsed):
-            kinds = [self.study.factor(name) for name, _ in term]
+            kinds = [self.study.variable(name) for name, _ in term]
             if not any(isinstance(k, Categorical) for k in kinds):
                 continue
             own = np.flatnonzero(self.model.term_of == index)
@@ -688,13 +693,17 @@ class Fit(Shown):
             words.append(f"{len(parts)} component{'s' * (len(parts) > 1)}")
         if process or not parts:
             words.append(f"{len(process)} factor{'s' * (len(process) != 1)}")
+        if self.model.measured:
+            words.append(f"{len(self.model.measured)} covariate{'s' * (len(self.model.measured) > 1)}")
         name = self.model.name
         if name == "of listed terms":
             name = f"{len(self.model.terms)} term{'s' * (len(self.model.terms) > 1)}"
         if self.choice is not None:
             name = f"reduced {name}"
         scale = scale_words(self.response)
-        return f"{self.response.label}, {name} in {' and '.join(words)}, {METHOD_WORDS.get(self.method, self.method)}{scale}; {self.n} runs{groups}, {df}"
+        made = ", settings as made" if self.as_made else ""
+        method = METHOD_WORDS.get(self.method, self.method)
+        return f"{self.response.label}, {name} in {verdicts.listed(words)}, {method}{scale}{made}; {self.n} runs{groups}, {df}"
 
     def _coefficient_table(self) -> pd.DataFrame:
         rows = self.coefficients.to_dict("records")
@@ -790,7 +799,11 @@ class Fit(Shown):
         return [*out, *self.batches.notes]
 
     def _sections(self) -> list[Section]:
-        used = [self.study.factor(n) for n in {name for term in self.model.parsed for name, _ in term}]
+        used = [
+            self.study.factor(n)
+            for n in self.study.names
+            if any(n == name for term in self.model.parsed for name, _ in term)
+        ]
         coded = "coded units" if not all(isinstance(f, Component) for f in used) or not used else "shares of the total"
         if coded == "coded units" and any(isinstance(f, Component) for f in used):
             coded += " (components as shares of the total)"

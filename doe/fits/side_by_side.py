@@ -19,6 +19,8 @@ class Fits(Shown, Mapping[str, Fit]):
     ----------
     study : Study
     fits : mapping of response -> Fit
+    unfitted : tuple of (response, reason)
+        Responses that could not be fitted yet.
 
     Raises
     ------
@@ -26,7 +28,7 @@ class Fits(Shown, Mapping[str, Fit]):
         If there is no fit, or one belongs to another study.
     """
 
-    def __init__(self, study: Study, fits: Mapping[str, Fit]) -> None:
+    def __init__(self, study: Study, fits: Mapping[str, Fit], unfitted: tuple[tuple[str, str], ...] = ()) -> None:
         if not fits:
             raise StudyError("fits", {}, "at least one fit", "fit a response first")
         for name, one in fits.items():
@@ -34,6 +36,7 @@ class Fits(Shown, Mapping[str, Fit]):
                 raise StudyError(f"fits: {name!r}", one.study.name, f"a fit of study {study.name!r}", "fit it again")
         self._study = study
         self._fits = dict(fits)
+        self.unfitted = unfitted
 
     @property
     def study(self) -> Study:
@@ -53,7 +56,7 @@ class Fits(Shown, Mapping[str, Fit]):
 
     def reduced(self, by: str = "aicc", heredity: str = "strong", alpha: float | None = None) -> Fits:
         """Every fit with fewer terms: see `Fit.reduced`."""
-        return Fits(self._study, {n: f.reduced(by, heredity, alpha) for n, f in self._fits.items()})
+        return Fits(self._study, {n: f.reduced(by, heredity, alpha) for n, f in self._fits.items()}, self.unfitted)
 
     def _sections(self) -> list[Section]:
         fits = list(self._fits.values())
@@ -74,6 +77,9 @@ class Fits(Shown, Mapping[str, Fit]):
             )
         ]
         sections.append(Section("How well", pd.DataFrame([_summary(f) for f in fits])))
+        if self.unfitted:
+            table = pd.DataFrame(list(self.unfitted), columns=["response", "reason"])
+            sections.append(Section("Not fitted yet", table))
         wary = [f"{f.response.name}: {line}" for f in fits for line in f.cautions()]
         sections.append(Section("What to be wary of", None, "\n".join(wary) if wary else "Nothing stands out."))
         return sections
