@@ -254,7 +254,10 @@ class CensoredFit(Fit):
         lines = super()._prediction_note(interval, kind, outside, rows).split("\n")
         how = "Interval by profile likelihood"
         lines.insert(
-            1, f"{how}." if kind == "mean" else f"{how} of the mean, joined on each side with that of the batch's own noise (Zou & Donner 2008)."
+            1,
+            f"{how}."
+            if kind == "mean"
+            else f"{how} of the mean, joined on each side with that of the batch's own noise (Zou & Donner 2008).",
         )
         return "\n".join(lines)
 
@@ -325,7 +328,9 @@ class CensoredFit(Fit):
         residual = expected - fitted
         with np.errstate(divide="ignore", invalid="ignore"):
             own = np.clip(lever, 0.0, 1.0)
-            cook = np.where(own < arrays.FULL_LEVERAGE, residual**2 * own / (X.shape[1] * self.sigma**2 * (1.0 - own) ** 2), np.nan)
+            cook = np.where(
+                own < arrays.FULL_LEVERAGE, residual**2 * own / (X.shape[1] * self.sigma**2 * (1.0 - own) ** 2), np.nan
+            )
         return pd.DataFrame(
             {
                 "run": self.runs,
@@ -376,7 +381,8 @@ class CensoredFit(Fit):
         """
         out = super().diagnostics()
         return Noted.made(
-            out, f"{out.note}\nResiduals of readings known only by bounds are what they are expected to be, given the bounds."
+            out,
+            f"{out.note}\nResiduals of readings known only by bounds are what they are expected to be, given the bounds.",
         )
 
     def simulated_residuals(self, draws: int, seed: int) -> Floats:
@@ -473,8 +479,12 @@ class CensoredFit(Fit):
 
     def _remarks(self) -> list[str]:
         out = [line for line in super()._remarks() if not line.startswith("R² counts")]
-        names = [f"{self.runs[i]} ({self.reading_text(i)})" for i in np.flatnonzero(self.censored)]
-        out.append(f"Known only by bounds: {'run' if len(names) == 1 else 'runs'} {verdicts.listed(names)}." if names else "All readings are exact.")
+        names = [f"{self.runs[i]} ({self.reading_text(int(i))})" for i in np.flatnonzero(self.censored)]
+        out.append(
+            f"Known only by bounds: {'run' if len(names) == 1 else 'runs'} {verdicts.listed(names)}."
+            if names
+            else "All readings are exact."
+        )
         out.append(
             "Intervals and tests are by profile likelihood, on the scale on which they are exact when no reading is censored; an interval "
             "reaches further to the side on which the readings are open."
@@ -487,7 +497,9 @@ class CensoredFit(Fit):
         sections = super()._sections()
         for at, s in enumerate(sections):
             if s.title.startswith("Analysis of variance"):
-                sections[at] = Section("Tests of the terms, each adjusted for all others (likelihood ratio)", s.table, s.note)
+                sections[at] = Section(
+                    "Tests of the terms, each adjusted for all others (likelihood ratio)", s.table, s.note
+                )
         return sections
 
     def summary_row(self) -> dict[str, str]:
@@ -586,7 +598,7 @@ def assembled_censored(
     if not likelihood.degrees >= LEAST_DEGREES:
         raise StudyError(
             f"model for {response.name!r}: what {len(bounds)} readings, {int((~bounds.exact).sum())} of them known only by bounds, leave for the noise",
-            f"{max(likelihood.degrees, 0.0):.1f} df",
+            f"{np.floor(100.0 * max(likelihood.degrees, 0.0)) / 100.0:.2f} df",
             "at least 1",
             "choose a smaller model, read again what was beyond the instrument, or make more batches",
         )
@@ -635,5 +647,3 @@ def _check_bounded(
         "held from both sides by the readings, yet the fit improves without end as they grow together",
         f"drop one of them, or read again, diluted or on another spindle, some of {'run' if len(open_runs) == 1 else 'runs'} {verdicts.listed(open_runs)}",
     )
-
-

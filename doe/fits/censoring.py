@@ -198,7 +198,7 @@ def endless(bounds: Bounds, X: Floats) -> Endless | None:
     Silvapulle, M. J. & Burridge, J. (1986). Existence of maximum likelihood estimates in regression models for grouped and ungrouped data.
     J. R. Stat. Soc. B 48, 100-106.
     """
-    n, p = X.shape
+    p = X.shape[1]
     size = max(float(np.abs(bounds.inside).max()), 1e-300)
     low, high = bounds.lower / size, bounds.upper / size
     below, above = np.isfinite(low) & ~bounds.exact, np.isfinite(high) & ~bounds.exact
@@ -434,7 +434,7 @@ class Censored:
 
         mode = np.append(self._b, -np.log(self._top.theta[0]))
         # flat in log σ the posterior is wider than the likelihood by what the coefficients took up
-        covariance = np.linalg.inv(self._information) * self._widening**2
+        covariance: Floats = np.asarray(np.linalg.inv(self._information) * self._widening**2, dtype=float)
         found: Draws = resampled(log_density, mode, covariance, n, seed)
         t = found.theta
         return (first + size * t[:, :p]) @ R_inverse.T, size * np.exp(t[:, p]), found.effective

@@ -19,7 +19,12 @@ from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
 
 METHODS = ("least squares", "reml", "ordinal", "censored")
-ASSEMBLED = {"least squares": assembled, "reml": assembled_mixed, "ordinal": assembled_ordinal, "censored": assembled_censored}
+ASSEMBLED = {
+    "least squares": assembled,
+    "reml": assembled_mixed,
+    "ordinal": assembled_ordinal,
+    "censored": assembled_censored,
+}
 Spec = str | Sequence[str] | Model
 
 
@@ -231,7 +236,11 @@ def _method(
     if "ordinal" in (method, usual) and method in (None, "ordinal"):
         return "ordinal", _why_ordinal(response, study, method, several, bool(hard) and not (several or alone))
     if "censored" in (method, usual) and method in (None, "censored"):
-        why = f"Maximum likelihood, since {_count(batches)} known only by bounds." if has_censored(batches) else "Maximum likelihood as asked."
+        why = (
+            f"Maximum likelihood, since {_count(batches)} known only by bounds."
+            if has_censored(batches)
+            else "Maximum likelihood as asked."
+        )
         if several:
             why += " Batches share whole plots, which this method leaves out of account: the standard errors of whole-plot effects are then too small."
         elif hard and not alone:
@@ -285,7 +294,10 @@ def _check_suits(response: Response, batches: Batches, method: str | None) -> No
         )
     if method == "censored" and response.scale is not None:
         raise StudyError(
-            "method", method, f"asked of measured readings, and {response.name!r} is scored", "leave it out to have it picked"
+            "method",
+            method,
+            f"asked of measured readings, and {response.name!r} is scored",
+            "leave it out to have it picked",
         )
     if method in ("least squares", "reml") and has_censored(batches):
         raise StudyError(
@@ -304,7 +316,11 @@ def _count(batches: Batches) -> str:
 
 def _why_ordinal(response: Response, study: Study, method: str | None, several: bool, anew: bool) -> str:
     bottom, top = response.scale or (0, 0)
-    why = f"Proportional odds, since {response.name} is scored from {bottom} to {top}" if method is None else "Proportional odds as asked"
+    why = (
+        f"Proportional odds, since {response.name} is scored from {bottom} to {top}"
+        if method is None
+        else "Proportional odds as asked"
+    )
     if several:
         return f"{why}; batches of one whole plot share an intercept of their own."
     if anew:

@@ -34,6 +34,8 @@ SEED = 0  # of the draws behind the fit's own tables
 FEW_EFFECTIVE = 400.0
 # posterior over prior standard deviation above which a slope is hardly learnt from the readings
 HARDLY_LEARNT = 0.85
+# one-sided chance below which a score is unlikely; so few batches say too little of rarer ones for a limit over all of them together
+UNLIKELY = 0.01
 # settings times draws worked at once
 CELLS = 1_000_000
 
@@ -95,7 +97,7 @@ def frame_of(X: Floats, prior: Floats) -> Frame:
         within = p > 0 and float(np.abs(X @ v - 1.0).max()) < 1e-8
         basis = linalg.null_space(v[None]) if within else np.eye(p)
     covariance = basis.T @ prior @ basis
-    return Frame(basis, X.mean(axis=0) if n else np.zeros(p), np.linalg.inv(covariance))
+    return Frame(basis, X.mean(axis=0) if n else np.zeros(p), np.asarray(np.linalg.inv(covariance), dtype=float))
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -213,7 +215,9 @@ class OrdinalFit(Fit):
         """Posterior mean variances on the logit scale: whole plot, batch, as present."""
         spreads = self.posterior.parts(self._sample[0]).spreads
         return pd.Series(
-            {name: float((spreads[:, i] ** 2).mean()) for i, name in enumerate(self._group_names)}, name="variance", dtype=float
+            {name: float((spreads[:, i] ** 2).mean()) for i, name in enumerate(self._group_names)},
+            name="variance",
+            dtype=float,
         )
 
     @property
@@ -384,9 +388,7 @@ class OrdinalFit(Fit):
 
     def _in_pieces(self, X: Floats) -> list[tuple[slice, Floats]]:
         step = max(1, CELLS // DRAWS // len(self.scores))
-        return [
-            (slice(i, i + step), self._chances(X[i : i + step], self._sample[1])) for i in range(0, len(X), step)
-        ]
+        return [(slice(i, i + step), self._chances(X[i : i + step], self._sample[1])) for i in range(0, len(X), step)]
 
     def _rows(self, df: pd.DataFrame) -> tuple[Floats, pd.Index[Any], int]:
         settings = self.study.frame(df, "the settings")
@@ -418,7 +420,10 @@ class OrdinalFit(Fit):
         bottom, top = self.scale
         if isinstance(at_least, bool) or not isinstance(at_least, int | np.integer) or not bottom <= at_least <= top:
             raise StudyError(
-                "at_least", at_least, f"a whole score from {bottom} to {top}", f"write the score to be reached, {top} say"
+                "at_least",
+                at_least,
+                f"a whole score from {bottom} to {top}",
+                f"write the score to be reached, {top} say",
             )
         X, index, outside = self._rows(df)
         parts = [c[..., at_least - bottom :].sum(axis=-1) for _, c in self._in_pieces(X)]
@@ -508,7 +513,9 @@ class OrdinalFit(Fit):
 
     def equation(self, natural: bool = True, pseudocomponents: bool = False) -> Equation:
         """Refused: scores have no equation of their own scale."""
-        self._refuse("equation", "see coefficients and cut_points for the logit, and chance() for what it means at a setting")
+        self._refuse(
+            "equation", "see coefficients and cut_points for the logit, and chance() for what it means at a setting"
+        )
 
     def surface(self, at: Any = None) -> Surface:
         """Refused: a stationary point of the logit is not one of the chances a chemist asks for."""
@@ -556,9 +563,7 @@ class OrdinalFit(Fit):
     @cached_property
     def _column_owner(self) -> list[list[int]]:
         """For every term tested, the slopes that carry it."""
-        return [
-            np.flatnonzero(np.abs(L @ self.frame.basis).max(axis=0) > 1e-9).tolist() for _, L in self._hypotheses()
-        ]
+        return [np.flatnonzero(np.abs(L @ self.frame.basis).max(axis=0) > 1e-9).tolist() for _, L in self._hypotheses()]
 
     def surrogate_residuals(self, draws: int, seed: int) -> Floats:
         """Randomised residuals as normal scores: standard normal and unrelated to the settings where the model is true.
@@ -583,7 +588,10 @@ class OrdinalFit(Fit):
         below = np.cumsum(ordinal_posterior.averaged_chances(eta, sample.cuts, sample.spread), axis=-1)
         padded = np.concatenate([np.zeros((*below.shape[:2], 1)), below], axis=-1)
         y = self.posterior.y[None, :, None]
-        low, high = (np.take_along_axis(padded, np.broadcast_to(y + d, (len(eta), len(self.of_batch), 1)), axis=-1)[..., 0] for d in (0, 1))
+        low, high = (
+            np.take_along_axis(padded, np.broadcast_to(y + d, (len(eta), len(self.of_batch), 1)), axis=-1)[..., 0]
+            for d in (0, 1)
+        )
         u = low + (high - low) * np.random.default_rng([seed, 1]).random(low.shape)
         return np.asarray(special.ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
 
@@ -609,8 +617,10 @@ class OrdinalFit(Fit):
         foretold = np.einsum("sr,srk->rk", w, chance)
         rows = np.arange(len(self.of_batch))
         y = self.posterior.y
-        down, up = np.cumsum(foretold, axis=1)[rows, y], np.cumsum(foretold[:, ::-1], axis=1)[rows, len(self.scores) - 1 - y]
-        limit = verdicts.OUTLIER_P / (2 * len(y))
+        down, up = (
+            np.cumsum(foretold, axis=1)[rows, y],
+            np.cumsum(foretold[:, ::-1], axis=1)[rows, len(self.scores) - 1 - y],
+        )
         return pd.DataFrame(
             {
                 "run": self.runs[self.of_batch],
@@ -619,7 +629,7 @@ class OrdinalFit(Fit):
                 "foretold": foretold @ self.scores,
                 "chance": foretold[rows, y],
                 "surrogate": self.surrogate_residuals(1, SEED)[0],
-                "flags": ["outlier" if min(a, b) < limit else "" for a, b in zip(down, up, strict=True)],
+                "flags": ["unlikely" if min(a, b) < UNLIKELY else "" for a, b in zip(down, up, strict=True)],
             }
         )
 
@@ -643,8 +653,8 @@ class OrdinalFit(Fit):
         """
         n = len(self.of_batch)
         note = (
-            f"outlier: the other batches give a score so far out or further less than {100 * verdicts.OUTLIER_P / (2 * n):.2g} % (5 % over all {n} scores "
-            "together).\nsurrogate is one random draw of many; see surrogate_residuals()."
+            f"unlikely: the other batches give a score so far out or further less than {100 * UNLIKELY:g} %; among {n} scores chance alone makes up to "
+            f"{2 * UNLIKELY * n:.1f} of them.\nsurrogate is one random draw of many; see surrogate_residuals()."
         )
         return Noted.made(self._run_table, note)
 
@@ -703,7 +713,12 @@ class OrdinalFit(Fit):
                 "between": c["between"],
                 **{
                     label: [number_text(v, e) for v, e in zip(c[key], c["std_error"], strict=True)]
-                    for label, key in (("mean", "estimate"), ("SD", "std_error"), ("95 % low", "low"), ("95 % high", "high"))
+                    for label, key in (
+                        ("mean", "estimate"),
+                        ("SD", "std_error"),
+                        ("95 % low", "low"),
+                        ("95 % high", "high"),
+                    )
                 },
                 "batches scored below": [str(int((self.readings <= s).sum())) for s in self.scores[:-1]],
             }
@@ -743,14 +758,16 @@ class OrdinalFit(Fit):
             )
         hardly = self._hardly_learnt()
         if hardly:
-            out.append(f"These scores say hardly anything of {verdicts.listed(hardly)}: the intervals are mostly the prior's.")
+            out.append(
+                f"These scores say hardly anything of {verdicts.listed(hardly)}: the intervals are mostly the prior's."
+            )
         found = self.proportionality
         if found is not None and found.p < verdicts.PROPORTIONALITY_P:
             out.append(self.proportionality_words())
         table = self._run_table
         out += [
             f"Run {row.run} scored {row.score} where the other batches foretell {row.foretold:.1f}: look it up in the notebook before deciding."
-            for row in table[table["flags"] == "outlier"].itertuples()
+            for row in table[table["flags"] == "unlikely"].itertuples()
         ]
         if self._sample[1].effective < FEW_EFFECTIVE:
             out.append(
@@ -767,16 +784,26 @@ class OrdinalFit(Fit):
     def _remarks(self) -> list[str]:
         out = [line for line in super()._remarks() if not line.startswith(("R² counts", "A single blend"))]
         out = [line for line in out if "readings are averaged" not in line and "readings, averaged" not in line]
-        unit = "coded unit" if not self.study.components else "coded unit (half the range over the runs where components enter)"
+        unit = (
+            "coded unit"
+            if not self.study.components
+            else "coded unit (half the range over the runs where components enter)"
+        )
         out.append(
             f"Prior: slopes normal with mean 0 and SD {SLOPE_SD:g} per {unit} on the logit scale; at the average of the runs every division of the "
             "chances among the scores alike. Intervals are credible intervals of the posterior."
         )
         if self._blend_columns.size:
-            out.append("Slopes of single blends are relative to their average; linear blending asks whether all are equal.")
+            out.append(
+                "Slopes of single blends are relative to their average; linear blending asks whether all are equal."
+            )
         names = self._group_names
         if names:
-            also = "Each score is a reading of its own; scores of one batch share an intercept. " if "batch" in names else ""
+            also = (
+                "Each score is a reading of its own; scores of one batch share an intercept. "
+                if "batch" in names
+                else ""
+            )
             out.append(
                 f"{also}Intercepts of {verdicts.listed([_plural(n) for n in names])} are normal on the logit scale, their SD half-normal with scale "
                 f"{SPREAD_SCALE:g} before the trial."
@@ -803,19 +830,32 @@ class OrdinalFit(Fit):
             sections.append(Section("Tests of the terms, each adjusted for all others", self._anova_table()))
         if self._group_names:
             v = self.variance_components
-            table = pd.DataFrame({"between": [_plural(str(k)) for k in v.index], "SD, logit scale": [number_text(float(np.sqrt(x)), digits=3) for x in v]})
+            table = pd.DataFrame(
+                {
+                    "between": [_plural(str(k)) for k in v.index],
+                    "SD, logit scale": [number_text(float(np.sqrt(x)), digits=3) for x in v],
+                }
+            )
             sections.append(Section("What batches have of their own", table))
         sections.append(Section("Do the slopes hold at every score?", None, self.proportionality_words()))
         if len(self.unused):
             sections.append(Section("Not in the fit", self.unused.astype(str)))
         sections.append(Section("How to read it", None, "\n".join(self._remarks())))
-        wary = self.cautions() or ["Nothing stands out: no separation, no run out of line."]
+        wary = self.cautions() or ["Nothing stands out: no separation, no unlikely score."]
         sections.append(Section("What to be wary of", None, "\n".join(wary)))
         return sections
 
     def summary_row(self) -> dict[str, str]:
         """Figures for the table of fits side by side."""
-        return {"fitted": "as scores", "residual df": "", "σ": "", "R²": "", "adjusted": "", "predicted": "", "lack of fit p": ""}
+        return {
+            "fitted": "as scores",
+            "residual df": "",
+            "σ": "",
+            "R²": "",
+            "adjusted": "",
+            "predicted": "",
+            "lack of fit p": "",
+        }
 
 
 def _plural(name: str) -> str:
@@ -882,7 +922,9 @@ def _codes(response: Response, batches: Batches) -> tuple[NDArray[np.int64], NDA
     if has_censored(batches):
         low, high = batches.lower, batches.upper
         at = int(np.flatnonzero(low != high)[0])
-        raise StudyError(f"{where}{batches.runs[at]}: score", reading_text(float(low[at]), float(high[at])), allowed, mend)
+        raise StudyError(
+            f"{where}{batches.runs[at]}: score", reading_text(float(low[at]), float(high[at])), allowed, mend
+        )
     of_batch = np.repeat(np.arange(len(batches.readings)), [len(r) for r in batches.readings])
     scores = np.concatenate([np.asarray(r, dtype=float) for r in batches.readings])
     bad = (scores != np.round(scores)) | (scores < bottom) | (scores > top)

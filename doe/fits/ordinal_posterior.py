@@ -183,7 +183,7 @@ class Posterior:
     def draws(self, n: int, seed: int) -> Draws:
         """Equally likely draws of the parameters."""
         mode, J = self._summit
-        return resampled(self.log_density, mode, np.linalg.inv(J), n, seed)
+        return resampled(self.log_density, mode, np.asarray(np.linalg.inv(J), dtype=float), n, seed)
 
     def restricted(self, N: Floats) -> Posterior:
         """The same with the slopes held to N δ; N (q, r)."""

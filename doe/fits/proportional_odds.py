@@ -52,7 +52,7 @@ class Solutions:
 
 
 def log_chance(upper: Floats, lower: Floats) -> Floats:
-    """log (F(upper) − F(lower)) of the logistic law, exact in both tails; −∞ and ∞ are open ends."""
+    """Logarithm of F(upper) − F(lower), of the logistic law, exact in both tails; −∞ and ∞ are open ends."""
     gap = upper - lower
     with np.errstate(divide="ignore", invalid="ignore"):
         inside = np.where(np.isinf(gap), 0.0, np.log(-np.expm1(-gap)))
@@ -131,7 +131,9 @@ def _objective(y: Codes, X: Floats, c: Floats, beta: Floats, precision: Floats |
         likelihood = log_chance(*_edges(y, beta @ X.T, c)).sum(axis=1)
         total = likelihood.copy()
         if precision is not None:
-            total += (special.log_expit(c) + special.log_expit(-c)).sum(axis=1) + np.log(np.maximum(gaps, 0.0) + 1e-300).sum(axis=1)
+            total += (special.log_expit(c) + special.log_expit(-c)).sum(axis=1) + np.log(
+                np.maximum(gaps, 0.0) + 1e-300
+            ).sum(axis=1)
             total -= 0.5 * np.einsum("bi,ij,bj->b", beta, precision, beta)
     bad = (gaps <= 0.0).any(axis=1) | np.isnan(total)
     return np.where(bad, -np.inf, likelihood), np.where(bad, -np.inf, total)

@@ -13,9 +13,9 @@ from doe.fits.arrays import Floats
 TAIL_DF = 6.0  # of the multivariate t that proposes: heavier tails than any posterior here
 ROUNDS = 6  # at most so many times the proposal is fitted anew, until this share of its draws counts
 ENOUGH = 0.3
-TRIAL_POOL = 3_000
+TRIAL_POOL = 2_000
 POOL = 3  # proposals a draw
-LEAST_POOL = 12_000
+LEAST_POOL = 4_000
 CHUNK = 4_000
 
 

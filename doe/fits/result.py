@@ -30,7 +30,11 @@ if TYPE_CHECKING:
     from doe.fits.selection import Search
     from doe.fits.transforms import TransformProfile
 
-METHOD_WORDS = {"reml": "REML", "ordinal": "proportional odds", "censored": "maximum likelihood"}  # as headings print them
+METHOD_WORDS = {
+    "reml": "REML",
+    "ordinal": "proportional odds",
+    "censored": "maximum likelihood",
+}  # as headings print them
 LEVEL = 0.95  # of the intervals in `coefficients`
 
 
