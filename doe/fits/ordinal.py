@@ -108,6 +108,9 @@ class OrdinalFit(Fit):
     unit on the logit scale; the chances of the scores at the average of the runs are uniform over all divisions of 1 before the trial. So separated
     or few scores still give finite answers. What is reported is the posterior: means, standard deviations and 95 % credible intervals.
 
+    A slope much steeper than the prior expects is pulled in: in simulated separated trials of 12 runs, 95 % intervals for P(score ≥ 4) held the truth
+    in 95 % or more at every setting with slopes up to 3 per coded unit, and in 77 % at settings where the chance is next to 0 with a slope of 4.
+
     Every score is a reading of its own, none are averaged: scores of one batch share an intercept of their own, and so do batches of one whole
     plot, normal on the logit scale with a standard deviation that has a half-normal prior.
 
@@ -557,7 +560,7 @@ class OrdinalFit(Fit):
         eta = np.tile((parts.slopes @ X.T)[0], (proportionality.TRIALS, 1))
         for spread, labels in zip(parts.spreads[0], self.posterior.groups, strict=True):
             eta = eta + spread * rng.standard_normal((len(eta), int(labels.max()) + 1))[:, labels]
-        simulated = proportionality.simulated_scores(odds.chances(eta, parts.cuts[:, None, :]), SEED)
+        simulated = proportionality.simulated_scores(odds.score_chances(eta, parts.cuts[:, None, :]), SEED)
         return proportionality.check(X, codes, levels, D, simulated, self._column_owner)
 
     @cached_property

@@ -217,9 +217,9 @@ def averaged_chances(eta: Floats, cuts: Floats, spread: Floats) -> Floats:
     ndarray, shape (s, r, K)
     """
     if not spread.any():
-        return odds.chances(eta, cuts[:, None, :])
+        return odds.score_chances(eta, cuts[:, None, :])
     z, log_w = _quadrature(NODES[1])
     out = np.zeros((*eta.shape, cuts.shape[1] + 1))
     for node, w in zip(z, np.exp(log_w), strict=True):
-        out += w * odds.chances(eta + node * spread[:, None], cuts[:, None, :])
+        out += w * odds.score_chances(eta + node * spread[:, None], cuts[:, None, :])
     return out

@@ -59,7 +59,7 @@ def log_chance(upper: Floats, lower: Floats) -> Floats:
     return np.asarray(special.log_expit(upper) + special.log_expit(-lower) + inside)
 
 
-def chances(eta: ArrayLike, cuts: ArrayLike) -> Floats:
+def score_chances(eta: ArrayLike, cuts: ArrayLike) -> Floats:
     """Chance of each score.
 
     Parameters

@@ -56,7 +56,7 @@ def statistics(
     m, (n, q) = levels - 1, X.shape
     eta = fit.slopes @ X.T
     g = odds.score_by_cut(Y, eta, fit.cuts)
-    chance = np.maximum(odds.chances(eta, fit.cuts[:, None, :]), 1e-12)
+    chance = np.maximum(odds.score_chances(eta, fit.cuts[:, None, :]), 1e-12)
     # expected information of a reading by its cut-points: tridiagonal
     edge = fit.cuts[:, None, :] - eta[..., None]
     f = np.exp(-np.logaddexp(0.0, edge) - np.logaddexp(0.0, -edge))

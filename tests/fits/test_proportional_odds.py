@@ -73,7 +73,7 @@ def test_chances_keep_their_digits_in_the_tails():
     exact = [special.log_expit(-39.0) + np.log1p(-np.exp(-1.0))] * 2
     np.testing.assert_allclose(value[:2], exact, rtol=1e-12)
     assert value[2] == pytest.approx(np.log(0.25e-9), rel=1e-9)
-    c = odds.chances(np.array([0.0, 500.0, -500.0]), np.array([-1.0, 0.0, 1.0]))
+    c = odds.score_chances(np.array([0.0, 500.0, -500.0]), np.array([-1.0, 0.0, 1.0]))
     np.testing.assert_allclose(c.sum(axis=1), 1.0)
     np.testing.assert_allclose(c[1], [0, 0, 0, 1], atol=1e-200)
 

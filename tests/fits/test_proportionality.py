@@ -15,9 +15,9 @@ def design(n):
     return X - X.mean(axis=0)
 
 
-def checked(X, y, levels=5):
+def checked(X, y, levels=5, trials=pp.TRIALS):
     fit = odds.solve(X, y, levels, PRECISION)
-    chance = odds.chances(np.tile(fit.slopes @ X.T, (pp.TRIALS, 1)), fit.cuts[:, None, :])
+    chance = odds.score_chances(np.tile(fit.slopes @ X.T, (trials, 1)), fit.cuts[:, None, :])
     return pp.check(X, y, levels, PRECISION, pp.simulated_scores(chance, 0), [[0], [1]])
 
 
@@ -34,15 +34,15 @@ def test_slopes_that_turn_with_the_score_are_seen_and_named():
 
 @pytest.mark.slow
 def test_size_on_small_trials():
-    """250 trials of 18 batches, seed 2: falsely called in 5 %, three Monte-Carlo errors either way."""
+    """150 trials of 18 batches, seed 2: falsely called in 5 %, three Monte-Carlo errors either way."""
     X = design(18)
     rng = np.random.default_rng(2)
-    chance = odds.chances(np.tile(X @ [1.5, -0.8], (250, 1)), np.array([-2.0, -0.7, 0.7, 2.0]))
+    chance = odds.score_chances(np.tile(X @ [1.5, -0.8], (150, 1)), np.array([-2.0, -0.7, 0.7, 2.0]))
     called = []
     for y in pp.simulated_scores(chance, int(rng.integers(1000))):
         seen, codes = np.unique(y, return_inverse=True)
         if len(seen) > 2:
-            called.append(checked(X, codes, len(seen)).p < 0.05)
+            called.append(checked(X, codes, len(seen), 199).p < 0.05)
     rate = np.mean(called)
     assert rate == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / len(called)))
 

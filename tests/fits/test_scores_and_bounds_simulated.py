@@ -35,13 +35,13 @@ def covered(y, truth, seed):
 
 @pytest.mark.slow
 def test_chances_from_separated_scores_are_calibrated():
-    """400 separated 12-run trials, seed 11, slopes and cut-points drawn from the prior: 95 % at every setting, whatever is conditioned on."""
+    """250 separated 12-run trials, seed 11, slopes and cut-points drawn from the prior: 95 % at every setting, whatever is conditioned on."""
     rng = np.random.default_rng(11)
     hits, n = np.zeros(len(SETTINGS)), 0
-    while n < 400:
+    while n < 250:
         beta = 2.5 * rng.standard_normal(2)
         cuts = special.logit(np.cumsum(rng.dirichlet(np.ones(5)))[:-1])
-        y = (rng.random((12, 1)) > np.cumsum(odds.chances(TWELVE @ beta, cuts), axis=1)[:, :-1]).sum(axis=1)
+        y = (rng.random((12, 1)) > np.cumsum(odds.score_chances(TWELVE @ beta, cuts), axis=1)[:, :-1]).sum(axis=1)
         if separated(y):
             hits += covered(y, special.expit(SETTINGS @ beta - cuts[2]), n)
             n += 1
@@ -59,7 +59,7 @@ def test_chances_from_separated_scores_cover_at_fixed_truths(beta, cuts):
     beta, cuts = np.array(beta), np.array(cuts, dtype=float)
     truth = special.expit(SETTINGS @ beta - cuts[2])
     hits, called, n = np.zeros(len(SETTINGS)), 0, 0
-    chance = np.cumsum(odds.chances(TWELVE @ beta, cuts), axis=1)[:, :-1]
+    chance = np.cumsum(odds.score_chances(TWELVE @ beta, cuts), axis=1)[:, :-1]
     while n < 200:
         y = (rng.random((12, 1)) > chance).sum(axis=1)
         if separated(y):
@@ -78,7 +78,7 @@ def test_the_penalised_test_keeps_its_level():
     """2000 trials of 18 scores, slopes 1 and 0, seed 13: falsely called in at most 5 %, three Monte-Carlo errors; not below 2 %."""
     rng = np.random.default_rng(13)
     X = np.array([(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1)] * 2, dtype=float)
-    chance = np.cumsum(odds.chances(X @ [1.0, 0.0], np.array([-2.0, -0.7, 0.7, 2.0])), axis=1)[:, :-1]
+    chance = np.cumsum(odds.score_chances(X @ [1.0, 0.0], np.array([-2.0, -0.7, 0.7, 2.0])), axis=1)[:, :-1]
     Y = (rng.random((2000, 18, 1)) > chance).sum(axis=2)
     D = np.eye(2) / 2.5**2
     gain = odds.solve(X, Y, 5, D).objective - odds.solve(X[:, :1], Y, 5, D[:1, :1]).objective
@@ -129,10 +129,10 @@ def censored_trials(n, repeats, seed, above, draws=False):
 @pytest.mark.slow
 @pytest.mark.parametrize(("n", "above", "seed"), [(18, 9.9, 21), (27, 9.9, 22), (27, 9.7, 23)])
 def test_censored_intervals_cover(n, above, seed):
-    """500 trials of a two-factor quadratic in 18 or 27 batches, a quarter or a third of the readings open above: 93 to 97 % on average, and each
+    """300 trials of a two-factor quadratic in 18 or 27 batches, a quarter or a third of the readings open above: 93 to 97 % on average, and each
     coefficient, mean and new batch within that by three Monte-Carlo errors."""
-    hits, new, made, refused, share = censored_trials(n, 500, seed, above)
-    assert refused < 0.05 * 500
+    hits, new, made, refused, share = censored_trials(n, 300, seed, above)
+    assert refused < 0.05 * 300
     assert 0.2 < share < 0.4
     rates = np.append(hits, new)
     assert 0.93 < rates.mean() < 0.97
@@ -142,8 +142,8 @@ def test_censored_intervals_cover(n, above, seed):
 
 @pytest.mark.slow
 def test_censored_draws_cover():
-    """200 trials of 27 batches, a third of the readings open above, seed 24: equal-tailed intervals of the posterior draws, likewise."""
-    hits, new, made, _, _ = censored_trials(27, 200, 24, 9.7, draws=True)
+    """120 trials of 27 batches, a third of the readings open above, seed 24: equal-tailed intervals of the posterior draws, likewise."""
+    hits, new, made, _, _ = censored_trials(27, 120, 24, 9.7, draws=True)
     rates = np.append(hits, new)
     assert 0.93 < rates.mean() < 0.97
     assert rates.min() > 0.93 - three_errors(0.93, made)
