@@ -70,7 +70,7 @@ class Likely:
 
 
 def _log_chance(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
-    """log (Φ(b) − Φ(a)), and φ(a), φ(b) over that difference; a < b, either infinite."""
+    """Logarithm of Φ(b) − Φ(a), and φ(a), φ(b) over that difference; a < b, either infinite."""
     # by symmetry in the lower tail, where differences keep their digits
     flip = a > 0
     log_low = special.log_ndtr(np.where(flip, -b, a))

@@ -741,6 +741,8 @@ class OrdinalFit(Fit):
     def proportionality_words(self) -> str:
         """The check that slopes hold at every score, in one line."""
         found = self.proportionality
+        if not self.posterior.X.shape[1]:
+            return "The model has no slopes."
         if found is None:
             return "Only two scores were given: whether slopes are the same at every score cannot be asked."
         return verdicts.on_proportionality(found.p, self._hypotheses()[found.term][0])
@@ -824,7 +826,7 @@ class OrdinalFit(Fit):
         if not np.isfinite(self.aicc):
             intro = intro.replace(f"AICc {self.aicc:.2f} with", "No AICc: too few runs for")
         sections = [
-            Section(self.heading, self._coefficient_table(), intro),
+            Section(self.heading, self._coefficient_table() if len(self.coefficients) else None, intro),
             Section("Cut-points: where one score passes into the next, at coded zero", self._cut_table()),
         ]
         if self.choice is not None:
@@ -904,11 +906,11 @@ def prior_of(model: Model, X: Floats, blocks: int) -> Floats:
     parts = []
     for index, term in enumerate(model.parsed):
         own = np.flatnonzero(model.term_of == index)
-        C = np.eye(1)
+        C: Floats = np.eye(1)
         for name, _ in term:
             factor = model.study.factor(name)
             if isinstance(factor, Categorical):
-                C = np.kron(C, _exchangeable(len(factor.levels)))
+                C = np.asarray(np.kron(C, _exchangeable(len(factor.levels))), dtype=float)
         # shares have no coded unit of their own: half their range over the runs stands for it
         unit = np.where((half[own] > 0.0) & any(name in shares for name, _ in term), half[own], 1.0)
         parts.append(SLOPE_SD**2 * C / np.outer(unit, unit))

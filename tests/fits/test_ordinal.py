@@ -302,6 +302,15 @@ def test_two_scores_leave_no_proportionality_to_ask_for():
     )
 
 
+def test_a_model_without_slopes():
+    fit = doe.fit(jar(), overlapping(), "stability", ["1"])
+    assert fit.coefficients.empty
+    assert fit.anova.empty
+    assert fit.proportionality_words() == "The model has no slopes."
+    assert "Empty DataFrame" not in str(fit)
+    assert fit.chance(CORNERS, 4)["estimate"].nunique() == 1
+
+
 def test_stands_beside_measured_responses():
     study = doe.Study(
         "both",
