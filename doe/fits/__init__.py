@@ -3,8 +3,10 @@
 May import study, designs, quality and bench.
 """
 
+from doe.fits.censored import CensoredFit
 from doe.fits.least_squares import fit, fit_all
+from doe.fits.ordinal import OrdinalFit
 from doe.fits.result import Fit
 from doe.fits.side_by_side import Fits
 
-__all__ = ["Fit", "Fits", "fit", "fit_all"]
+__all__ = ["CensoredFit", "Fit", "Fits", "OrdinalFit", "fit", "fit_all"]
