@@ -6,19 +6,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+import pandas as pd
+
 from doe.fits.censored import assembled_censored, has_censored
 from doe.fits.ground import Ground
+from doe.fits.known_ratio import assembled_known_ratio, ratio_asked, ratio_planned
 from doe.fits.mixed import assembled_mixed
 from doe.fits.ordinal import assembled_ordinal
 from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
 from doe.fits.sources import Asked, NoReadingError, asked_for
-from doe.fits.strata import check_settings, shared
+from doe.fits.strata import TooFewGroupsError, check_settings, shared
 from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
 
-METHODS = ("least squares", "reml", "ordinal", "censored")
+METHODS = ("least squares", "reml", "gls", "ordinal", "censored")
 ASSEMBLED = {
     "least squares": assembled,
     "reml": assembled_mixed,
@@ -37,6 +40,7 @@ def fit(
     at: tuple[str | None, str | None] | str | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
+    variance_ratio: float | tuple[float, float] | None = None,
 ) -> Fit:
     """Fit a model to one response.
 
@@ -57,14 +61,19 @@ def fit(
         settings and whole plots are told by the planned ones all the same.
     at : (time, condition) or str, optional
         At which occasion; a part may be left out where there is only one to mean.
-    method : "least squares", "reml", "ordinal" or "censored", optional
+    method : "least squares", "reml", "gls", "ordinal" or "censored", optional
         None picks "ordinal" (proportional odds) where the response has a scale of scores, "censored" (maximum likelihood) where a reading is
         known only by bounds, else least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
         (REML) where whole plots hold several batches or the plan was chosen for random blocks: then whole plots, blocks and repeat readings each have their own variance.
         "reml" asks for that where there are only blocks or repeat readings. A hard-to-change factor without a column whole_plot is
-        refused unless the method is asked for in so many words.
+        refused unless the method is asked for in so many words. "gls", generalised least squares with an assumed ratio of the
+        variances, is what None falls back on where a plan leaves no degrees of freedom between whole plots or blocks: with the ratio
+        that the plan was chosen for, if the data are Records of one.
     without : mapping of run -> reason, optional
         Runs to leave out; every report shows them with the reason.
+    variance_ratio : float or (float, float), optional
+        Variance between whole plots (and between blocks) over that between batches within them, assumed and not estimated; asks for
+        "gls". One number holds for both.
 
     Returns
     -------
@@ -87,7 +96,7 @@ def fit(
     """
     _check_study(study)
     asked = asked_for(study, response, at)
-    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without)
+    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without, variance_ratio)
 
 
 def _fitted(
@@ -98,12 +107,44 @@ def _fitted(
     as_made: bool | None,
     method: str | None,
     without: Mapping[Any, str] | None,
+    variance_ratio: float | tuple[float, float] | None,
 ) -> Fit:
     model, notes = ground.model(spec)
     batches = gather(ground.study, ground.source, asked, without, as_made, model.measured)
     batches = replace(batches, notes=(*notes, *batches.notes))
-    picked, why = _method(ground.study, asked.response, batches, method, _planned_as_random(data))
-    return ASSEMBLED[picked](model, asked.response, batches, why)
+    out = _assembled(ground.study, data, model, asked.response, batches, method, variance_ratio)
+    order = {} if isinstance(data, pd.DataFrame) else dict(getattr(data, "order", {}))
+    return replace(out, order=order) if order else out
+
+
+def _assembled(
+    study: Study,
+    data: Any,
+    model: Model,
+    response: Response,
+    batches: Batches,
+    method: str | None,
+    variance_ratio: float | tuple[float, float] | None,
+) -> Fit:
+    """The fit, by the method picked."""
+    if variance_ratio is not None and method not in (None, "gls"):
+        raise StudyError(
+            "variance_ratio", variance_ratio, f'left out with method="{method}"', 'it goes with method="gls"'
+        )
+    if method == "gls" or variance_ratio is not None:
+        check_settings(study, batches)
+        _check_suits(response, batches, "gls")
+        return assembled_known_ratio(model, response, batches, ratio_asked(data, batches, variance_ratio))
+    picked, why = _method(study, response, batches, method, _planned_as_random(data))
+    if picked != "reml":
+        return ASSEMBLED[picked](model, response, batches, why)
+    try:
+        return assembled_mixed(model, response, batches, why)
+    except TooFewGroupsError as problem:
+        planned = None if method == "reml" else ratio_planned(data, batches)
+        if planned is None:
+            raise
+        return assembled_known_ratio(model, response, batches, planned, problem)
 
 
 def fit_all(
@@ -113,12 +154,13 @@ def fit_all(
     as_made: bool | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
+    variance_ratio: float | tuple[float, float] | None = None,
 ) -> Fits:
     """Fit every response of a study, at every occasion that has readings, derived responses among them.
 
     Parameters
     ----------
-    study, data, as_made, method, without
+    study, data, as_made, method, without, variance_ratio
         As for `fit`.
     model : str, list of str, Model, or a mapping of response -> one of these
         One model for all responses, or one for each; a response's own name stands for all of its occasions that the mapping does not name.
@@ -148,7 +190,7 @@ def fit_all(
     for asked in wanted:
         waits = len(asked.base.occasions) > 1 or asked.base.formula is not None
         try:
-            fits[asked.name] = _fitted(ground, data, asked, specs[asked.name], as_made, method, without)
+            fits[asked.name] = _fitted(ground, data, asked, specs[asked.name], as_made, method, without, variance_ratio)
         except NoReadingError:
             if not waits:
                 raise
@@ -203,7 +245,10 @@ def _method(
     """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
         raise StudyError(
-            "method", method, '"least squares", "reml", "ordinal", "censored" or None', "leave it out to have it picked"
+            "method",
+            method,
+            '"least squares", "reml", "gls", "ordinal", "censored" or None',
+            "leave it out to have it picked",
         )
     check_settings(study, batches)
     _check_suits(response, batches, method)
@@ -299,7 +344,7 @@ def _check_suits(response: Response, batches: Batches, method: str | None) -> No
             f"asked of measured readings, and {response.name!r} is scored",
             "leave it out to have it picked",
         )
-    if method in ("least squares", "reml") and has_censored(batches):
+    if method in ("least squares", "reml", "gls") and has_censored(batches):
         raise StudyError(
             "method",
             method,

@@ -16,14 +16,13 @@ LIKELIHOOD_ALL_OF = 300
 class LikelihoodSearch(Search):
     """Each candidate by its own maximum; p by the fit's own tests of its terms."""
 
-    @property
-    def all_of(self) -> int:
-        """Far fewer than by least squares: each candidate's maximum is found by iteration."""
-        return LIKELIHOOD_ALL_OF
+    def least(self, everything: Subset, by: str) -> Subset | None:
+        """The best of all models that keep heredity; None where they are too many to try."""
+        return self._least_of_few(everything, by)
 
     @property
     def few(self) -> int:
-        """As `all_of`."""
+        """Far fewer than by least squares: each candidate's maximum is found by iteration."""
         return LIKELIHOOD_ALL_OF
 
     def _reaches(self, subset: Subset) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
 from math import prod
@@ -27,15 +27,20 @@ from doe.study.terms import Term, term_text
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
     from doe.fits.exact import ExactSolution, Matrix
+    from doe.fits.patterns import Patterns
+    from doe.fits.robust import RobustFit
     from doe.fits.selection import Search
     from doe.fits.transforms import TransformProfile
 
 METHOD_WORDS = {
     "reml": "REML",
+    "gls": "generalised least squares with an assumed variance ratio",
     "ordinal": "proportional odds",
     "censored": "maximum likelihood",
 }  # as headings print them
 LEVEL = 0.95  # of the intervals in `coefficients`
+# stands wherever a fit with chosen terms shows an interval or a p-value
+SELECTED = "The terms were chosen from these same readings: intervals and p-values no longer mean what they say, they look surer than they are."
 
 
 @dataclass(frozen=True)
@@ -70,6 +75,8 @@ class Fit(Shown):
         Why this method.
     choice : Choice or None
         Set when the terms were chosen from these same readings.
+    order : mapping of run -> place
+        In which order the batches were made, where the records say it.
     """
 
     study: Study
@@ -82,6 +89,7 @@ class Fit(Shown):
     method: str = "least squares"
     why: str = ""
     choice: Choice | None = None
+    order: Mapping[Any, int] = field(default_factory=dict, kw_only=True, repr=False)
 
     # ---- what was fitted
 
@@ -456,6 +464,8 @@ class Fit(Shown):
             )
         if self.block_columns:
             lines.append("At the average block; what a new block adds is not included.")
+        if self.choice is not None:
+            lines.append(SELECTED)
         if outside:
             lines.append(
                 f"{outside} of {rows} settings lie outside the region studied: extrapolation, surer on paper than in the beaker."
@@ -550,6 +560,63 @@ class Fit(Shown):
 
         return Noted.made(self._run_table, limits_note(self))
 
+    def patterns(self, order: Mapping[Any, int] | None = None) -> Patterns:
+        """Patterns that noise should not have: a drift or a memory in the order of making, whole plots alike or out of line.
+
+        Parameters
+        ----------
+        order : mapping of run -> place, optional
+            In which order the batches were made; that of the records if left out.
+
+        Returns
+        -------
+        Patterns
+            One question a row, each with its verdict in one line.
+
+        Raises
+        ------
+        StudyError
+            If there are fewer than two residual degrees of freedom, or an order misses a run.
+
+        References
+        ----------
+        Draper, N. R. & Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapters 2 and 7 (added variables, serial correlation).
+        Wiley. Durbin, J. & Watson, G. S. (1950). Testing for serial correlation in least squares regression I. Biometrika 37, 409-428.
+        """
+        from doe.fits.patterns import patterns_of
+
+        return patterns_of(self, order)
+
+    @cached_property
+    def _pattern_words(self) -> list[str]:
+        """Verdicts on patterns that are there."""
+        grouped = self.batches.whole_plot is not None
+        if self.df_residual < 2 or not (self.order or grouped):
+            return []
+        return [q.verdict for q in self.patterns().questions if q.found]
+
+    def robust(self) -> RobustFit:
+        """The same model by Huber's method, which lets far readings pull less, to show what one bad batch does.
+
+        Returns
+        -------
+        RobustFit
+            Both sets of coefficients, how much each run pulls, and the verdict in one line.
+
+        Raises
+        ------
+        StudyError
+            If the fit is not by least squares, has fewer than two residual degrees of freedom or passes through every reading.
+
+        References
+        ----------
+        Huber, P. J. (1964). Robust estimation of a location parameter. Annals of Mathematical Statistics 35, 73-101. Holland, P. W. &
+        Welsch, R. E. (1977). Robust regression using iteratively reweighted least-squares. Communications in Statistics A 6, 813-827.
+        """
+        from doe.fits.robust import robust_fit
+
+        return robust_fit(self)
+
     def simulated_residuals(self, draws: int, seed: int) -> Floats:
         """Studentised residuals of trials of this design in which the model is true and the noise normal.
 
@@ -572,7 +639,7 @@ class Fit(Shown):
 
     def refitted(self, model: Model, choice: Choice | None = None) -> Fit:
         """The same batches by the same method with another model; `choice` says how its terms were chosen, if from these readings."""
-        return assembled(model, self.response, self.batches, self.why, choice)
+        return replace(assembled(model, self.response, self.batches, self.why, choice), order=self.order)
 
     def _search(self, heredity: str) -> Search | None:
         """How candidate models are compared; None: by their residual sums of squares."""
@@ -754,7 +821,7 @@ class Fit(Shown):
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each; empty when nothing stands out."""
-        out: list[str] = []
+        out: list[str] = [SELECTED] if self.choice is not None else []
         out += verdicts.on_degrees_of_freedom(self.df_residual)
         if self.solution.exact_to_rounding:
             return [
@@ -773,6 +840,7 @@ class Fit(Shown):
                 return list(table.loc[table["flags"].str.contains(flag), "run"])
 
             out += verdicts.on_influence(of("high leverage"), of("leverage 1"), of("Cook"))
+            out += self._pattern_words
         values = self.batches.values
         out += verdicts.on_scale(float(values.min()), float(values.max()), self.response.transform is not None)
         return out
@@ -826,7 +894,8 @@ class Fit(Shown):
         remarks = self._remarks()
         if remarks:
             sections.append(Section("How to read it", None, "\n".join(remarks)))
-        wary = self.cautions() or [
+        # where the terms were chosen, the section that says how carries that caution
+        wary = [line for line in self.cautions() if line != SELECTED] or [
             "Nothing stands out: no lack of fit, no run out of line, no run that carries the fit alone."
         ]
         sections.append(Section("What to be wary of", None, "\n".join(wary)))
@@ -897,7 +966,7 @@ def solved(
     model: Model, response: Response, batches: Batches, blocks: Floats, names: tuple[str, ...]
 ) -> tuple[Floats, Solution]:
     """All columns of a fit, shape (n, p + block columns), and the least-squares solution; refused as `assembled` says."""
-    _check_readings(response, batches)
+    check_readings(response, batches)
     X = np.column_stack([model.matrix_of(batches.encoded), blocks])
     check_estimable(model, response, X, names)
     if arrays.condition_number(X) > arrays.ILL_CONDITIONED:
@@ -907,7 +976,8 @@ def solved(
     return X, arrays.solve(X, response.forward(batches.values))
 
 
-def _check_readings(response: Response, batches: Batches) -> None:
+def check_readings(response: Response, batches: Batches) -> None:
+    """Refuse readings that the response's transform cannot take, and readings that are all the same."""
     valid = response.valid(batches.values)
     if not valid.all():
         at = int(np.flatnonzero(~valid)[0])

@@ -380,7 +380,7 @@ def test_whole_plots_of_one_batch_need_no_word(bath_data):
 
 def test_a_method_that_does_not_exist(gel, gel_data):
     assert refusal(gel, gel_data, "viscosity", method="magic") == (
-        'method is \'magic\' but must be "least squares", "reml", "ordinal", "censored" or None: leave it out to have it picked.'
+        'method is \'magic\' but must be "least squares", "reml", "gls", "ordinal", "censored" or None: leave it out to have it picked.'
     )
 
 
