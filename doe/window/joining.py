@@ -111,13 +111,15 @@ class NormalSource:
 
     @property
     def _mixed(self) -> bool:
-        return self.fit.method == "reml"
+        return self.fit.method in ("reml", "gls")
 
     @property
     def words(self) -> str:
         """Which posterior, in words."""
         if not self._mixed:
             return f"t with {self.fit.df_residual:g} degrees of freedom"
+        if self.fit.method == "gls":
+            return f"t with {self.fit.df_residual:g} degrees of freedom, the ratio of the variances ASSUMED"
         strata = [name for name in self.fit.variance_components.index if name != "residual"]
         return f"variances of {' and '.join([*strata, 'residual'])} drawn (prior of Box & Tiao), a new batch in a new {strata[0]}"
 
@@ -368,13 +370,19 @@ def source_of(fit: Fit) -> Source:
     StudyError
         If its method is none that can be judged with others, or it cannot say how large the noise is.
     """
-    if fit.method in ("least squares", "reml"):
+    if fit.method in ("least squares", "reml", "gls"):
         check_noise(fit)
         return NormalSource(fit)
+    if fit.method == "ordinal":
+        return ScoreSource(fit)  # type: ignore[arg-type]
+    if fit.method == "censored":
+        if fit.df_residual < 1:
+            check_noise(fit)
+        return CensoredSource(fit)  # type: ignore[arg-type]
     raise StudyError(
         f"find_window: fit of {fit.response.name!r}",
         fit.method,
-        "fitted by least squares or REML",
+        "fitted by a method of doe.fit",
         "fit it so, or leave it out",
     )
 
