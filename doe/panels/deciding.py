@@ -102,9 +102,9 @@ class WindowPanel(Panel):
 
     @staticmethod
     def _runs(win: Window) -> Any:
-        from doe.plots.chances import _batches
+        from doe.plots.runs import observed
 
-        return _batches(win)
+        return observed(next(iter(win.fits.values())))
 
     @staticmethod
     def _point_text(win: Window) -> str:

@@ -128,6 +128,8 @@ class ChoiceField(Field):
             if candidate in values and candidate is not None:
                 self.control.value = candidate
                 return
+        if values and self.value is None:
+            self.control.value = values[0]
 
 
 class CheckField(Field):

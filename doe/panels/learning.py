@@ -15,6 +15,7 @@ from doe.panels.entry_fields import CheckField, ChoiceField, LongField, button, 
 from doe.panels.panel import Panel, row, section
 from doe.panels.sliding import Drawing, SlidingMap, response_drawing
 from doe.panels.working import Latest
+from doe.plots.runs import observed
 from doe.plots.slices import Slice
 from doe.study import Study, StudyError
 
@@ -58,6 +59,8 @@ class DriversPanel(Panel):
         self.follow("fits")(self._fits_changed)
         self._records_changed()
         self._fits_changed()
+        if self.desk.fits is None and self.desk.records is not None and self.desk.recalled(self.key, "fitted", False):
+            self.guard(self._fit)  # taken up again after a restart: the same readings give the same fits
         return [
             section("Fit", row(self.model), self.reduce, self.without, go, self.overview),
             section("One response", row(self.response, self.picture_of), self.picture, self.detail, row(self.transform, change)),
@@ -162,7 +165,7 @@ class DriversPanel(Panel):
         self.picture.value = drawn
         self.detail.value = f"<details><summary>Every figure of {said(fit.response.name, 'inline')}</summary>{shown(fit)}</details>"
         try:
-            self.map.show(fit.study, _middle(fit), None, fit._run_table()[fit.study.names] if hasattr(fit, "_run_table") else None)
+            self.map.show(fit.study, _middle(fit), None, observed(fit))
         except StudyError:
             return  # one factor alone has its curve
 

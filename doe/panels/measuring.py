@@ -201,7 +201,7 @@ class RecordsPanel(Panel):
         others = []
         questions = getattr(records, "questions", None)
         asked = [] if questions is None else [(str(q.cell), f"{q.found!r}: {q.question}") for q in questions.itertuples()]
-        listed = [(str(p.cell), f"{p.found!r} but must be {p.allowed}: {p.mend}") for p in records.problems.itertuples()]
+        listed = [(str(p.cell), f"{p.found!r} but must be {_bare(p.allowed, records.plan)}: {p.mend}") for p in records.problems.itertuples()]
         for cell, words in [*listed, *asked]:
             place, _, column = cell.rpartition("!")[2].partition(", column ")
             key, head = rows.get(place), labels.get(column.strip("'\""))
@@ -375,6 +375,12 @@ class _Only:
 
     def _repr_html_(self) -> str:
         return self._shown._repr_html_()
+
+
+def _bare(allowed: str, plan: Plan) -> str:
+    """What a cell may hold, without the name of its column before it: the sentence begins with that."""
+    name, colon, rest = allowed.partition(": ")
+    return rest if colon and name in [r.name for r in plan.study.readings] else allowed
 
 
 def _text(reading: Any) -> str:
