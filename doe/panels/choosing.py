@@ -9,7 +9,7 @@ import ipywidgets as widgets
 
 from doe import designs, quality
 from doe.designs import Plan
-from doe.panels.entry_fields import ChoiceField, TextField, button, picture, said, shown
+from doe.panels.entry_fields import ChoiceField, TextField, picture, said, shown
 from doe.panels.panel import Panel, row, section
 from doe.panels.working import Latest
 from doe.study import Response, Study, StudyError
@@ -64,31 +64,74 @@ class BatchesPanel(Panel):
         """The widgets between title and message."""
         self.made: dict[str, Plan] = {}
         self.smallest: Any = None
-        self.question = self.keep("question", ChoiceField("what do you need to know next?", QUESTIONS, width="42em"), self._advise)
+        self.question = self.keep(
+            "question", ChoiceField("what do you need to know next?", QUESTIONS, width="52em"), self._advise
+        )
         self.why = widgets.HTML()
-        self.model = self.keep("model", ChoiceField("what may the effects look like?", MODELS, where=("model",)))
+        self.model = self.keep(
+            "model", ChoiceField("what may the effects look like?", MODELS, where=("model",), width="38em")
+        )
         self.model.value = self.desk.recalled(self.key, "model", "quadratic")
-        self.runs = self.keep("runs", TextField("batches", "", help="In all. Blank: as few as the model needs, and four to check it with.", where=("runs",), width="22em"))
-        self.plots = self.keep("plots", TextField("settings of what is hard to change", "", help="How many groups of batches share one setting. Blank: as many as the model needs, and three more.", where=("whole_plots",), width="22em"))
-        self.centre = self.keep("centre", TextField("of these at the centre", "3", help="Made again from weighing on: they show the batch-to-batch noise.", where=("centre",), width="22em"))
-        self.seed = self.keep("seed", TextField("seed", "1", help="The same seed gives the same plan and the same order of making.", where=("seed",), width="22em"))
-        make = button("Choose the batches", main=True)
-        make.on_click(self.on(self._make))
-        self.response = self.keep("response", ChoiceField("response", [], "Whose noise and change are given below."), self._words)
+        self.runs = self.keep(
+            "runs",
+            TextField(
+                "batches",
+                "",
+                help="In all. Blank: as few as the model needs, and four to check it with.",
+                where=("runs",),
+                width="22em",
+            ),
+        )
+        self.plots = self.keep(
+            "plots",
+            TextField(
+                "settings of what is hard to change",
+                "",
+                help="How many groups of batches share one setting. Blank: as many as the model needs, and three more.",
+                where=("whole_plots",),
+                width="22em",
+            ),
+        )
+        self.centre = self.keep(
+            "centre",
+            TextField(
+                "of these at the centre",
+                "3",
+                help="Made again from weighing on: they show the batch-to-batch noise.",
+                where=("centre",),
+                width="22em",
+            ),
+        )
+        self.seed = self.keep(
+            "seed",
+            TextField(
+                "seed",
+                "1",
+                help="The same seed gives the same plan and the same order of making.",
+                where=("seed",),
+                width="22em",
+            ),
+        )
+        make = self.action("Choose the batches", self._make, main=True)
+        self.response = self.keep(
+            "response", ChoiceField("response for this", [], "Whose noise and change are given below."), self._words
+        )
         self.noise = self.keep("noise", TextField("batch-to-batch noise", "", where=("sigma",), width="28em"))
         self.change = self.keep("change", TextField("change worth seeing", "", where=("change", "ratio"), width="28em"))
-        self.power = self.keep("power", TextField("chance to see it", "80", "%", "If it is really there.", ("power",), "28em"))
-        few = button("How few batches will do?")
-        few.on_click(self.on(self._fewest))
+        self.power = self.keep(
+            "power", TextField("chance to see it", "80", "%", "If it is really there.", ("power",), "28em")
+        )
+        few = self.action("How few batches will do?", self._fewest)
         self.found = widgets.HTML()
         self.shown = widgets.HTML()
-        self.picture_of = self.keep("picture", ChoiceField("picture", PICTURES), self._draw)
+        self.picture_of = self.keep("picture", ChoiceField("picture", PICTURES, width="34em"), self._draw)
         self.picture = widgets.HTML()
-        self.first, self.second = ChoiceField("one plan", []), ChoiceField("and another", [])
-        both = button("Compare the two")
-        both.on_click(self.on(self._compare))
-        take = button("Use the first of them")
-        take.on_click(self.on(self._use))
+        self.first, self.second = (
+            ChoiceField("one plan", [], width="38em"),
+            ChoiceField("and another", [], width="38em"),
+        )
+        both = self.action("Compare the two", self._compare)
+        take = self.action("Use the first of them", self._use)
         self.compared = widgets.HTML()
         self._drawing = Latest(lambda plan, which: self.guard(lambda: self._drawn(plan, which)))
         self._checking = Latest(lambda plan: self.guard(lambda: self._checked(plan)))
@@ -114,7 +157,13 @@ class BatchesPanel(Panel):
         for field in (self.model, self.plots):
             field.control.disabled = not optimal
         self.runs.control.disabled = kind not in (OPTIMAL, "space_filling")
-        self.centre.control.disabled = kind not in (OPTIMAL, "full_factorial", "fractional_factorial", "box_behnken", "central_composite")
+        self.centre.control.disabled = kind not in (
+            OPTIMAL,
+            "full_factorial",
+            "fractional_factorial",
+            "box_behnken",
+            "central_composite",
+        )
         self._show_plots()
 
     def _show_plots(self) -> None:
@@ -194,7 +243,13 @@ class BatchesPanel(Panel):
         log = r.transform == "log"
         unit = "%" if log else (r.unit if r.transform is None else f"on the scale of {r.fitted_label}")
         for field, word in ((self.noise, "batch-to-batch noise"), (self.change, "change worth seeing")):
-            own = ("CV, %" if word.startswith("batch") else "×, such as 1.3") if log else f"SD, {unit}" if word.startswith("batch") else unit
+            own = (
+                ("CV, %" if word.startswith("batch") else "×, such as 1.3")
+                if log
+                else f"SD, {unit}"
+                if word.startswith("batch")
+                else unit
+            )
             field.control.description = f"{word} ({own})" if own.strip(", SD") else word
             field.label = word
 
@@ -251,10 +306,16 @@ class BatchesPanel(Panel):
         from doe import plots
 
         if which != "where" and plan.model is None:
-            self.picture.value = said("This plan was made for no model: only where its batches lie can be drawn.", "note")
+            self.picture.value = said(
+                "This plan was made for no model: only where its batches lie can be drawn.", "note"
+            )
             return
         if which == "where":
-            drawn = plots.ternary(plan) if len(plan.study.components) == 3 == len(plan.study.factors) else plots.plan_pairs(plan)
+            drawn = (
+                plots.ternary(plan)
+                if len(plan.study.components) == 3 == len(plan.study.factors)
+                else plots.plan_pairs(plan)
+            )
         elif which == "precise":
             drawn = plots.precision_over_region(quality.check(plan))
         else:
@@ -273,7 +334,9 @@ class BatchesPanel(Panel):
         names = {self.first.value: one, self.second.value: other}
         if len(names) < 2:
             raise StudyError("and another", self.second.value, "another plan than the first", "choose a different one")
-        self.work.start("Comparing", lambda _tell: quality.compare(names), lambda c: setattr(self.compared, "value", shown(c)))
+        self.work.start(
+            "Comparing", lambda _tell: quality.compare(names), lambda c: setattr(self.compared, "value", shown(c))
+        )
 
     def _use(self) -> None:
         if not self.first.value:

@@ -8,7 +8,7 @@ from typing import Any
 import ipywidgets as widgets
 
 from doe import window as deciding
-from doe.panels.entry_fields import TextField, button, said, shown
+from doe.panels.entry_fields import TextField, said, shown
 from doe.panels.panel import Panel, row, section
 from doe.panels.sliding import Drawing, SlidingMap, chance_drawing
 from doe.plots.slices import Slice
@@ -27,10 +27,17 @@ class WindowPanel(Panel):
 
     def build(self) -> list[Any]:
         """The widgets between title and message."""
-        self.target = self.keep("target", TextField("chance that the ranges must hold", "95", "%", where=("find_window: target", "target"), width="26em"))
-        self.seed = self.keep("seed", TextField("seed", "0", "", "The same seed gives the same window.", ("find_window: seed", "seed"), "22em"))
-        go = button("Find where to run", main=True)
-        go.on_click(self.on(self._find))
+        self.target = self.keep(
+            "target",
+            TextField(
+                "chance that the ranges must hold", "95", "%", where=("find_window: target", "target"), width="26em"
+            ),
+        )
+        self.seed = self.keep(
+            "seed",
+            TextField("seed", "0", "", "The same seed gives the same window.", ("find_window: seed", "seed"), "22em"),
+        )
+        go = self.action("Find where to run", self._find, main=True)
         self.point = widgets.HTML()
         self.ranges = widgets.HTML()
         self.map = SlidingMap(self, self._compute, self._each)
@@ -73,9 +80,16 @@ class WindowPanel(Panel):
 
     def _fits_changed(self) -> None:
         if self.desk.window is not None and "window" in self.desk.stale:
-            self.point.value = said("The fits changed since this window was found: find it again.", "problem") + self._point_text(self.desk.window)
+            self.point.value = said(
+                "The fits changed since this window was found: find it again.", "problem"
+            ) + self._point_text(self.desk.window)
         elif self.desk.window is None:
-            self.point.value = said("No fits yet: fit the responses in “What drives it”." if self.desk.fits is None else "Not looked for yet.", "note")
+            self.point.value = said(
+                "No fits yet: fit the responses in “What drives it”."
+                if self.desk.fits is None
+                else "Not looked for yet.",
+                "note",
+            )
 
     def _window_changed(self) -> None:
         win: Window | None = self.desk.window
@@ -113,8 +127,15 @@ class WindowPanel(Panel):
             f"{f.name} {win.set_point[f.name] if isinstance(f, Categorical) else number_text(float(win.set_point[f.name]), digits=5)} {getattr(f, 'unit', '')}".rstrip()
             for f in win.study.factors
         )
-        reached = "It reaches the target." if win.reached else f"No setting surely reaches {win.target:g}; this is the best found."
-        return said(f"Set point: {settings}.\nChance that one new batch made there meets every specification: {p:.3f} (Monte-Carlo error {error:.3f}). {reached}", "good")
+        reached = (
+            "It reaches the target."
+            if win.reached
+            else f"No setting surely reaches {win.target:g}; this is the best found."
+        )
+        return said(
+            f"Set point: {settings}.\nChance that one new batch made there meets every specification: {p:.3f} (Monte-Carlo error {error:.3f}). {reached}",
+            "good",
+        )
 
     def _show_ranges(self, win: Window) -> None:
         self.ranges.value = shown(win)
@@ -149,7 +170,11 @@ class WindowPanel(Panel):
                 continue
             low, high = span[f.name]
             value = cut.path.base[f.name]
-            if (value != low) if isinstance(f, Categorical) else not (low - 1e-9 * abs(low) <= float(value) <= high + 1e-9 * abs(high)):
+            if (
+                (value != low)
+                if isinstance(f, Categorical)
+                else not (low - 1e-9 * abs(low) <= float(value) <= high + 1e-9 * abs(high))
+            ):
                 return []
         x, y = (span[name] for name in cut.path.free)
         return [float(v) for v in (*x, *y)]

@@ -7,7 +7,8 @@ from typing import Any
 import ipywidgets as widgets
 
 from doe.panels.elements import EntryTable
-from doe.panels.entry_fields import ChoiceField, LongField, TextField, button, picture, said
+from doe.panels.entry_fields import ChoiceField, LongField, TextField, picture, said
+from doe.panels.holding import digest
 from doe.panels.panel import Panel, row, section
 from doe.panels.trial_rows import (
     BLEND,
@@ -41,8 +42,10 @@ class TrialPanel(Panel):
 
     def build(self) -> list[Any]:
         """The widgets between title and message."""
-        self.name = self.keep("name", TextField("name of the trial", where=("study: name",)), self._read)
-        self.notes = self.keep("notes", LongField("notes", help="Kept with the study and printed on the run sheet.", rows=2), self._read)
+        self.name = self.keep("name", TextField("name of the trial", where=("study: name",), width="44em"), self._read)
+        self.notes = self.keep(
+            "notes", LongField("notes", help="Kept with the study and printed on the run sheet.", rows=2), self._read
+        )
         self.factors = EntryTable("factor", label="factors", columns=FACTOR_COLUMNS, growing=True)
         self.responses = EntryTable("response", label="responses", columns=RESPONSE_COLUMNS, growing=True)
         for table, key in ((self.factors, "factors"), (self.responses, "responses")):
@@ -57,19 +60,40 @@ class TrialPanel(Panel):
             ),
             self._read,
         )
-        self.total = self.keep("total", TextField("the blend adds up to", help="In the unit of its parts; 100 if left blank.", where=("study: mixture_total",), width="22em"), self._read)
-        self.balance = self.keep("balance", ChoiceField("what makes up the rest", [("no part", "")], "The part that takes up what the others leave.", ("study: balance",)), self._read)
+        self.total = self.keep(
+            "total",
+            TextField(
+                "the blend adds up to",
+                help="In the unit of its parts; 100 if left blank.",
+                where=("study: mixture_total",),
+                width="22em",
+            ),
+            self._read,
+        )
+        self.balance = self.keep(
+            "balance",
+            ChoiceField(
+                "what makes up the rest",
+                [("no part", "")],
+                "The part that takes up what the others leave.",
+                ("study: balance",),
+            ),
+            self._read,
+        )
         self.blend = widgets.VBox([self.total.view, self.balance.view])
         self.summary = widgets.HTML()
         self.region = widgets.HTML()
-        example = button("Fill in the invented example", "An imaginary after-sun gel to practise on; nothing in it was measured")
-        example.on_click(self.on(self._example))
+        example = self.action(
+            "Fill in the invented example",
+            self._example,
+            "An imaginary after-sun gel to practise on; nothing in it was measured",
+        )
         self._mine: Study | None = None
         self._draw = Latest(lambda study: self.guard(lambda: self._draw_region(study)))
         self.follow("study")(self._take)
         if self.desk.study is not None:
-            if self.desk.recalled(self.key, "factors") and self._same_as_typed():
-                self._mine = self.desk.study
+            if self.desk.recalled(self.key, "of") == digest(self.desk.study):
+                self._mine = self.desk.study  # what is typed goes on from this study
                 self._read()
             else:
                 self._fill(self.desk.study)
@@ -145,16 +169,19 @@ class TrialPanel(Panel):
         self.factors.marks, self.responses.marks = marks["factors"], marks["responses"]
         if study is None:
             self.summary.value = said(
-                "Not a whole trial yet: " + ("see what is marked above." if any(marks.values()) else "see the sentence that says why.")
+                "Not a whole trial yet: "
+                + ("see what is marked above." if any(marks.values()) else "see the sentence that says why.")
                 + (" The last sound one stays in use." if self.desk.study is not None else "")
                 if self.factors.lines
                 else "Begin with a name and the factors.",
                 "note",
             )
+            self.desk.remember(self.key, "of", digest(self.desk.study))
             return
         self._mine = study
         self.desk.study = study
         self._mine = self.desk.study
+        self.desk.remember(self.key, "of", digest(self.desk.study))
         self._tell(self.desk.study)
 
     def _study(self, factors: list[Any], responses: list[Response], blend: bool) -> Study:
@@ -170,7 +197,9 @@ class TrialPanel(Panel):
             str(self.notes.value).strip(),
         )
 
-    def _place(self, problem: StudyError, keys: dict[tuple[str, str], str], marks: dict[str, dict[str, dict[str, str]]]) -> None:
+    def _place(
+        self, problem: StudyError, keys: dict[tuple[str, str], str], marks: dict[str, dict[str, dict[str, str]]]
+    ) -> None:
         """Say the study's own error where it belongs."""
         where, found = str(problem.where), str(problem.found)
         for which in ("responses", "factors"):
@@ -198,17 +227,29 @@ class TrialPanel(Panel):
         kinds = [f"{len(study.factors)} factor{'s' * (len(study.factors) != 1)}"]
         if study.components:
             total = f"{study.mixture_total:g} {study.components[0].unit}".strip()
-            kinds.append(f"{', '.join(c.name for c in study.components)} trade against each other and add up to {total}")
+            kinds.append(
+                f"{', '.join(c.name for c in study.components)} trade against each other and add up to {total}"
+            )
         if study.hard_to_change:
             kinds.append(f"hard to change: {', '.join(study.hard_to_change)}")
         if study.covariates:
             kinds.append(f"measured beside: {', '.join(study.covariate_names)}")
         reads = len(study.readings)
-        kinds.append(f"{len(study.responses)} response{'s' * (len(study.responses) != 1)}" + (f", {reads} readings a batch" if reads else ""))
+        kinds.append(
+            f"{len(study.responses)} response{'s' * (len(study.responses) != 1)}"
+            + (f", {reads} readings a batch" if reads else "")
+        )
         words = ["A whole trial: " + "; ".join(kinds) + "."]
         amounts = [own.get("name", "") for _, own in self.factors.lines if own.get("down") == BLEND]
-        if study.components and len(amounts) and study.mixture_total and all(c.high <= 0.1 * study.mixture_total for c in study.components):
-            words.append("All parts of the blend are small beside its total: is water one of them? If water simply makes up the batch, they are ordinary factors.")
+        if (
+            study.components
+            and len(amounts)
+            and study.mixture_total
+            and all(c.high <= 0.1 * study.mixture_total for c in study.components)
+        ):
+            words.append(
+                "All parts of the blend are small beside its total: is water one of them? If water simply makes up the batch, they are ordinary factors."
+            )
         words += [w for w in self._out_of_reach(study) if w]
         self.summary.value = said("\n".join(words), "good")
         self._draw.ask(study)
@@ -237,7 +278,7 @@ class TrialPanel(Panel):
         from doe.plots import region_pairs
 
         numbers = [f for f in study.factors if not isinstance(f, Categorical)]
-        if len(numbers) < 2 or len(study.factors) > CORNERS:
+        if len(numbers) < 2 or len(study.factors) > CORNERS or not (study.constraints or study.components):
             self.region.value = ""
             return
         drawn = picture(region_pairs(study))
@@ -246,15 +287,14 @@ class TrialPanel(Panel):
 
     # ---- from a study to what is shown
 
-    def _same_as_typed(self) -> bool:
-        rows = [{k: v for k, v in row_of_factor(f).items() if v} for f in (*self.desk.study.factors, *self.desk.study.covariates)]
-        typed = [own.get("name", "").strip() for _, own in self.factors.lines]
-        return [r["name"] for r in rows] == typed or bool(typed)
-
     def _take(self) -> None:
         """The study was set elsewhere: show that one."""
         study = self.desk.study
-        if study is not None and study is not self._mine and (self._mine is None or study.fingerprint != self._mine.fingerprint):
+        if (
+            study is not None
+            and study is not self._mine
+            and (self._mine is None or study.fingerprint != self._mine.fingerprint)
+        ):
             self._fill(study)
 
     def _fill(self, study: Study) -> None:
@@ -275,6 +315,7 @@ class TrialPanel(Panel):
             ("balance", self.balance.value),
             ("factors", [dict(own) for _, own in self.factors.lines]),
             ("responses", [dict(own) for _, own in self.responses.lines]),
+            ("of", digest(study)),
         ):
             self.desk.remember(self.key, key, value)
         self._mine = study
@@ -290,5 +331,3 @@ class TrialPanel(Panel):
         gel = AfterSunGel()
         self.desk.put(study=gel.study, recipe=gel.recipe)
         self.say("The example is invented: no such product exists, and nothing in it was measured.")
-
-

@@ -72,7 +72,9 @@ class EntryTable(anywidget.AnyWidget):
 
     def paste(self, row: str, column: str, text: str) -> None:
         """Put a block copied from a spreadsheet (tabs between cells, a line a row) into the table, from this cell on."""
-        block = list(csv.reader(text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n").split("\n"), delimiter="\t"))
+        block = list(
+            csv.reader(text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n").split("\n"), delimiter="\t")
+        )
         keys = [r["key"] for r in self.rows]
         entries = [c for c in self.columns if c["kind"] != "fixed"]
         down, across = keys.index(row), next(i for i, c in enumerate(entries) if c["key"] == column)
@@ -91,9 +93,13 @@ class EntryTable(anywidget.AnyWidget):
         wide = max(map(len, block))
         told = []
         if down + len(block) > len(keys):
-            told.append(f"the last {down + len(block) - len(keys)} rows of the block had no row left and were not taken")
+            told.append(
+                f"the last {down + len(block) - len(keys)} rows of the block had no row left and were not taken"
+            )
         if across + wide > len(entries):
-            told.append(f"the last {across + wide - len(entries)} columns of the block had no column left and were not taken")
+            told.append(
+                f"the last {across + wide - len(entries)} columns of the block had no column left and were not taken"
+            )
         if refused:
             told.append("not among the choices, and not taken: " + ", ".join(refused))
         self._put(cells, f"Pasted; {'; '.join(told)}." if told else f"Pasted {len(block)} × {wide} cells.", keys)
@@ -144,7 +150,9 @@ class EntryTable(anywidget.AnyWidget):
         while order and not _filled(cells[order[-1]]):
             cells.pop(order.pop(), None)
         blank = next((k for k in keys if k not in order), None) or self._new_key()
-        rows = [{"key": k, "label": str(i), "name": f"{self._row_name} {i}", "blank": False} for i, k in enumerate(order, 1)]
+        rows = [
+            {"key": k, "label": str(i), "name": f"{self._row_name} {i}", "blank": False} for i, k in enumerate(order, 1)
+        ]
         end = len(rows) + 1
         rows.append({"key": blank, "label": "+", "name": f"{self._row_name} {end}", "blank": True})
         self.cells = cells

@@ -75,10 +75,20 @@ class Field:
 class TextField(Field):
     """A line of text, or a number in it."""
 
-    def __init__(self, label: str, value: str = "", unit: str = "", help: str = "", where: Sequence[str] = (), width: str = "24em") -> None:
+    def __init__(
+        self,
+        label: str,
+        value: str = "",
+        unit: str = "",
+        help: str = "",
+        where: Sequence[str] = (),
+        width: str = "26em",
+    ) -> None:
         self.unit = unit
         shown = f"{label} ({unit})" if unit else label
-        super().__init__(widgets.Text(value=value, continuous_update=False, layout={"width": width}), shown, help, (label, *where))
+        super().__init__(
+            widgets.Text(value=value, continuous_update=False, layout={"width": width}), shown, help, (label, *where)
+        )
 
     def number(self, blank: float | None = None) -> float:
         """The number typed, decimal comma or not.
@@ -108,14 +118,19 @@ class LongField(Field):
 
     def __init__(self, label: str, value: str = "", help: str = "", where: Sequence[str] = (), rows: int = 3) -> None:
         super().__init__(
-            widgets.Textarea(value=value, continuous_update=False, rows=rows, layout={"width": "46em"}), label, help, where
+            widgets.Textarea(value=value, continuous_update=False, rows=rows, layout={"width": "46em"}),
+            label,
+            help,
+            where,
         )
 
 
 class ChoiceField(Field):
     """One of several."""
 
-    def __init__(self, label: str, options: Sequence[Any] = (), help: str = "", where: Sequence[str] = (), width: str = "30em") -> None:
+    def __init__(
+        self, label: str, options: Sequence[Any] = (), help: str = "", where: Sequence[str] = (), width: str = "30em"
+    ) -> None:
         super().__init__(widgets.Dropdown(options=list(options), layout={"width": width}), label, help, where)
 
     def offer(self, options: Sequence[Any], wanted: Any = None) -> None:
@@ -149,7 +164,7 @@ def number_of(where: str, text: str, unit: str = "") -> float:
 
 def button(text: str, help: str = "", main: bool = False) -> Any:
     """A button in the desk's looks."""
-    made = widgets.Button(description=text, tooltip=help or text, layout={"width": "auto"})
+    made = widgets.Button(description=text, tooltip=help or text, layout={"width": "auto", "align_self": "flex-start"})
     made.add_class("doe-button")
     if main:
         made.add_class("doe-main")

@@ -11,7 +11,7 @@ import ipywidgets as widgets
 
 from doe import report
 from doe.panels.elements import SaveButton
-from doe.panels.entry_fields import button, said
+from doe.panels.entry_fields import said
 from doe.panels.panel import Panel, row, section
 from doe.study import StudyError
 
@@ -27,13 +27,16 @@ class ReportPanel(Panel):
         """The widgets between title and message."""
         self.content: bytes | None = None
         self.holds = widgets.HTML()
-        go = button("Build the report", main=True)
-        go.on_click(self.on(self._build))
-        self.save = SaveButton("Download the report (.html)", lambda: self.guard(self.file), "One file with its pictures; it needs no network")
+        go = self.action("Build the report", self._build, main=True)
+        self.save = SaveButton(
+            "Download the report (.html)",
+            lambda: self.guard(self.file),
+            "One file with its pictures; it needs no network",
+        )
         self.save.disabled = True
         self.follow("study", "plan", "records", "fits", "window")(self._changed)
         self._changed()
-        return [section("What it will hold", self.holds, row(go, self.save))]
+        return [section("What it will hold", self.holds, row(go, self.under(self.save, self.save.on_msg)))]
 
     def _changed(self) -> None:
         d = self.desk
@@ -48,10 +51,14 @@ class ReportPanel(Panel):
         lacking = [text for name, text in words.items() if getattr(d, name) is None]
         lines = ["There: " + (", ".join(there) or "nothing yet") + "."]
         if lacking:
-            lines.append("Not there: " + ", ".join(lacking) + ("." if d.fits is not None else ". A report needs fits at least."))
+            lines.append(
+                "Not there: " + ", ".join(lacking) + ("." if d.fits is not None else ". A report needs fits at least.")
+            )
         for name in ("fits", "window"):
             if name in d.stale:
-                lines.append(f"{words[name].capitalize()} were made before the readings last changed: make {'them' if name == 'fits' else 'it'} again first.")
+                lines.append(
+                    f"{words[name].capitalize()} were made before the readings last changed: make {'them' if name == 'fits' else 'it'} again first."
+                )
         self.holds.value = said("\n".join(lines), "note")
         if self.content is not None:
             self.content, self.save.disabled = None, True
@@ -62,7 +69,9 @@ class ReportPanel(Panel):
         d = self.desk
         stale = d.stale & {"fits", "window"}
         if stale:
-            raise StudyError(f"desk: {sorted(stale)[0]}", "older than what it rests on", "made again first", "go back to its step")
+            raise StudyError(
+                f"desk: {sorted(stale)[0]}", "older than what it rests on", "made again first", "go back to its step"
+            )
         plan, records, win = d.plan, d.records, d.window
 
         def task(_tell: Callable[..., None]) -> bytes:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
@@ -123,7 +125,10 @@ class Holding:
             for name, value in parts.items():
                 if value is not None and not isinstance(value, kinds[name]):
                     raise StudyError(
-                        f"desk: {name}", type(value).__name__, f"a {name.capitalize()} or None", f"make the {name} first"
+                        f"desk: {name}",
+                        type(value).__name__,
+                        f"a {name.capitalize()} or None",
+                        f"make the {name} first",
                     )
             before = dict(self._held)
             for name in PARTS:
@@ -202,7 +207,7 @@ class Holding:
                 self._put_plan(records.plan, "plan")
         before = self._held["records"]
         self._held["records"] = records
-        if before is None or records is None or not before.data.equals(records.data):
+        if before is None or records is None or digest(before) != digest(records):
             self._outdated("records")
 
     def _put_fits(self, fits: Fits | None, _name: str) -> None:
@@ -224,6 +229,18 @@ class Holding:
         self._held["window"] = window
         self.stale.discard("window")
         self._outdated("window")
+
+
+def digest(part: Any) -> str:
+    """A few digits that tell whether a part is still the one that was meant."""
+    if part is None:
+        return ""
+    if isinstance(part, Study | Plan):
+        return part.fingerprint
+    if isinstance(part, Records):
+        text = part.data.drop(columns="cell").to_csv(index=False) + repr((part.failed, part.remarks.to_numpy().tolist()))
+        return hashlib.sha256(text.encode()).hexdigest()[:12]
+    return hashlib.sha256(json.dumps(part.content(), sort_keys=True, default=str).encode()).hexdigest()[:12]
 
 
 def carried_plan(plan: Plan, study: Study) -> Plan | None:

@@ -96,7 +96,7 @@ class Keeper:
             self._tell("")
         except StudyError as problem:
             self._tell(f"Not saved: {problem}")
-        except Exception as failure:  # noqa: BLE001  said in the panel: there is nobody else to tell
+        except Exception as failure:
             self.holding.error = failure
             self._tell(f"Not saved: {type(failure).__name__}: {failure}")
 

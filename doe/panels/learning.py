@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from html import escape
 from typing import Any
 
 import ipywidgets as widgets
@@ -11,7 +12,7 @@ import ipywidgets as widgets
 from doe import fits as learning
 from doe.fits import Fit, Fits
 from doe.panels.choosing import MODELS
-from doe.panels.entry_fields import CheckField, ChoiceField, LongField, button, picture, said, shown
+from doe.panels.entry_fields import CheckField, ChoiceField, LongField, picture, said, shown
 from doe.panels.panel import Panel, row, section
 from doe.panels.sliding import Drawing, SlidingMap, response_drawing
 from doe.panels.working import Latest
@@ -28,7 +29,12 @@ PICTURES = (
     ("the order of making", "making_order"),
     ("which factors account for its variation", "drivers"),
 )
-TRANSFORMS = (("as the trial says", "keep"), ("as measured", None), ("by a factor (log)", "log"), ("square root", "sqrt"))
+TRANSFORMS = (
+    ("as the trial says", "keep"),
+    ("as measured", None),
+    ("by a factor (log)", "log"),
+    ("square root", "sqrt"),
+)
 
 
 class DriversPanel(Panel):
@@ -40,20 +46,37 @@ class DriversPanel(Panel):
 
     def build(self) -> list[Any]:
         """The widgets between title and message."""
-        self.model = self.keep("model", ChoiceField("model", [("the one the plan was made for", AS_PLANNED), *MODELS], where=("model",)))
-        self.reduce = self.keep("reduce", CheckField("leave out terms that do not earn their place (by AICc; intervals then say less than they seem to)"))
-        self.without = self.keep("without", LongField("batches left out", help="One a line, with the reason: 7: the beaker broke. The reason stands in every report.", where=("without",), rows=2))
-        go = button("Fit every response", main=True)
-        go.on_click(self.on(self._fit))
+        self.model = self.keep(
+            "model",
+            ChoiceField(
+                "model", [("the one the plan was made for", AS_PLANNED), *MODELS], where=("model",), width="38em"
+            ),
+        )
+        self.reduce = self.keep(
+            "reduce",
+            CheckField(
+                "leave out terms that do not earn their place (by AICc; intervals then say less than they seem to)"
+            ),
+        )
+        self.without = self.keep(
+            "without",
+            LongField(
+                "batches left out",
+                help="One a line, with the reason: 7: the beaker broke. The reason stands in every report.",
+                where=("without",),
+                rows=2,
+            ),
+        )
+        go = self.action("Fit every response", self._fit, main=True)
         self.overview = widgets.HTML()
         self.response = self.keep("response", ChoiceField("response", []), self._show_one)
-        self.picture_of = self.keep("picture", ChoiceField("picture", self._pictures()), self._show_one)
+        self.picture_of = self.keep("picture", ChoiceField("picture", self._pictures(), width="36em"), self._show_one)
         self.transform = ChoiceField("fit it", TRANSFORMS, "Changes the trial and fits again.")
-        change = button("Fit it so")
-        change.on_click(self.on(self._transform))
+        change = self.action("Fit it so", self._transform)
         self.picture = widgets.HTML()
         self.detail = widgets.HTML()
         self.map = SlidingMap(self, self._compute)
+        self.map.pointed = False
         self._showing = Latest(lambda fits, name, which: self.guard(lambda: self._drawn(fits, name, which)))
         self.follow("records", "study")(self._records_changed)
         self.follow("fits")(self._fits_changed)
@@ -79,9 +102,19 @@ class DriversPanel(Panel):
         if self.desk.records is None:
             self.overview.value = said("No readings yet: fill them in under “Records”.", "note")
         elif self.desk.fits is None:
-            self.overview.value = said("Not fitted yet." + (" The earlier fits were set aside: they belong to the trial as it was." if self.desk.aside["fits"] else ""), "note")
+            self.overview.value = said(
+                "Not fitted yet."
+                + (
+                    " The earlier fits were set aside: they belong to the trial as it was."
+                    if self.desk.aside["fits"]
+                    else ""
+                ),
+                "note",
+            )
         elif "fits" in self.desk.stale:
-            self.overview.value = said("Readings changed since this was fitted: fit again.", "problem") + shown(self.desk.fits)
+            self.overview.value = said("Readings changed since this was fitted: fit again.", "problem") + shown(
+                self.desk.fits
+            )
 
     def left_out(self) -> dict[int, str]:
         """Runs left out, with the reason for each."""
@@ -89,7 +122,7 @@ class DriversPanel(Panel):
         for line in str(self.without.value).splitlines():
             if not line.strip():
                 continue
-            run, colon, reason = line.partition(":")
+            run, _, reason = line.partition(":")
             if not run.strip().isdigit() or not reason.strip():
                 raise StudyError("batches left out", line, "a run, a colon and the reason", "write 7: the beaker broke")
             out[int(run)] = reason.strip()
@@ -121,7 +154,9 @@ class DriversPanel(Panel):
         fit = self._one()
         if self.transform.value == "keep":
             raise StudyError("fit it", "as the trial says", "another scale", "choose one first")
-        base = next(r for r in study.responses if r.name == fit.response.name or fit.response.name.startswith(f"{r.name}["))
+        base = next(
+            r for r in study.responses if r.name == fit.response.name or fit.response.name.startswith(f"{r.name}[")
+        )
         changed = [replace(r, transform=self.transform.value) if r is base else r for r in study.responses]
         self.desk.study = replace_responses(study, changed)
         self._fit()
@@ -131,7 +166,10 @@ class DriversPanel(Panel):
     def _fits_changed(self) -> None:
         fits: Fits | None = self.desk.fits
         with self.filling():
-            self.response.offer([] if fits is None else [(f.response.label, name) for name, f in fits.items()], self.desk.recalled(self.key, "response", None))
+            self.response.offer(
+                [] if fits is None else [(f.response.label, name) for name, f in fits.items()],
+                self.desk.recalled(self.key, "response", None),
+            )
         if fits is None:
             self.picture.value = self.detail.value = ""
             self.map.view.layout.display = "none"
@@ -163,7 +201,9 @@ class DriversPanel(Panel):
         if (fits, name, which) != (self.desk.fits, self.response.value, self.picture_of.value):
             return
         self.picture.value = drawn
-        self.detail.value = f"<details><summary>Every figure of {said(fit.response.name, 'inline')}</summary>{shown(fit)}</details>"
+        self.detail.value = (
+            f"<details><summary>Every figure of {escape(fit.response.name)}</summary>{shown(fit)}</details>"
+        )
         try:
             self.map.show(fit.study, _middle(fit), None, observed(fit))
         except StudyError:
@@ -192,5 +232,12 @@ def _is_preset(study: Study, model: Any) -> bool:
 def replace_responses(study: Study, responses: Any) -> Study:
     """The study with other responses."""
     return Study(
-        study.name, study.factors, responses, study.constraints, study.mixture_total, study.balance, study.notes, study.covariates
+        study.name,
+        study.factors,
+        responses,
+        study.constraints,
+        study.mixture_total,
+        study.balance,
+        study.notes,
+        study.covariates,
     )

@@ -11,4 +11,6 @@ def style() -> Any:
     """The style sheet as a widget."""
     import ipywidgets as widgets
 
-    return widgets.HTML(f"<style>{(BROWSER / 'desk.css').read_text(encoding='utf-8')}</style>", layout={"display": "none"})
+    return widgets.HTML(
+        f"<style>{(BROWSER / 'desk.css').read_text(encoding='utf-8')}</style>", layout={"display": "none"}
+    )

@@ -16,7 +16,8 @@ from doe.bench import Records, read_sheet
 from doe.bench.columns import MADE
 from doe.designs import Plan
 from doe.panels.elements import EntryTable
-from doe.panels.entry_fields import ChoiceField, button, said, shown
+from doe.panels.entry_fields import ChoiceField, said, shown
+from doe.panels.holding import digest
 from doe.panels.panel import Panel, row, section
 from doe.study import StudyError
 from doe.study.shown import number_text
@@ -43,14 +44,26 @@ class RecordsPanel(Panel):
         """The widgets between title and message."""
         self._mine: Records | None = None
         self._mine_plan: Plan | None = None
-        self.upload = widgets.FileUpload(accept=".xlsx,.csv", multiple=False, description="Upload the returned sheet", layout={"width": "auto"})
+        self.upload = widgets.FileUpload(
+            accept=".xlsx,.csv", multiple=False, description="Upload the returned sheet", layout={"width": "auto"}
+        )
         self.upload.tooltip = "The .xlsx or .csv as it came back from the bench"
         self.upload.observe(self.on(self._uploaded), names="value")
-        self.readings = self.keep("readings", ChoiceField("readings of a batch", [("1", 1), ("2", 2), ("3", 3), ("4", 4)], "Rows for reading the same batch again.", width="22em"), self._lay_out)
+        self.readings = self.keep(
+            "readings",
+            ChoiceField(
+                "readings of a batch",
+                [("1", 1), ("2", 2), ("3", 3), ("4", 4)],
+                "Rows for reading the same batch again.",
+                width="22em",
+            ),
+            self._lay_out,
+        )
         self.table = EntryTable("row", label="readings", corner="run")
         self.table.on_edit(self.on(self._edited))
-        self.here = button("Go on in the table", "Take the readings of the workbook into the table, to correct them there")
-        self.here.on_click(self.on(self._go_on))
+        self.here = self.action(
+            "Go on in the table", self._go_on, "Take the readings of the workbook into the table, to correct them there"
+        )
         self.here.layout.display = "none"
         self.state = widgets.HTML()
         self.questions = widgets.VBox()
@@ -59,9 +72,11 @@ class RecordsPanel(Panel):
         self.asked: dict[str, ChoiceField] = {}
         self.follow("plan")(self._plan_changed)
         self.follow("records")(self._records_changed)
+        if self.desk.records is not None and self.desk.recalled(self.key, "of") != digest(self.desk.records):
+            self.desk.typed.setdefault(self.key, {})["source"] = CODE  # set since the last typing
         self._plan_changed()
         return [
-            row(self.upload, self.readings, self.here),
+            row(self.under(self.upload, lambda call: self.upload.observe(call, names="value")), self.readings, self.here),
             self.state,
             section("Readings", self.table,
                     help="Enter and arrows move, a block from a spreadsheet can be pasted. Blank where nothing was read; decimal commas are fine. What cannot be taken "
@@ -81,7 +96,15 @@ class RecordsPanel(Panel):
     def _columns(self, plan: Plan) -> list[dict[str, Any]]:
         study = plan.study
         fixed = [{"key": f"set {f.name}", "label": f.label, "kind": "fixed"} for f in study.factors]
-        read = [{"key": f"read {r.name}", "label": r.label, "kind": "text", "width": f"{max(6.0, min(0.55 * len(r.label), 11.0)):.1f}em"} for r in study.readings]
+        read = [
+            {
+                "key": f"read {r.name}",
+                "label": r.label,
+                "kind": "text",
+                "width": f"{max(6.0, min(0.55 * len(r.label), 11.0)):.1f}em",
+            }
+            for r in study.readings
+        ]
         beside = [{"key": f"read {c.name}", "label": c.label, "kind": "text", "width": "7em"} for c in study.covariates]
         ends = [
             {"key": f"read {MADE}", "label": MADE, "kind": "choice", "choices": MADE_CHOICES, "width": "6em"},
@@ -106,7 +129,9 @@ class RecordsPanel(Panel):
                 key = f"{run}/{k}"
                 again = "" if k == 1 else f", reading {k}"
                 rows.append({"key": key, "label": f"{run}{again}", "name": f"run {run}{again}", "blank": False})
-                cells[key] = {f"set {f.name}": str(shown_settings.loc[run, f.label]) if k == 1 else "" for f in plan.study.factors}
+                cells[key] = {
+                    f"set {f.name}": str(shown_settings.loc[run, f.label]) if k == 1 else "" for f in plan.study.factors
+                }
                 cells[key] |= {c: str(t) for c, t in typed.get(key, {}).items() if not c.startswith("set ")}
         columns = self._columns(plan)
         if columns != self.table.columns:
@@ -127,7 +152,9 @@ class RecordsPanel(Panel):
                 kept = self.desk.recalled(self.key, "cells", {})
                 if kept:
                     self.desk.remember(self.key, f"cells of plan {self._mine_plan.fingerprint}", kept)
-                self.desk.remember(self.key, "cells", self.desk.recalled(self.key, f"cells of plan {plan.fingerprint}", {}))
+                self.desk.remember(
+                    self.key, "cells", self.desk.recalled(self.key, f"cells of plan {plan.fingerprint}", {})
+                )
                 self.desk.remember(self.key, "source", TYPED)
                 self._mine = None
         self._lay_out()
@@ -171,7 +198,9 @@ class RecordsPanel(Panel):
         if not any(self._typed().values()):
             self.table.marks = {}
             self.others.value, self.summary.value = "", said("Nothing is typed yet.", "note")
-            self.state.value = said(f"{len(plan.runs)} batches in the order to make them. Upload the returned sheet, or type here.", "note")
+            self.state.value = said(
+                f"{len(plan.runs)} batches in the order to make them. Upload the returned sheet, or type here.", "note"
+            )
             return
         answers = self.desk.recalled(self.key, "answers", {})
         records = self._from_frame(frame, plan, answers)
@@ -189,9 +218,9 @@ class RecordsPanel(Panel):
     def _put(self, records: Records) -> None:
         self._mine = records
         before = self.desk.records
-        if before is None or not before.data.equals(records.data) or len(before.problems) != len(records.problems) or before.failed != records.failed:
-            self.desk.records = records
-        else:
+        self.desk.remember(self.key, "of", digest(records))
+        self.desk.records = records
+        if before is records:
             self._summarise(records)
 
     def _show_problems(self, records: Records, rows: Mapping[str, str]) -> None:
@@ -200,8 +229,13 @@ class RecordsPanel(Panel):
         marks: dict[str, dict[str, str]] = {}
         others = []
         questions = getattr(records, "questions", None)
-        asked = [] if questions is None else [(str(q.cell), f"{q.found!r}: {q.question}") for q in questions.itertuples()]
-        listed = [(str(p.cell), f"{p.found!r} but must be {_bare(p.allowed, records.plan)}: {p.mend}") for p in records.problems.itertuples()]
+        asked = (
+            [] if questions is None else [(str(q.cell), f"{q.found!r}: {q.question}") for q in questions.itertuples()]
+        )
+        listed = [
+            (str(p.cell), f"{p.found!r} but must be {bare(p.allowed, records.plan)}: {p.mend}")
+            for p in records.problems.itertuples()
+        ]
         for cell, words in [*listed, *asked]:
             place, _, column = cell.rpartition("!")[2].partition(", column ")
             key, head = rows.get(place), labels.get(column.strip("'\""))
@@ -225,10 +259,15 @@ class RecordsPanel(Panel):
             return
         lines: list[Any] = [widgets.HTML(said("Questions. Until one is answered, its reading is held back.", "note"))]
         for q in questions.itertuples():
-            choices = [("not answered yet", None), *((number_text(c, digits=12) if isinstance(c, float) else str(c), c) for c in q.choices)]
+            choices = [
+                ("not answered yet", None),
+                *((number_text(c, digits=12) if isinstance(c, float) else str(c), c) for c in q.choices),
+            ]
             field = ChoiceField(f"{q.cell}: {q.question}", choices, f"There stands {q.found!r}.", width="60em")
             field.control.style.description_width = "34em"
-            field.control.observe(self.on(lambda cell=str(q.cell), field=field: self._answer(cell, field.value)), names="value")
+            field.control.observe(
+                self.on(lambda cell=str(q.cell), field=field: self._answer(cell, field.value)), names="value"
+            )
             self.asked[str(q.cell)] = field
             lines.append(field.view)
         self.questions.children = tuple(lines)
@@ -307,6 +346,7 @@ class RecordsPanel(Panel):
             if not (self.source == RETURNED and self.desk.recalled(self.key, "file", "")):
                 self.desk.remember(self.key, "source", CODE)
         self._fill(records)
+        self.desk.remember(self.key, "of", digest(records))
         self._show_problems(records, {})
         self._summarise(records)
         self._lock()
@@ -343,15 +383,24 @@ class RecordsPanel(Panel):
         self.desk.remember(self.key, "answers", {})
         self._lay_out()
         self._lock()
-        self.say("The readings stand in the table. What the workbook holds beside them (weighings, settings as made) is not taken along.")
+        self.say(
+            "The readings stand in the table. What the workbook holds beside them (weighings, settings as made) is not taken along."
+        )
 
     def _lock(self) -> None:
         locked = self.source != TYPED
         self.table.locked = locked
         self.here.layout.display = "" if locked else "none"
         if locked:
-            what = f"the returned sheet {self.desk.recalled(self.key, 'file', '')!r}" if self.source == RETURNED else "records set in code"
-            self.state.value = said(f"These are the readings of {what}. Correct the sheet and upload it again, or go on in the table.", "note")
+            what = (
+                f"the returned sheet {self.desk.recalled(self.key, 'file', '')!r}"
+                if self.source == RETURNED
+                else "records set in code"
+            )
+            self.state.value = said(
+                f"These are the readings of {what}. Correct the sheet and upload it again, or go on in the table.",
+                "note",
+            )
 
     def _summarise(self, records: Records) -> None:
         batches = records.data["run"].nunique()
@@ -377,7 +426,7 @@ class _Only:
         return self._shown._repr_html_()
 
 
-def _bare(allowed: str, plan: Plan) -> str:
+def bare(allowed: str, plan: Plan) -> str:
     """What a cell may hold, without the name of its column before it: the sentence begins with that."""
     name, colon, rest = allowed.partition(": ")
     return rest if colon and name in [r.name for r in plan.study.readings] else allowed

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 import ipywidgets as widgets
 
-from doe.panels.entry_fields import Field, said
+from doe.panels.entry_fields import Field, button, said
 from doe.panels.holding import Holding
 from doe.panels.looks import style
 from doe.panels.working import Work
 from doe.study import StudyError
+
+
+AnyField = TypeVar("AnyField", bound=Field)
 
 
 class Panel:
@@ -38,11 +41,14 @@ class Panel:
         self.desk = Holding.of(given)
         self.message = widgets.HTML()
         self.work = Work(self.guard, self.say)
+        self.foot = widgets.VBox([self.work.view, self.message])
+        self._spot = widgets.VBox([self.foot])  # where the foot stands: under the button pressed last
         self._fields: list[Field] = []
         self._filling = False
+        last = self._spot
         body = self.build()
         head = widgets.HTML(f'<h2 class="doe-title">{self.title}</h2><div class="doe-asks">{self.asks}</div>')
-        self.view = widgets.VBox([head, *body, self.work.view, self.message])
+        self.view = widgets.VBox([head, *body, last])
         self.view.add_class("doe-panel")
         if self.desk is not given:
             self.view.children = (style(), *self.view.children)
@@ -63,7 +69,7 @@ class Panel:
             return call()
         except StudyError as problem:
             self.say_problem(problem)
-        except Exception as failure:  # noqa: BLE001  the page has no other place where it could show
+        except Exception as failure:
             self.desk.error = failure
             self.message.value = said(
                 f"This failed inside the program: {type(failure).__name__}: {failure}\n"
@@ -81,6 +87,25 @@ class Panel:
                 self.guard(call)
 
         return act
+
+    def action(self, text: str, call: Callable[..., Any], help: str = "", main: bool = False) -> Any:
+        """A button; what comes of it, its bar and its sentences, stands under it."""
+        pressed = button(text, help, main)
+        pressed.on_click(self.on(call))
+        return self.under(pressed, pressed.on_click)
+
+    def under(self, control: Any, when: Callable[[Callable[..., Any]], Any]) -> Any:
+        """The control with room under it, to which the foot of the panel moves when it is used."""
+        spot = widgets.VBox()
+        box = widgets.VBox([control, spot])
+        when(lambda *_: self._stand(spot))
+        return box
+
+    def _stand(self, spot: Any) -> None:
+        if self._spot is not spot:
+            self._spot.children = ()
+            spot.children = (self.foot,)
+            self._spot = spot
 
     def follow(self, *parts: str) -> Callable[[Callable[[], None]], None]:
         """Call a function whenever one of these parts of the desk changes."""
@@ -110,14 +135,14 @@ class Panel:
 
     # ---- what was typed
 
-    def keep(self, name: str, field: Field, call: Callable[[], Any] | None = None) -> Field:
+    def keep(self, name: str, field: AnyField, call: Callable[[], Any] | None = None) -> AnyField:
         """Keep what is typed in a field under this name, put back what was typed before, and call on every change."""
         self._fields.append(field)
         before = self.desk.recalled(self.key, name, None)
         if before is not None:
             try:
                 field.value = before
-            except Exception:  # noqa: BLE001  a choice that is no longer offered
+            except Exception:
                 self.desk.remember(self.key, name, field.value)
 
         def changed(change: Any) -> None:

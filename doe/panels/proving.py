@@ -14,8 +14,9 @@ from doe import designs
 from doe import window as deciding
 from doe.bench import Records, write_sheet
 from doe.panels.elements import EntryTable, SaveButton
-from doe.panels.entry_fields import TextField, button, said, shown
+from doe.panels.entry_fields import TextField, said, shown
 from doe.panels.making import XLSX
+from doe.panels.measuring import bare
 from doe.panels.panel import Panel, row, section
 from doe.study import StudyError
 
@@ -31,10 +32,29 @@ class ConfirmPanel(Panel):
         """The widgets between title and message."""
         self.verdict: Any = None
         self.next_plan: Any = None
-        self.batches = self.keep("batches", TextField("confirmation batches", "3", "", "Each made from the start: its own weighings, its own base.", ("confirm: batches", "batches"), "22em"))
-        self.confidence = self.keep("confidence", TextField("all limits hold with", "95", "%", "If the model is right.", ("confirm: confidence", "confidence"), "22em"))
-        go = button("Say what they must read", main=True)
-        go.on_click(self.on(self._confirm))
+        self.batches = self.keep(
+            "batches",
+            TextField(
+                "confirmation batches",
+                "3",
+                "",
+                "Each made from the start: its own weighings, its own base.",
+                ("confirm: batches", "batches"),
+                "22em",
+            ),
+        )
+        self.confidence = self.keep(
+            "confidence",
+            TextField(
+                "all limits hold with",
+                "95",
+                "%",
+                "If the model is right.",
+                ("confirm: confidence", "confidence"),
+                "22em",
+            ),
+        )
+        go = self.action("Say what they must read", self._confirm, main=True)
         self.must = widgets.HTML()
         self.sheet = SaveButton("Download their run sheet (.xlsx)", lambda: self.guard(self.file))
         self.sheet.disabled = True
@@ -42,16 +62,14 @@ class ConfirmPanel(Panel):
         self.table.on_edit(self.on(self._edited))
         self.judged = widgets.HTML()
         self.runs = self.keep("runs", TextField("further batches", "4", where=("runs",), width="22em"))
-        further = button("Which batches next?")
-        further.on_click(self.on(self._next))
+        further = self.action("Which batches next?", self._next)
         self.further = widgets.HTML()
-        self.use = button("Make these: take them as the plan")
-        self.use.on_click(self.on(self._use))
+        self.use = self.action("Make these: take them as the plan", self._use)
         self.use.layout.display = "none"
         self.follow("window", "confirmation")(self._changed)
         self._changed()
         return [
-            section("What must they read?", row(self.batches, self.confidence), go, self.must, self.sheet,
+            section("What must they read?", row(self.batches, self.confidence), go, self.must, self.under(self.sheet, self.sheet.on_msg),
                     help="A window is a claim. A few batches made at the set point, by whoever will make the product, show whether it holds."),
             section("What did they read?", self.table, self.judged),
             section("Which batches next?", row(self.runs), further, self.further, self.use,
@@ -73,14 +91,21 @@ class ConfirmPanel(Panel):
         made = self.desk.confirmation
         self.sheet.disabled = made is None
         if made is None:
-            self.must.value = said("No window yet: find it in “Where to run”." if self.desk.window is None else "Not asked yet.", "note")
+            self.must.value = said(
+                "No window yet: find it in “Where to run”." if self.desk.window is None else "Not asked yet.", "note"
+            )
             self.table.layout.display = "none"
             return
         self.table.layout.display = ""
-        self.must.value = (said("The window changed since: ask again.", "problem") if "confirmation" in self.desk.stale else "") + shown(made)
+        self.must.value = (
+            said("The window changed since: ask again.", "problem") if "confirmation" in self.desk.stale else ""
+        ) + shown(made)
         judged = [made.window.fits[n].response for n in made.window.fits]
         columns = [{"key": r.name, "label": r.label, "kind": "text", "width": "8em"} for r in judged]
-        rows = [{"key": str(i), "label": str(i), "name": f"confirmation batch {i}", "blank": False} for i in range(1, made.batches + 1)]
+        rows = [
+            {"key": str(i), "label": str(i), "name": f"confirmation batch {i}", "blank": False}
+            for i in range(1, made.batches + 1)
+        ]
         self.table.columns = columns
         self.table.rows = rows
         self.table.cells = {k: dict(v) for k, v in self.desk.recalled(self.key, "readings", {}).items()}
@@ -108,7 +133,9 @@ class ConfirmPanel(Panel):
             place, _, column = str(p.cell).partition(", column ")
             head = column.strip("'\"")
             if head in keys and place.startswith("row "):
-                marks.setdefault(place.removeprefix("row "), {})[keys[head]] = f"{head} is {p.found!r} but must be {p.allowed}: {p.mend}."
+                marks.setdefault(place.removeprefix("row "), {})[keys[head]] = (
+                    f"{head} is {p.found!r} but must be {bare(str(p.allowed), made.plan)}: {p.mend}."
+                )
         self.table.marks = marks
         if not len(records.data):
             return
@@ -119,7 +146,9 @@ class ConfirmPanel(Panel):
         """The confirmation batches' run sheet."""
         made = self.desk.confirmation
         if made is None:
-            raise StudyError("desk: confirmation", "missing", "there before this step", "ask what the batches must read first")
+            raise StudyError(
+                "desk: confirmation", "missing", "there before this step", "ask what the batches must read first"
+            )
         with tempfile.TemporaryDirectory() as place:
             path = write_sheet(made.plan, self.desk.recipe, Path(place) / "confirmation_sheet.xlsx", seed=0)
             return "confirmation_sheet.xlsx", XLSX, path.read_bytes()
@@ -154,4 +183,7 @@ class ConfirmPanel(Panel):
         if self.next_plan is None:
             raise StudyError("further batches", "none", "looked for", "press “Which batches next?” first")
         self.desk.plan = self.next_plan
-        self.say("They are the plan now. The readings so far were set aside (desk.aside['records']); the workbook of the longer plan takes all of them.", "good")
+        self.say(
+            "They are the plan now. The readings so far were set aside (desk.aside['records']); the workbook of the longer plan takes all of them.",
+            "good",
+        )

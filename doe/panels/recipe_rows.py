@@ -24,14 +24,50 @@ COLUMNS: list[dict[str, Any]] = [
         "width": "8em",
         "help": "% of the batch, the name of the factor that sets it, or: balance. Of a base: the degree, or its factor's name",
     },
-    {"key": "stock", "label": "stock, % w/w", "kind": "text", "width": "5em", "help": "Of the solution it is weighed as"},
-    {"key": "acid", "label": "% COOH, dry", "kind": "text", "width": "5em", "help": "Of a polymer or acid that takes base"},
-    {"key": "moisture", "label": "moisture, %", "kind": "text", "width": "5em", "help": "What the polymer loses on drying"},
-    {"key": "active", "label": "active, %", "kind": "text", "width": "4.5em", "help": "Of the raw material as supplied; 100 if blank"},
+    {
+        "key": "stock",
+        "label": "stock, % w/w",
+        "kind": "text",
+        "width": "5em",
+        "help": "Of the solution it is weighed as",
+    },
+    {
+        "key": "acid",
+        "label": "% COOH, dry",
+        "kind": "text",
+        "width": "5em",
+        "help": "Of a polymer or acid that takes base",
+    },
+    {
+        "key": "moisture",
+        "label": "moisture, %",
+        "kind": "text",
+        "width": "5em",
+        "help": "What the polymer loses on drying",
+    },
+    {
+        "key": "active",
+        "label": "active, %",
+        "kind": "text",
+        "width": "4.5em",
+        "help": "Of the raw material as supplied; 100 if blank",
+    },
     {"key": "most", "label": "at most, %", "kind": "text", "width": "4.5em", "help": "A legal or a supplier's limit"},
     {"key": "speed", "label": "rpm", "kind": "text", "width": "6em", "help": "Of a step: a number or a factor's name"},
-    {"key": "minutes", "label": "min", "kind": "text", "width": "4.5em", "help": "Of a step: a number or a factor's name"},
-    {"key": "temperature", "label": "°C", "kind": "text", "width": "4.5em", "help": "Of a step: a number or a factor's name"},
+    {
+        "key": "minutes",
+        "label": "min",
+        "kind": "text",
+        "width": "4.5em",
+        "help": "Of a step: a number or a factor's name",
+    },
+    {
+        "key": "temperature",
+        "label": "°C",
+        "kind": "text",
+        "width": "4.5em",
+        "help": "Of a step: a number or a factor's name",
+    },
     {
         "key": "hazards",
         "label": "cautions",
@@ -74,10 +110,17 @@ def line_of(row: Row, study: Study | None) -> Ingredient | Neutralise | Step:
         _blank(where, row, (*_OF_INGREDIENT, "phase", "hazards"), "a base")
         degree = _number_or_factor(f"{where}: degree", amount, study)
         if degree is None:
-            raise StudyError(f"{where}: degree", "blank", "a degree, or the name of the factor that sets it", "write 0.7 for 70 %")
+            raise StudyError(
+                f"{where}: degree", "blank", "a degree, or the name of the factor that sets it", "write 0.7 for 70 %"
+            )
         stock = _share(f"{where}: stock", row.get("stock", ""))
         if stock is None:
-            raise StudyError(f"{where}: stock", "blank", "the strength of the solution in % w/w", "write 20 for a 20 % solution, 100 for the base itself")
+            raise StudyError(
+                f"{where}: stock",
+                "blank",
+                "the strength of the solution in % w/w",
+                "write 20 for a 20 % solution, 100 for the base itself",
+            )
         return Neutralise(name, degree, stock)
     given: dict[str, Any] = {}
     if amount.casefold() == "balance":

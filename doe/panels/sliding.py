@@ -63,13 +63,19 @@ class SlidingMap:
         From a `Slice` to small drawings by title, made where the sliders rest.
     """
 
-    def __init__(self, panel: Any, compute: Callable[[Slice], Drawing], small: Callable[[Slice], Mapping[str, Drawing]] | None = None) -> None:
+    def __init__(
+        self,
+        panel: Any,
+        compute: Callable[[Slice], Drawing],
+        small: Callable[[Slice], Mapping[str, Drawing]] | None = None,
+    ) -> None:
         self._panel, self._compute, self._small = panel, compute, small
         self.study: Study | None = None
         self.base: dict[str, Any] = {}
         self.runs: pd.DataFrame | None = None
+        self.pointed = True  # whether the base is a set point, to be marked
         self.box: Callable[[Slice], list[float]] = lambda cut: []
-        self.x, self.y = ChoiceField("across", [], width="24em"), ChoiceField("up", [], width="24em")
+        self.x, self.y = ChoiceField("across", [], width="30em"), ChoiceField("up", [], width="30em")
         for field in (self.x, self.y):
             field.control.observe(panel.on(self._axes_changed), names="value")
         self.sliders: dict[str, NamedSlider] = {}
@@ -85,7 +91,9 @@ class SlidingMap:
         self.view = widgets.VBox([row(self.x, self.y), self.held, self.canvas, self.words, self.each])
         self.view.layout.display = "none"
 
-    def show(self, study: Study, base: Mapping[str, Any], axes: tuple[str, str] | None, runs: pd.DataFrame | None) -> None:
+    def show(
+        self, study: Study, base: Mapping[str, Any], axes: tuple[str, str] | None, runs: pd.DataFrame | None
+    ) -> None:
         """Another study or result: axes and sliders anew, kept where they still fit."""
         numbers = [f for f in study.factors if not isinstance(f, Categorical)]
         if len(numbers) < 2:
@@ -143,7 +151,9 @@ class SlidingMap:
         if self.study is None:
             return
         if self.x.value == self.y.value:
-            other = next(f.name for f in self.study.factors if not isinstance(f, Categorical) and f.name != self.x.value)
+            other = next(
+                f.name for f in self.study.factors if not isinstance(f, Categorical) and f.name != self.x.value
+            )
             with self._panel.filling():
                 self.y.value = other
         self._sliders_anew(keep=True)
@@ -235,6 +245,8 @@ class SlidingMap:
 
     def _point(self, cut: Slice) -> list[float]:
         """The set point (or whatever the base is), where it lies on this slice."""
+        if not self.pointed:
+            return []
         here = cut.path.matching(pd.DataFrame([self.base]))[0]
         return [float(self.base[name]) for name in cut.path.free] if here else []
 
@@ -250,7 +262,9 @@ def chance_drawing(values: Any, cut: Slice, title: str, target: float) -> Drawin
         f"lowest {float(np.nanmin(inside)):.3f}. {100 * share:.0f} % of this slice reaches {target:g}."
     )
     ticks = [[v, f"{v:g}"] for v in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)]
-    lines = [[v, f"{v:g}", False] for v in (0.1, 0.5, 0.75, 0.9, 0.99) if abs(v - target) > 0.04] + [[target, f"{target:g}", True]]
+    lines = [[v, f"{v:g}", False] for v in (0.1, 0.5, 0.75, 0.9, 0.99) if abs(v - target) > 0.04] + [
+        [target, f"{target:g}", True]
+    ]
     return Drawing(values, 0.0, 1.0, ticks, lines, title, words)
 
 
@@ -267,9 +281,13 @@ def response_drawing(fit: Any, values: Any, cut: Slice) -> Drawing:
     scale: Callable[[Any], Any] = np.log if log else lambda v: v
     near = 0.03 * (scale(high) - scale(low))
     plain = [v for v in levels if all(abs(scale(v) - scale(s)) > near for s, _ in limits)]
-    lines = [[float(scale(v)), number_text(v), False] for v in plain] + [[float(scale(v)), f"{word} {r.text(v)}", True] for v, word in limits]
+    lines = [[float(scale(v)), number_text(v), False] for v in plain] + [
+        [float(scale(v)), f"{word} {r.text(v)}", True] for v, word in limits
+    ]
     ticks = [[float(scale(v)), number_text(v)] for v in levels]
-    words = f"From {r.text(low)} to {r.text(high)} on this slice." + ("" if limits or not r.has_specification else " No limit of its specification crosses it.")
+    words = f"From {r.text(low)} to {r.text(high)} on this slice." + (
+        "" if limits or not r.has_specification else " No limit of its specification crosses it."
+    )
     if high - low < 1e-12 * max(abs(high), 1e-300):
         low, high = low - 1.0, high + 1.0
         scale = lambda v: v  # noqa: E731

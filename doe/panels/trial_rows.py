@@ -42,7 +42,13 @@ FACTOR_COLUMNS: list[dict[str, Any]] = [
     {"key": "unit", "label": "unit", "kind": "text", "width": "4.5em"},
     {"key": "low", "label": "low", "kind": "text", "width": "4.8em", "help": "Lowest setting studied"},
     {"key": "high", "label": "high", "kind": "text", "width": "4.8em", "help": "Highest setting studied"},
-    {"key": "step", "label": "smallest step", "kind": "text", "width": "4.8em", "help": "Smallest change the bench can set"},
+    {
+        "key": "step",
+        "label": "smallest step",
+        "kind": "text",
+        "width": "4.8em",
+        "help": "Smallest change the bench can set",
+    },
     {
         "key": "levels",
         "label": "only these can be set",
@@ -50,17 +56,47 @@ FACTOR_COLUMNS: list[dict[str, Any]] = [
         "width": "9em",
         "help": "Numbers or kinds with semicolons between: 400; 600; 800, or anchor; propeller. Then low and high stay blank",
     },
-    {"key": "least", "label": "never below", "kind": "text", "width": "4.8em", "help": "What no plan and no set point may cross"},
-    {"key": "most", "label": "never above", "kind": "text", "width": "4.8em", "help": "A legal maximum, the rated speed"},
-    {"key": "held", "label": "±, nearly always within", "kind": "text", "width": "5.5em", "help": "How well the bench holds it, 19 times in 20"},
+    {
+        "key": "least",
+        "label": "never below",
+        "kind": "text",
+        "width": "4.8em",
+        "help": "What no plan and no set point may cross",
+    },
+    {
+        "key": "most",
+        "label": "never above",
+        "kind": "text",
+        "width": "4.8em",
+        "help": "A legal maximum, the rated speed",
+    },
+    {
+        "key": "held",
+        "label": "±, nearly always within",
+        "kind": "text",
+        "width": "5.5em",
+        "help": "How well the bench holds it, 19 times in 20",
+    },
     {"key": "sd", "label": "that is SD", "kind": "fixed"},
     {"key": "hard", "label": "hard to change", "kind": "check", "help": "Several batches must share one setting"},
 ]
 RESPONSE_COLUMNS: list[dict[str, Any]] = [
     {"key": "name", "label": "name", "kind": "text", "width": "10em"},
     {"key": "unit", "label": "unit", "kind": "text", "width": "5em"},
-    {"key": "low", "label": "at least", "kind": "text", "width": "6.5em", "help": "Lower limit; 24 h: 9000; 4 wk: 8000 where it differs"},
-    {"key": "high", "label": "at most", "kind": "text", "width": "6.5em", "help": "Upper limit; 24 h: 9000; 4 wk: 8000 where it differs"},
+    {
+        "key": "low",
+        "label": "at least",
+        "kind": "text",
+        "width": "6.5em",
+        "help": "Lower limit; 24 h: 9000; 4 wk: 8000 where it differs",
+    },
+    {
+        "key": "high",
+        "label": "at most",
+        "kind": "text",
+        "width": "6.5em",
+        "help": "Upper limit; 24 h: 9000; 4 wk: 8000 where it differs",
+    },
     {
         "key": "scale",
         "label": "it varies",
@@ -69,12 +105,30 @@ RESPONSE_COLUMNS: list[dict[str, Any]] = [
         "width": "12em",
         "help": "The scale on which it is fitted",
     },
-    {"key": "ends", "label": "ends, or power", "kind": "text", "width": "5.5em", "help": "Of a share 0; 100, of a score 1; 5, the power of Box–Cox"},
-    {"key": "goal", "label": "goal", "kind": "text", "width": "5em", "help": "high, low or a target value; for weighing responses against each other only"},
+    {
+        "key": "ends",
+        "label": "ends, or power",
+        "kind": "text",
+        "width": "5.5em",
+        "help": "Of a share 0; 100, of a score 1; 5, the power of Box–Cox",
+    },
+    {
+        "key": "goal",
+        "label": "goal",
+        "kind": "text",
+        "width": "5em",
+        "help": "high, low or a target value; for weighing responses against each other only",
+    },
     {"key": "decimals", "label": "decimals", "kind": "text", "width": "4em"},
     {"key": "times", "label": "read at", "kind": "text", "width": "8em", "help": "24 h; 4 wk"},
     {"key": "conditions", "label": "kept at", "kind": "text", "width": "8em", "help": "25 °C; 40 °C"},
-    {"key": "formula", "label": "worked out from", "kind": "text", "width": "11em", "help": "viscosity[4 wk] / viscosity[24 h]"},
+    {
+        "key": "formula",
+        "label": "worked out from",
+        "kind": "text",
+        "width": "11em",
+        "help": "viscosity[4 wk] / viscosity[24 h]",
+    },
 ]
 _CELL_OF = {
     "name": "name", "unit": "unit", "low": "low", "high": "high", "step": "step", "levels": "levels", "level": "levels",
@@ -109,7 +163,14 @@ def factor_of(row: Row) -> Continuous | Discrete | Categorical | Component | Cov
     hard = row.get("hard", "") == "yes"
     numbers = {
         key: number_of(f"{where}: {word}", row[key], unit)
-        for key, word in (("low", "low"), ("high", "high"), ("step", "step"), ("least", "limits"), ("most", "limits"), ("held", "setting_sd"))
+        for key, word in (
+            ("low", "low"),
+            ("high", "high"),
+            ("step", "step"),
+            ("least", "limits"),
+            ("most", "limits"),
+            ("held", "setting_sd"),
+        )
         if row.get(key, "").strip()
     }
     sd = numbers.get("held", 0.0) / HELD_IN_SD
@@ -127,7 +188,9 @@ def factor_of(row: Row) -> Continuous | Discrete | Categorical | Component | Cov
     if levels:
         _unused(where, row, ("low", "high", "step", "least", "most"), "a factor of which only some levels can be set")
         if down == BLEND:
-            raise StudyError(f"{where}: levels", row["levels"], "left out for a part of a blend", "give low, high and a step")
+            raise StudyError(
+                f"{where}: levels", row["levels"], "left out for a part of a blend", "give low, high and a step"
+            )
         try:
             figures = [number_from(v, unit) for v in levels]
         except DoubtError:
@@ -138,7 +201,12 @@ def factor_of(row: Row) -> Continuous | Discrete | Categorical | Component | Cov
         Categorical(name, ("a", "b"))  # says that the name is missing
     for key in ("low", "high"):
         if key not in numbers:
-            raise StudyError(f"{where}: {key}", "blank", f"a number{' in ' + unit if unit else ''}", "type it, or give the levels that can be set")
+            raise StudyError(
+                f"{where}: {key}",
+                "blank",
+                f"a number{' in ' + unit if unit else ''}",
+                "type it, or give the levels that can be set",
+            )
     if down == BLEND:
         _unused(where, row, ("least", "most"), "a part of a blend, whose own range is its limit")
         return Component(name, numbers["low"], numbers["high"], unit, numbers.get("step"), sd, hard)
@@ -156,7 +224,11 @@ def _unused(where: str, row: Row, keys: tuple[str, ...], kind: str) -> None:
 
 def row_of_factor(factor: Any) -> dict[str, str]:
     """The row that describes a factor or covariate."""
-    row = {"name": factor.name, "unit": getattr(factor, "unit", ""), "hard": "yes" if getattr(factor, "hard_to_change", False) else ""}
+    row = {
+        "name": factor.name,
+        "unit": getattr(factor, "unit", ""),
+        "hard": "yes" if getattr(factor, "hard_to_change", False) else "",
+    }
     if isinstance(factor, Covariate):
         row["down"] = MEASURED
         if factor.mean is not None and factor.sd is not None:
@@ -173,7 +245,11 @@ def row_of_factor(factor: Any) -> dict[str, str]:
     if isinstance(factor, Component):
         return row | {"down": BLEND}
     least, most = factor.limits
-    return row | {"down": WATER if factor.unit.startswith("%") else SETTING, "least": figure(least), "most": figure(most)}
+    return row | {
+        "down": WATER if factor.unit.startswith("%") else SETTING,
+        "least": figure(least),
+        "most": figure(most),
+    }
 
 
 def response_of(row: Row) -> Response:
@@ -190,7 +266,9 @@ def response_of(row: Row) -> Response:
     wanted = {"logit": 2, "score": 2, "box-cox": 1}.get(scale, 0)
     if len(ends) != wanted:
         said = {2: "two numbers with a semicolon between", 1: "one number", 0: "left blank for this scale"}[wanted]
-        mend = {"logit": "write 0; 100", "score": "write 1; 5", "box-cox": "write the power, such as 0.5"}.get(scale, "clear the cell")
+        mend = {"logit": "write 0; 100", "score": "write 1; 5", "box-cox": "write the power, such as 0.5"}.get(
+            scale, "clear the cell"
+        )
         raise StudyError(f"{where}: scale", row.get("ends", "") or "blank", said, mend)
     figures = [number_of(f"{where}: scale", v) for v in ends]
     transform: Any = {"log": "log", "sqrt": "sqrt"}.get(scale)

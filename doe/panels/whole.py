@@ -49,7 +49,9 @@ class Desk(Holding):
         Where it is saved as it is typed.
     """
 
-    def __init__(self, folder: str | os.PathLike[str] | None = None, told: str = "", begun: Holding | None = None) -> None:
+    def __init__(
+        self, folder: str | os.PathLike[str] | None = None, told: str = "", begun: Holding | None = None
+    ) -> None:
         super().__init__()
         if begun is not None:
             self._held, self.typed, self.aside, self.stale = begun._held, begun.typed, begun.aside, begun.stale
@@ -69,7 +71,9 @@ class Desk(Holding):
     def opened(cls, study: Study | None, folder: str | os.PathLike[str]) -> Desk:
         """The desk of a folder, with this study."""
         if study is not None and not isinstance(study, Study):
-            raise StudyError("desk: study", type(study).__name__, "a doe.Study", "describe it with doe.Study, or leave it out")
+            raise StudyError(
+                "desk: study", type(study).__name__, "a doe.Study", "describe it with doe.Study, or leave it out"
+            )
         place = folder_for(folder)
         if is_saved(place):
             held, told = read_parts(place)
@@ -77,10 +81,16 @@ class Desk(Holding):
                 words = [f"Taken up again as it was left, from the folder {str(place)!r}.", *told]
                 return cls(place, "\n".join(words), held)
             moved = move_aside(place)
-            desk = cls(place, f"The desk that stood in {str(place)!r} is of another study; it was moved to {str(moved)!r}.")
+            desk = cls(
+                place, f"The desk that stood in {str(place)!r} is of another study; it was moved to {str(moved)!r}."
+            )
         else:
             moved = move_aside(place) if study is None or (place / "study.json").exists() else None
-            desk = cls(place, f"Saved as it is typed, in the folder {str(place)!r}." + (f" Files that stood there were moved to {str(moved)!r}." if moved else ""))
+            desk = cls(
+                place,
+                f"Saved as it is typed, in the folder {str(place)!r}."
+                + (f" Files that stood there were moved to {str(moved)!r}." if moved else ""),
+            )
         if study is not None:
             desk.study = study
         desk.remember("desk", "step", "trial")
@@ -104,7 +114,12 @@ class Desk(Holding):
         if is_saved(place) and place != self.folder:
             held, _ = read_parts(place)
             if held.study is not None and (self.study is None or held.study.name != self.study.name):
-                raise StudyError("desk: folder", str(place), "empty, or of this study", f"it holds {held.study.name!r}: choose another folder")
+                raise StudyError(
+                    "desk: folder",
+                    str(place),
+                    "empty, or of this study",
+                    f"it holds {held.study.name!r}: choose another folder",
+                )
         write_parts(self, place, {})
         if self.folder is not None and self.folder != place and (self.folder / RETURNED).exists():
             from doe.study.files import write_bytes
@@ -140,7 +155,9 @@ class Desk(Holding):
 
     def __repr__(self) -> str:
         there = [name for name in PARTS if self._held[name] is not None]
-        return f"Desk with {', '.join(there) or 'nothing yet'}" + (f", saved in {str(self.folder)!r}" if self.folder else "")
+        return f"Desk with {', '.join(there) or 'nothing yet'}" + (
+            f", saved in {str(self.folder)!r}" if self.folder else ""
+        )
 
     def panel(self, key: str) -> Panel:
         """One step's panel, made when it is first asked for.
@@ -163,9 +180,11 @@ class Desk(Holding):
             panel = self.panel(key)
         except StudyError:
             key, panel = "trial", self.panel("trial")
-        except Exception as failure:  # noqa: BLE001  the page has no other place where it could show
+        except Exception as failure:
             self.error = failure
-            self._told.value = said(f"This step cannot be shown: {type(failure).__name__}: {failure} (kept as desk.error)", "problem")
+            self._told.value = said(
+                f"This step cannot be shown: {type(failure).__name__}: {failure} (kept as desk.error)", "problem"
+            )
             return
         self._stage.children = (panel.view,)
         for name, one in self._buttons.items():

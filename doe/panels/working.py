@@ -59,7 +59,9 @@ class Work:
         """Say how far it is; without a share the bar only says that it goes on."""
         value = "" if share is None else f' value="{min(max(share, 0.0), 1.0):.3f}"'
         text = escape(words, quote=True)
-        self.bar.value = f'<div class="doe-bar"><progress max="1"{value} aria-label="{text}"></progress><span>{text}</span></div>'
+        self.bar.value = (
+            f'<div class="doe-bar"><progress max="1"{value} aria-label="{text}"></progress><span>{text}</span></div>'
+        )
 
     def cancel(self) -> None:
         """Stop at the next step of the work."""
@@ -68,7 +70,9 @@ class Work:
         self.stop.disabled = True
         self._asked_to_stop.set()
         # the way Python itself has to interrupt a thread: the exception rises at its next step
-        ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self._thread.ident or 0), ctypes.py_object(StoppedError))
+        ctypes.pythonapi.PyThreadState_SetAsyncExc(
+            ctypes.c_ulong(self._thread.ident or 0), ctypes.py_object(StoppedError)
+        )
 
     def wait(self, seconds: float = 60.0) -> None:
         """Wait until it is ready (in code and in tests)."""

@@ -105,7 +105,9 @@ function render({ model, el }) {
     ctx.beginPath();
     ctx.rect(M.l, M.t, w, h);
     ctx.clip();
-    for (const [level, text, heavy] of model.get("lines")) line(level, text, heavy);
+    const labels = []; // places taken by the figures of lines; the heavy lines choose first
+    for (const heavy of [true, false])
+      for (const [level, text, own] of model.get("lines")) if (own === heavy) line(level, text, heavy);
     const box = model.get("box");
     if (box.length === 4) {
       for (const [colour, dash] of [["rgba(255,255,255,.9)", []], ["#222", [5, 4]]]) {
@@ -143,7 +145,7 @@ function render({ model, el }) {
     ctx.restore();
     function line(level, text, heavy) {
       ctx.beginPath();
-      let best = null;
+      const along = [];
       for (let j = 0; j < ny - 1; j++) {
         for (let i = 0; i < nx - 1; i++) {
           const k = j * nx + i;
@@ -163,24 +165,29 @@ function render({ model, el }) {
             ctx.lineTo(...cut[c + 1]);
             const [x, y] = cut[c];
             const inner = Math.min(x - M.l, M.l + w - x, y - M.t, M.t + h - y);
-            if (inner > 16 && (!best || x > best[0])) best = cut[c];
+            if (inner > 16) along.push(cut[c]);
           }
         }
       }
-      ctx.strokeStyle = "rgba(255,255,255,.85)";
-      ctx.lineWidth = heavy ? 4 : 2.4;
+      ctx.strokeStyle = "rgba(255,255,255,.55)";
+      ctx.lineWidth = heavy ? 3.6 : 2;
       ctx.stroke();
       ctx.strokeStyle = "#222";
       ctx.lineWidth = heavy ? 2 : 0.9;
       ctx.stroke();
-      if (best && text && !small) {
-        const wide = ctx.measureText(text).width + 6;
-        const x = Math.min(best[0] - wide / 2, M.l + w - wide - 2);
+      if (!text || small) return;
+      const wide = ctx.measureText(text).width + 6;
+      along.sort((a, b) => b[0] - a[0]);
+      for (const [px, py] of along) {
+        const x = Math.max(M.l + 2, Math.min(px - wide / 2, M.l + w - wide - 2)), y = py - 8;
+        if (labels.some((l) => x < l[0] + l[2] + 4 && l[0] < x + wide + 4 && y < l[1] + 20 && l[1] < y + 20)) continue;
+        labels.push([x, y, wide]);
         ctx.fillStyle = "rgba(255,255,255,.88)";
-        ctx.fillRect(x, best[1] - 8, wide, 16);
+        ctx.fillRect(x, y, wide, 16);
         ctx.fillStyle = "#222";
         ctx.textAlign = "left";
-        ctx.fillText(text, x + 3, best[1]);
+        ctx.fillText(text, x + 3, py);
+        break;
       }
     }
     ctx.strokeStyle = soft;
