@@ -119,7 +119,8 @@ class MixedFit(Fit):
 
     @cached_property
     def _column_strata(self) -> list[str]:
-        return [self.layout.stratum_of(column) for column in self.X.T]
+        # by the plan: as made, what is set once a whole plot may differ a little within it
+        return [self.layout.stratum_of(column) for column in self.model.matrix_of(self.batches.planned_encoded).T]
 
     def _most_degrees(self, L: Floats) -> float:
         """The most degrees of freedom that a hypothesis may claim: where a variance is held at 0, those of its stratum."""

@@ -216,9 +216,7 @@ class Source:
         cells = t[base.name]
         elsewhere = nowhere.copy()
         for column, part, options in zip(WHEN, asked.occasion, (base.times, base.conditions), strict=True):
-            # a factor may well be called time
-            if column not in study.names:
-                elsewhere |= self._of_others(column, part, options, base.name, labels)
+            elsewhere |= self._of_others(column, part, options, base.name, labels)
         return cells, elsewhere
 
     def _of_others(

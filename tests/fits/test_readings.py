@@ -294,9 +294,3 @@ def test_least_squares_refuses_a_censored_reading(gel, censored):
         "response 'viscosity', run 1: reading is '<50' but must be a number for a fit by least squares or REML: leave the run out with "
         "its reason."
     )
-
-
-def test_a_factor_called_time_is_no_occasion(gel_data):
-    study = doe.Study("stirred", [doe.Continuous("time", 400, 1000, "s")], [doe.Response("pH")])
-    data = gel_data.rename(columns={"speed": "time"})
-    assert doe.fit(study, data, "pH", "linear").n == 15
