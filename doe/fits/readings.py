@@ -122,7 +122,7 @@ def gather(
     lower, upper, why = source.read(study, asked)
     batch = [plain(v) for v in table["batch"]] if "batch" in table.columns else labels
     runs = set(labels)
-    drop = _reasons(without, runs | set(batch) | set(source.planned))
+    drop = reasons_of(without, runs | set(batch) | set(source.planned))
     dropped = np.array(
         [k in drop or (b in drop and b not in runs) for k, b in zip(labels, batch, strict=True)], dtype=bool
     )
@@ -254,7 +254,8 @@ def bounds_told(batches: Batches) -> list[tuple[Any, str]]:
     return [(batches.runs[i], bound_text(batches.lower[i], batches.upper[i])) for i in np.flatnonzero(batches.censored)]
 
 
-def _reasons(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, str]:
+def reasons_of(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, str]:
+    """The runs to leave out with their reasons, checked against those that are there."""
     if without is None:
         return {}
     if not isinstance(without, Mapping):

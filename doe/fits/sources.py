@@ -274,7 +274,7 @@ class Source:
                     "add it, or give each occasion a column of its own",
                 )
             lower, upper, _ = self.read(study, part)
-            low, high = _batch_means(lower, at, len(place)), _batch_means(upper, at, len(place))
+            low, high = batch_means(lower, at, len(place)), batch_means(upper, at, len(place))
             for j in np.flatnonzero(np.isnan(low)):
                 why[j] = why[j] or f"no reading of {part.name}"
             for j in np.flatnonzero(~np.isnan(low) & (low != high)):
@@ -292,7 +292,7 @@ class Source:
         return out, out.copy(), [why[j] or none for j in at]
 
 
-def _batch_means(values: Floats, at: NDArray[np.int64], count: int) -> Floats:
+def batch_means(values: Floats, at: NDArray[np.int64], count: int) -> Floats:
     """Mean of the readings of each batch; NaN where it has none."""
     there = ~np.isnan(values)
     sums = np.zeros(count)

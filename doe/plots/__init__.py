@@ -12,9 +12,11 @@ from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
 from doe.plots.slices import contours
+from doe.plots.storage import drift
 
 __all__ = [
     "contours",
+    "drift",
     "factor_effects",
     "interactions",
     "main_effects",
