@@ -379,7 +379,7 @@ def _ignored(study: Study, asked: Asked, source: Source) -> tuple[str, ...]:
         for c in source.table.columns
         if c not in known and not (isinstance(c, str) and split_occasion(c)[0] in own and c.endswith("]"))
     ]
-    out = (f"Columns not used: {', '.join(extra)}.",) if extra else ()
+    out: tuple[str, ...] = (f"Columns not used: {', '.join(extra)}.",) if extra else ()
     if asked.base.formula is not None and asked.base.name in source.table.columns:
         out += (f"{asked.name} is taken from its own column, not worked out from {asked.base.formula}.",)
     return out

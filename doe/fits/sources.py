@@ -100,7 +100,7 @@ def _occasion(base: Response, at: Any, where: str) -> Occasion:
                 f"write at=({first}{',' if first.count(chr(39)) == 2 else ''}), or fit all of them with fit_all",
             )
         return base.occasion()
-    parts = (at,) if isinstance(at, str) else at
+    parts: Any = (at,) if isinstance(at, str) else at
     if not isinstance(parts, Sequence) or not 1 <= len(parts) <= 2:
         raise StudyError(
             f"{where}: at", at, "a pair of time and condition, or one of the two", 'write at=("4 wk", "40 °C")'

@@ -189,7 +189,7 @@ def test_a_bend_is_seen():
     assert drift(assay_study(), data, "assay").cautions() == []
     bent = data.assign(assay=data["assay"] + 0.02 * (data["m"] - 9) ** 2)
     assert (
-        "The change is not straight over time (p = below 0.0001): a line carried on beyond 18 mo would be wrong; try another scale, or "
+        "The change is not straight over time (p below 0.0001): a line carried on beyond 18 mo would be wrong; try another scale, or "
         "later times."
     ) in str(drift(assay_study(), bent, "assay"))
 
