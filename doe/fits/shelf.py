@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special
+from scipy import special
 
 from doe.fits.arrays import Floats
 from doe.fits.kenward_roger import Inference
@@ -185,6 +185,8 @@ class Drift(Shown):
 
     def _average_within(self, limit: float, above: bool) -> float:
         assert self.average is not None
+        from scipy import optimize  # slow to import
+
         average, sign = self.average, 1.0 if above else -1.0
 
         def room(t: float) -> float:

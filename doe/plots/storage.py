@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from doe.fits import Drift
 
 STEPS = 121
-AHEAD = 0.35  # how far beyond the last reading the lines are drawn at most, in shares of the time covered
+AHEAD = 0.35  # how far beyond the last reading lines are drawn that meet no limit, in shares of the time covered
 
 
 def drift(result: Drift, ax: Axes | None = None) -> Axes:
@@ -42,13 +42,15 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
     reach = [np.column_stack([data["t"], data["value"]]).astype(float)]
     end = result.covered
     if result.lines is not None:
-        ahead = min(result.within, result.furthest) if np.isfinite(result.within) else result.covered
-        end = float(np.clip(1.05 * ahead, result.covered, (1.0 + AHEAD) * result.covered))
+        # as far as the limit is met, where a line may be carried on so far
+        ahead = 1.05 * result.within if result.within <= result.furthest else (1.0 + AHEAD) * result.covered
+        end = max(ahead, result.covered)
         reach += _lines(ax, result, end)
     else:
         for run in runs:
             own = data[data["run"] == run].sort_values("t")
             ax.step(own["t"], own["value"], where="post", color=look.DEEP, linewidth=0.9, alpha=0.6, gid="steps")
+        ax.yaxis.get_major_locator().set_params(integer=True)
     look.batches(ax, data["t"], data["value"], size=18)
     points = np.vstack(reach)
     look.own_scale(ax, result.response, points[:, 1])
