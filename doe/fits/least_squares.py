@@ -29,6 +29,7 @@ def fit(
     at: tuple[str | None, str | None] | str | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
+    blocks: str | None = None,
 ) -> Fit:
     """Fit a model to one response.
 
@@ -56,6 +57,9 @@ def fit(
         refused unless least squares is asked for in so many words.
     without : mapping of run -> reason, optional
         Runs to leave out; every report shows them with the reason.
+    blocks : "fixed" or "random", optional
+        "fixed": these very days or lots, one column each; "random": a sample of those to come, with a variance of its own (by REML). None
+        takes them as random in REML and where the plan was chosen for random blocks, and as fixed elsewhere.
 
     Returns
     -------
@@ -78,7 +82,7 @@ def fit(
     """
     _check_study(study)
     asked = asked_for(study, response, at)
-    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without)
+    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without, blocks)
 
 
 def _fitted(
@@ -89,12 +93,15 @@ def _fitted(
     as_made: bool | None,
     method: str | None,
     without: Mapping[Any, str] | None,
+    blocks: str | None,
 ) -> Fit:
     model, notes = ground.model(spec)
     batches = gather(ground.study, ground.source, asked, without, as_made, model.measured)
     batches = replace(batches, notes=(*notes, *batches.notes))
     _refuse_censored(asked, batches)
-    picked, why = _method(ground.study, batches, method, _planned_as_random(data))
+    _check_blocks(batches, method, blocks)
+    picked, why = _method(ground.study, batches, method, _random_blocks(data, blocks))
+    batches = replace(batches, fixed_blocks=picked == "reml" and blocks == "fixed")
     return (assembled_mixed if picked == "reml" else assembled)(model, asked.response, batches, why)
 
 
@@ -116,12 +123,13 @@ def fit_all(
     as_made: bool | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
+    blocks: str | None = None,
 ) -> Fits:
     """Fit every response of a study, at every occasion that has readings, derived responses among them.
 
     Parameters
     ----------
-    study, data, as_made, method, without
+    study, data, as_made, method, without, blocks
         As for `fit`.
     model : str, list of str, Model, or a mapping of response -> one of these
         One model for all responses, or one for each; a response's own name stands for all of its occasions that the mapping does not name.
@@ -151,7 +159,7 @@ def fit_all(
     for asked in wanted:
         waits = len(asked.base.occasions) > 1 or asked.base.formula is not None
         try:
-            fits[asked.name] = _fitted(ground, data, asked, specs[asked.name], as_made, method, without)
+            fits[asked.name] = _fitted(ground, data, asked, specs[asked.name], as_made, method, without, blocks)
         except NoReadingError:
             if not waits:
                 raise
@@ -194,13 +202,37 @@ def _check_study(study: object) -> None:
         )
 
 
-def _planned_as_random(data: Any) -> bool:
-    """Whether the plan behind the records was chosen for blocks as a sample of many."""
+def _random_blocks(data: Any, blocks: str | None) -> str:
+    """Why blocks are a sample of many: asked for, or the plan behind the records was chosen so; empty where they are not."""
+    if blocks is not None:
+        return "since blocks are to be random" if blocks == "random" else ""
     provenance = getattr(getattr(data, "plan", None), "provenance", {})
-    return bool(provenance.get("arguments", {}).get("block_effects") == "random")
+    planned = provenance.get("arguments", {}).get("block_effects") == "random"
+    return "since the plan was chosen for random blocks" if planned else ""
 
 
-def _method(study: Study, batches: Batches, method: str | None, random_blocks: bool) -> tuple[str, str]:
+def _check_blocks(batches: Batches, method: str | None, blocks: str | None) -> None:
+    if blocks is None:
+        return
+    if blocks not in ("fixed", "random"):
+        raise StudyError("blocks", blocks, '"fixed", "random" or None', "leave it out to have it picked")
+    if not shared(batches.block):
+        raise StudyError(
+            "blocks",
+            blocks,
+            "left out where batches share no blocks",
+            "add a column 'block' that several batches share",
+        )
+    if blocks == "random" and method == "least squares":
+        raise StudyError(
+            "blocks",
+            blocks,
+            '"fixed" with least squares, which knows one variance only',
+            'write method="reml", or leave it out',
+        )
+
+
+def _method(study: Study, batches: Batches, method: str | None, random_blocks: str) -> tuple[str, str]:
     """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
         raise StudyError("method", method, '"least squares", "reml" or None', "leave it out to have it picked")
@@ -233,7 +265,7 @@ def _method(study: Study, batches: Batches, method: str | None, random_blocks: b
         if random_blocks and shared(batches.block):
             return (
                 "reml",
-                "REML, since the plan was chosen for random blocks: days or lots are a sample of those to come.",
+                f"REML, {random_blocks}: days or lots are a sample of those to come.",
             )
         if alone:
             return "least squares", "Least squares, since every whole plot holds one batch."

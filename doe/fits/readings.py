@@ -54,6 +54,8 @@ class Batches:
         The same as `Study.encode` gives them, the covariates as measured.
     as_made : bool
         Whether `settings` are as made.
+    fixed_blocks : bool
+        Whether a mixed fit takes the blocks as fixed columns, not as a sample of those to come.
     """
 
     runs: tuple[Any, ...]
@@ -74,6 +76,7 @@ class Batches:
     planned: pd.DataFrame
     planned_encoded: Floats
     as_made: bool = False
+    fixed_blocks: bool = False
 
     @property
     def censored(self) -> NDArray[np.bool_]:

@@ -121,7 +121,7 @@ def layout_of(model: Model, response: Response, batches: Batches, Q: Floats) -> 
     plots = whole_plots(batches)
     if plots is not None and 1 < plots.max() + 1 < n:
         groups["whole plot"] = plots
-    if shared(batches.block) and batches.block is not None:
+    if shared(batches.block) and batches.block is not None and not batches.fixed_blocks:
         order = {b: i for i, b in enumerate(dict.fromkeys(batches.block))}
         block = np.array([order[b] for b in batches.block])
         # where every block is one whole plot the two are one stratum
