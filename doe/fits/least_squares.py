@@ -11,7 +11,7 @@ from doe.fits.mixed import assembled_mixed
 from doe.fits.readings import Batches, bounds_told, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
-from doe.fits.sources import Asked, NoReadingError, asked_for
+from doe.fits.sources import AllEqualError, Asked, NoReadingError, asked_for
 from doe.fits.strata import check_settings, shared
 from doe.study import Model, Study, StudyError
 from doe.study.errors import nearest
@@ -138,7 +138,8 @@ def fit_all(
     -------
     Fits
         Mapping of response -> Fit, in the study's order; "viscosity[4 wk, 40 °C]" is the key of a response with several occasions. An
-        occasion without a reading yet is left out, and so is a derived response that needs it: `Fits.unfitted` and the print list them.
+        occasion without a reading yet, or with the same one on every batch, is left out, and so is a derived response that needs it:
+        `Fits.unfitted` and the print list them.
 
     Raises
     ------
@@ -163,12 +164,12 @@ def fit_all(
         except NoReadingError:
             if not waits:
                 raise
-            unfitted.append(
-                (
-                    asked.name,
-                    "no reading of it yet" if asked.base.formula is None else "nothing to work it out from yet",
-                )
-            )
+            derived = asked.base.formula is not None
+            unfitted.append((asked.name, "nothing to work it out from yet" if derived else "no reading of it yet"))
+        except AllEqualError as problem:
+            if not waits:
+                raise
+            unfitted.append((asked.name, f"the same on every batch, {asked.response.text(float(problem.found))}"))
     if not fits:
         raise StudyError(
             "fit_all: readings", "none of any response", "readings of at least one response", "enter the readings first"

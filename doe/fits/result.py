@@ -17,6 +17,7 @@ from scipy import special
 from doe.fits import arrays, verdicts
 from doe.fits.arrays import Floats, Solution
 from doe.fits.readings import Batches
+from doe.fits.sources import AllEqualError
 from doe.fits.tables import Equation, Noted
 from doe.study import Categorical, Component, Model, Response, Section, Shown, Study, StudyError
 from doe.study.dependence import dependent_groups
@@ -920,7 +921,7 @@ def _check_readings(response: Response, batches: Batches) -> None:
             "correct the reading, leave it out with its reason, or choose another transform",
         )
     if np.ptp(batches.values) == 0.0:
-        raise StudyError(
+        raise AllEqualError(
             f"response {response.name!r}: reading",
             float(batches.values[0]),
             "different between runs, yet all are the same",

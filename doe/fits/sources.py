@@ -26,6 +26,10 @@ class NoReadingError(StudyError):
     """A response of which nothing was read, or not yet."""
 
 
+class AllEqualError(StudyError):
+    """A response that reads the same on every batch."""
+
+
 @dataclass(frozen=True)
 class Asked:
     """A response as a fit takes it.
