@@ -169,7 +169,7 @@ def fit_all(
         except AllEqualError as problem:
             if not waits:
                 raise
-            unfitted.append((asked.name, f"the same on every batch, {asked.response.text(float(problem.found))}"))
+            unfitted.append((asked.name, f"the same on every batch, {asked.response.text(float(str(problem.found)))}"))
     if not fits:
         raise StudyError(
             "fit_all: readings", "none of any response", "readings of at least one response", "enter the readings first"

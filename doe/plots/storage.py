@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from doe.plots import look
 from doe.study import StudyError
@@ -50,7 +51,7 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
         for run in runs:
             own = data[data["run"] == run].sort_values("t")
             ax.step(own["t"], own["value"], where="post", color=look.DEEP, linewidth=0.9, alpha=0.6, gid="steps")
-        ax.yaxis.get_major_locator().set_params(integer=True)
+        ax.yaxis.set_major_locator(MaxNLocator(integer=True))
     look.batches(ax, data["t"], data["value"], size=18)
     points = np.vstack(reach)
     look.own_scale(ax, result.response, points[:, 1])
