@@ -498,6 +498,7 @@ def _encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
             columns.append(settings[f.name].to_numpy(dtype=float) / (study.mixture_total or 100.0))
         else:
             columns.append((settings[f.name].to_numpy(dtype=float) - (f.low + f.high) / 2.0) / ((f.high - f.low) / 2.0))
+    columns += [np.zeros(len(settings)) for _ in study.covariates]
     return np.column_stack(columns)
 
 
@@ -505,9 +506,10 @@ def surface_of(fit: Fit, at: Mapping[str, str] | None) -> Surface:
     """The work of `Fit.surface`."""
     study, model = fit.study, fit.model
     held = _checked_levels(fit, at)
+    # covariates stand at their mean, which is coded 0
     kinds = {f.name: f for f in study.factors}
     for term, text in zip(model.parsed, model.terms, strict=True):
-        if sum(q for name, q in term if not isinstance(kinds[name], Categorical)) > 2:
+        if sum(q for name, q in term if name in kinds and not isinstance(kinds[name], Categorical)) > 2:
             raise StudyError(
                 "surface: term",
                 text,

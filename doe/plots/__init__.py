@@ -13,10 +13,12 @@ from doe.plots.planning import power_by_batches, precision_over_region, predicti
 from doe.plots.ranking import factor_effects
 from doe.plots.screening import half_normal, inclusion_weights
 from doe.plots.slices import contours
+from doe.plots.storage import drift
 from doe.plots.titrating import titration
 
 __all__ = [
     "contours",
+    "drift",
     "factor_effects",
     "half_normal",
     "inclusion_weights",
