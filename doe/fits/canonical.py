@@ -172,7 +172,7 @@ class Surface(Shown):
 
     def _table(self, settings: pd.DataFrame) -> pd.DataFrame:
         """Settings with what the fit foretells there and whether they lie inside the region."""
-        Z = _encoded(self.fit, settings, self.at)
+        Z = encoded(self.fit, settings, self.at)
         said = self.fit._foretell(self.fit.model.matrix_of(Z), 0.95, "mean")
         said.index = settings.index
         return pd.concat(
@@ -483,8 +483,8 @@ def _distance(where: str, value: object, least: float | None) -> float:
     return float(value)  # type: ignore[arg-type]
 
 
-def _encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
-    """Encoded settings with categorical factors at a level or at their average, where every contrast is 0."""
+def encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
+    """Encoded settings with categorical factors at a level or at their average, where every contrast is 0; covariates at their means."""
     study = fit.study
     columns: list[Floats] = []
     for f in study.factors:
@@ -498,6 +498,7 @@ def _encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
             columns.append(settings[f.name].to_numpy(dtype=float) / (study.mixture_total or 100.0))
         else:
             columns.append((settings[f.name].to_numpy(dtype=float) - (f.low + f.high) / 2.0) / ((f.high - f.low) / 2.0))
+    columns += [np.zeros(len(settings))] * len(study.covariate_names)  # covariates at their means
     return np.column_stack(columns)
 
 
@@ -536,7 +537,7 @@ def surface_of(fit: Fit, at: Mapping[str, str] | None) -> Surface:
     shift = np.array([c / total if isinstance(f, Component) else 0.0 for f, c in zip(moving, centre, strict=True)])
     scale = np.array([h / total if isinstance(f, Component) else 1.0 for f, h in zip(moving, half, strict=True)])
     v0, J = shift + scale * origin, scale[:, None] * plane
-    Z = _encoded(fit, pd.DataFrame(columns=[], index=[0]), held)[0]
+    Z = encoded(fit, pd.DataFrame(columns=[], index=[0]), held)[0]
     place = {v: i for i, v in enumerate(study.variables)}
     index = [place[f.name] for f in moving]
     fixed = [i for i in range(len(place)) if i not in index]
