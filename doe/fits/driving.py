@@ -386,9 +386,9 @@ class Drivers(Shown):
         e, log = self.effects, self.fit.response.transform == "log"
 
         def text(column: str) -> list[str]:
-            pairs = zip(e[column], e["std_error"], strict=True)
+            cells = zip(e[column], e["std_error"], e["estimate"], strict=True)
             return [
-                "" if np.isnan(v) else ratio_text(v, s) if log else number_text(float(v), float(s)) for v, s in pairs
+                "" if np.isnan(v) else ratio_text(v, s, m) if log else number_text(float(v), float(s)) for v, s, m in cells
             ]
 
         out = pd.DataFrame({"factor": e["factor"], "over": e["effect"], "change": text("estimate")})

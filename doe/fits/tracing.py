@@ -196,7 +196,7 @@ class Traces(Shown):
         def cell(column: str, i: int) -> str:
             value, error = float(e[column].iloc[i]), float(e["std_error"].iloc[i])
             if self.lines[i].long and log:
-                return ratio_text(value, error)
+                return ratio_text(value, error, float(e["estimate"].iloc[i]))
             return number_text(value, error) if self.lines[i].long else "cannot move" if column == "estimate" else ""
 
         table = pd.DataFrame(
@@ -243,10 +243,9 @@ class Traces(Shown):
         return out
 
 
-def ratio_text(value: float, error: float) -> str:
-    """A difference of logarithms as a factor, with the digits of its error."""
-    ratio = float(np.exp(value))
-    return f"× {number_text(ratio, ratio * error if np.isfinite(error) else None, 3)}"
+def ratio_text(value: float, error: float, middle: float) -> str:
+    """A difference of logarithms as a factor, with the digits of the error of the estimate `middle`."""
+    return f"× {number_text(float(np.exp(value)), float(np.exp(middle)) * error if np.isfinite(error) else None, 3)}"
 
 
 def traces_of(fit: Fit, reference: Mapping[str, Any] | None, direction: str) -> Traces:
