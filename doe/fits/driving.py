@@ -122,6 +122,9 @@ class Noise:
 
         tail = 0.5 * (1.0 - level)
         low, high = (found * self._root(chance, q) ** 2 for q in (tail, 1.0 - tail))
+        # readings that happen to lie closer to a flat surface than noise allows must not make the upper end 0: no less than the posterior's
+        posterior = float(np.quantile(found + 2.0 * cross + own, 1.0 - tail)) - self.bias(form)
+        high = max(high, posterior)
         return Quantity(min(max(estimate, low), max(high, low)), low, high)
 
     @staticmethod

@@ -4,6 +4,7 @@ May import study, designs, quality, bench, fits, virtual and window. Functions o
 several take `figure=` and return a Figure; nothing touches pyplot or the global settings of Matplotlib.
 """
 
+from doe.plots.blends import ternary_response, traces
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import residuals
 from doe.plots.curves import interactions, main_effects
@@ -11,10 +12,12 @@ from doe.plots.look import words
 from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
+from doe.plots.shares import drivers
 from doe.plots.slices import contours
 
 __all__ = [
     "contours",
+    "drivers",
     "factor_effects",
     "interactions",
     "main_effects",
@@ -27,5 +30,7 @@ __all__ = [
     "residuals",
     "term_correlations",
     "ternary",
+    "ternary_response",
+    "traces",
     "words",
 ]
