@@ -96,13 +96,13 @@ class Noise:
 
         A true form as large as c² times the estimated one would show at least the estimated one with the chance H(c) =
         P((cβ̂ + e)'Φ(cβ̂ + e) ≥ β̂'Φβ̂), e the errors drawn; the limits are where H is half of what is left of the level, on either side.
-        This is the interval of a noncentral F where Φ looks along equally well known directions: its lower end is 0 just where the F
-        test at that half does not reject.
+        Along one direction this is the coefficient's own t interval, squared. The lower end is 0 just where the noise alone would show at
+        least the estimated form more often than that half.
 
         References
         ----------
         Steiger, J. H. & Fouladi, R. T. (1997). Noncentrality interval estimation and the evaluation of statistical models. In What if
-        there were no significance tests?, 221-257. Erlbaum.
+        there were no significance tests?, 221-257. Erlbaum (limits of a square by the chance of what was seen).
         """
         from scipy import special
 
@@ -309,7 +309,7 @@ class Drivers(Shown):
         shown = t[t["verdict"] == SHOWN]
         quiet = t.loc[t["verdict"] == NOT_SHOWN, "factor"].tolist()
         if not len(shown):
-            return f"No factor is shown to move {name} over the region studied: every interval includes 0."
+            return " ".join([f"No factor's share is shown: every interval includes 0, so {name} may not vary over the region.", *self._own()])
         first = shown.iloc[0]
         said = [
             f"Over the region studied {first['factor']} drives {name} most: it accounts for {_percent(first['share'])} of its variation "
@@ -326,6 +326,7 @@ class Drivers(Shown):
                 said.append(f"Which of {a['factor']} and {b['factor']} weighs more is not sure: their intervals overlap.")
         if quiet:
             said.append(f"Not shown to matter (the interval includes 0): {listed(quiet)}.")
+            said += self._own()
         if self.measure == "total":
             together = t[(t["share"] - t["alone"] > 0.1) & (t["verdict"] == SHOWN)]
             if len(together):
@@ -334,6 +335,18 @@ class Drivers(Shown):
                     "factors' settings (share less share alone): see the interactions."
                 )
         return " ".join(said)
+
+    def _own(self) -> list[str]:
+        """Factors whose share is not shown, yet whose own effect over their range is."""
+        t, e = self.table, self.effects
+        quiet = set(t.loc[t["verdict"] == NOT_SHOWN, "factor"])
+        clear = e[e["factor"].isin(quiet) & ((e["low"] > 0) | (e["high"] < 0))]
+        names = list(dict.fromkeys(clear["factor"]))
+        if not names:
+            return []
+        if len(names) == 1:
+            return [f"Yet by its own effect over its range, judged by itself, {names[0]} moves it: see below."]
+        return [f"Yet by their own effects over their ranges, each judged by itself, {listed(names)} move it: see below."]
 
     def _sections(self) -> list[Section]:
         fit, t = self.fit, self.table

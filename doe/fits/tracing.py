@@ -107,7 +107,13 @@ def line_through(study: Study, name: str, start: pd.Series[float], direction: st
     moving = np.abs(rate) * own > CLOSE
     forth = float(np.where(moving & (rate > 0), time, np.inf).min())
     back = float(np.where(moving & (rate < 0), time, -np.inf).max())
-    return Line(name, start, step, float(start[name]) + back, float(start[name]) + forth)
+    ends = []
+    for end in (float(start[name]) + back, float(start[name]) + forth):
+        at = region.names.index(name)
+        # the very numbers that were given, where the line reaches them
+        near = [v for v in (float(low[at]), float(high[at])) if abs(end - v) <= CLOSE * own]
+        ends.append(near[0] if near else end)
+    return Line(name, start, step, ends[0], ends[1])
 
 
 def rows_of(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:

@@ -26,6 +26,8 @@ from doe.study import Categorical, Component, Study, StudyError
 if TYPE_CHECKING:
     from doe.fits import Fit
 
+LETTERS = 18  # a line of a name at the end of a curve
+
 # ---- traces
 
 
@@ -83,14 +85,30 @@ def traces(
     look.own_scale(ax, fit.response, table[["estimate", "low", "high"]].to_numpy(dtype=float).ravel())
     look.limit_lines(ax, fit.response)
     ax.axvline(0.0, color=look.SOFT, linewidth=0.8)
-    left, right = min(e[0] for e in ends), max(e[0] for e in ends)
-    ax.set_xlim(left - 0.32 * (right - left), right + 0.32 * (right - left))
     ax.set_xlabel("change from the reference (% of the component's own range in the region)")
     words = ", ".join(holding.setting_text(study.factor(n), made.reference[n]) for n in [c.name for c in study.components])
     second = f"reference: {words}" + (f"; held: {made.held_words}" if made.held_words else "")
+    _room_for_names(ax, ends)
     look.framed(ax, f"{fit.response.name} along {DIRECTIONS[direction]}", second, _trace_words(made))
     _name_ends(ax, ends)
     return ax
+
+
+def _room_for_names(ax: Axes, ends: Sequence[tuple[float, float, str]]) -> None:
+    """Limits of the x axis that leave the names at the ends of the curves their place."""
+    look.settle(ax)
+    scratch = ax.text(0.0, 0.0, "", fontsize=look.SMALL)
+    wide = []
+    for first in (1, 0):
+        widths = []
+        for _, _, text in ends[first::2]:
+            scratch.set_text(look.folded(text, LETTERS))
+            widths.append(scratch.get_window_extent().width)
+        wide.append(max(widths) + 22.0)
+    scratch.remove()
+    left, right = min(e[0] for e in ends), max(e[0] for e in ends)
+    each = (right - left) / max(0.92 * ax.bbox.width - sum(wide), 0.3 * ax.bbox.width)
+    ax.set_xlim(left - each * wide[0], right + each * wide[1])
 
 
 def _name_ends(ax: Axes, ends: Sequence[tuple[float, float, str]]) -> None:
@@ -104,7 +122,7 @@ def _name_ends(ax: Axes, ends: Sequence[tuple[float, float, str]]) -> None:
         notes: list[Any] = []
         at: list[float] = []
         for _, y, text in mine:
-            note = ax.text(edge, y, look.folded(text, 22), fontsize=look.SMALL, color=look.INK, gid="end", va="center")
+            note = ax.text(edge, y, look.folded(text, LETTERS), fontsize=look.SMALL, color=look.INK, gid="end", va="center")
             note.set(ha="left" if side > 0 else "right", path_effects=look.halo())
             notes.append(note)
             at.append(float(ax.transData.transform((edge, y))[1]))
@@ -291,7 +309,7 @@ def ternary_response(
     known = np.vstack([blends[inside], t.corners])
     predicted = fit.predict(t.settings(known))
     low, high = float(predicted["estimate"].min()), float(predicted["estimate"].max())
-    ax = look.axes_for(ax, 6.4, 5.2)
+    ax = look.axes_for(ax, 6.6, 4.5)
     _frame(ax, t)
     log = fit.response.transform == "log" and low > 0 and high > 4 * low
     if high - low <= 1e-9 * max(abs(high), abs(low), 1e-300):
@@ -318,7 +336,7 @@ def ternary_response(
     names = f"{t.names[0]}, {t.names[1]} and {t.names[2]}"
     words = _response_words(fit, t, known, predicted, here, elsewhere, left)
     look.framed(ax, f"Predicted {fit.response.name} over {names}", f"held: {held}" if held else "", words)
-    _draw_lines(ax, grid, solid, lines, len(limits), outline, flat)
+    _draw_lines(ax, grid, solid, lines, len(limits), outline)
     return ax
 
 
@@ -405,7 +423,6 @@ def _draw_lines(
     lines: Sequence[tuple[float, str]],
     heavy: int,
     outline: Path,
-    flat: Floats,
 ) -> None:
     """Contour lines with their values on them; a light line without room for its value is left out."""
     taken = look.Discs()
@@ -418,8 +435,10 @@ def _draw_lines(
         drawn.set_label(label)
         drawn.set_clip_path(outline, ax.transData)
         pieces = []
-        for piece in drawn.get_paths()[0].to_polygons(closed_only=False):
-            line = np.asarray(piece)
+        path = drawn.get_paths()[0]
+        # the vertices themselves: to_polygons would thin them out, by pixels, in a drawing one unit wide
+        starts = [] if path.codes is None else np.flatnonzero(path.codes == Path.MOVETO)[1:]
+        for line in np.split(np.asarray(path.vertices), starts):
             seen = outline.contains_points(line)
             for stretch in np.split(np.arange(len(line)), np.flatnonzero(np.diff(seen)) + 1):
                 if seen[stretch[0]] and len(stretch) > 1:
