@@ -270,7 +270,10 @@ class Surface(Shown):
         level = _checked_level(confidence)
         if self.quadratic.stationary is None or self.quadratic.flat.any():
             raise StudyError(
-                "whereabouts: surface", f"a {self.kind}", "one with a single stationary point", "follow ridge(radii) instead"
+                "whereabouts: surface",
+                f"a {self.kind}",
+                "one with a single stationary point",
+                "follow ridge(radii) instead",
             )
         self._need_noise("whereabouts")
         rows = (self.slopes + 2.0 * self.quadratic.parts @ self.quadratic.stationary).T
@@ -313,7 +316,9 @@ class Surface(Shown):
                 "high": estimate + half,
             }
         )
-        return Noted.made(table, f"Slope of {self.fit.response.fitted_label} at the centre.{self._held()}\n{self._cone_words(level)}")
+        return Noted.made(
+            table, f"Slope of {self.fit.response.fitted_label} at the centre.{self._held()}\n{self._cone_words(level)}"
+        )
 
     def cone(self, confidence: float = 0.95) -> Cone:
         """Directions that may be the steepest: see `direction`."""
@@ -337,7 +342,10 @@ class Surface(Shown):
     def _need_noise(self, what: str) -> None:
         if not self.fit.df_residual:
             raise StudyError(
-                f"{what}: residual degrees of freedom", 0, "1 or more", "leave terms out of the model, or make more batches"
+                f"{what}: residual degrees of freedom",
+                0,
+                "1 or more",
+                "leave terms out of the model, or make more batches",
             )
 
     def _joint_degrees(self, L: Floats) -> float:
@@ -383,7 +391,11 @@ class Surface(Shown):
         k = G.shape[1]
         size = np.linalg.norm(G, axis=1)
         G, h = G[size > 1e-12] / size[size > 1e-12, None], h[size > 1e-12] / size[size > 1e-12]
-        if len(G) <= k or k > 6 or optimize.linprog(np.zeros(len(G)), A_eq=G.T, b_eq=np.zeros(k), bounds=(1, None)).status:
+        if (
+            len(G) <= k
+            or k > 6
+            or optimize.linprog(np.zeros(len(G)), A_eq=G.T, b_eq=np.zeros(k), bounds=(1, None)).status
+        ):
             return np.empty((0, k))  # unbounded: no positive weights balance the rows
         made = Polytope.of(G, h, np.empty((0, k)), np.empty(0))
         if made is None:

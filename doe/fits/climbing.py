@@ -82,7 +82,14 @@ def _angle(share: float, k: int) -> float:
 
 
 def best_within(
-    b: Floats, B: Floats, radius: float, G: Floats, h: Floats, first: Floats, sign: float = 1.0, near: Floats | None = None
+    b: Floats,
+    B: Floats,
+    radius: float,
+    G: Floats,
+    h: Floats,
+    first: Floats,
+    sign: float = 1.0,
+    near: Floats | None = None,
 ) -> Floats | None:
     """The highest point (sign 1) or the lowest (−1) of b'u + u'Bu at a distance from the centre with G u <= h.
 

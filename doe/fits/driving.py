@@ -309,7 +309,12 @@ class Drivers(Shown):
         shown = t[t["verdict"] == SHOWN]
         quiet = t.loc[t["verdict"] == NOT_SHOWN, "factor"].tolist()
         if not len(shown):
-            return " ".join([f"No factor's share is shown: every interval includes 0, so {name} may not vary over the region.", *self._own()])
+            return " ".join(
+                [
+                    f"No factor's share is shown: every interval includes 0, so {name} may not vary over the region.",
+                    *self._own(),
+                ]
+            )
         first = shown.iloc[0]
         said = [
             f"Over the region studied {first['factor']} drives {name} most: it accounts for {_percent(first['share'])} of its variation "
@@ -323,7 +328,9 @@ class Drivers(Shown):
             said.append(f"{listed(slight)} {'matter' if len(slight) > 1 else 'matters'} but slightly.")
         for (_, a), (_, b) in zip(shown.iloc[:-1].iterrows(), shown.iloc[1:].iterrows(), strict=True):
             if b["high"] > a["low"] and b["share"] > 0.5 * a["share"]:
-                said.append(f"Which of {a['factor']} and {b['factor']} weighs more is not sure: their intervals overlap.")
+                said.append(
+                    f"Which of {a['factor']} and {b['factor']} weighs more is not sure: their intervals overlap."
+                )
         if quiet:
             said.append(f"Not shown to matter (the interval includes 0): {listed(quiet)}.")
             said += self._own()
@@ -346,7 +353,9 @@ class Drivers(Shown):
             return []
         if len(names) == 1:
             return [f"Yet by its own effect over its range, judged by itself, {names[0]} moves it: see below."]
-        return [f"Yet by their own effects over their ranges, each judged by itself, {listed(names)} move it: see below."]
+        return [
+            f"Yet by their own effects over their ranges, each judged by itself, {listed(names)} move it: see below."
+        ]
 
     def _sections(self) -> list[Section]:
         fit, t = self.fit, self.table
@@ -370,9 +379,15 @@ class Drivers(Shown):
     def _notes(self) -> list[str]:
         fit = self.fit
         spread = number_text(float(np.sqrt(self.whole.estimate)), digits=3)
-        scale = f" on the scale of {fit.response.fitted_label}" if fit.response.transform else f" {fit.response.unit}".rstrip()
+        scale = (
+            f" on the scale of {fit.response.fitted_label}"
+            if fit.response.transform
+            else f" {fit.response.unit}".rstrip()
+        )
         noise = f"; batches made alike differ by {number_text(fit.sigma, digits=3)}" if fit.df_residual else ""
-        out = [f"Shares of the variation of the fitted mean over the region (standard deviation {spread}{scale}{noise})."]
+        out = [
+            f"Shares of the variation of the fitted mean over the region (standard deviation {spread}{scale}{noise})."
+        ]
         if self.measure == "total":
             out.append(
                 "Share: alone and together with others (total Sobol' index), so shares can add up to more than 100 %; alone: first-order "
@@ -380,7 +395,11 @@ class Drivers(Shown):
             )
         else:
             error = float(self._mc_errors.max())
-            exact = f"Monte-Carlo error of a share at most {100 * error:.1g} points." if error > 0 else "No Monte-Carlo error."
+            exact = (
+                f"Monte-Carlo error of a share at most {100 * error:.1g} points."
+                if error > 0
+                else "No Monte-Carlo error."
+            )
             out.append(
                 "Constraints or the mixture tie factors together: Shapley effects share out what they account for only together, and add "
                 f"up to 100 %. A factor that moves with one that matters gets a part of its share: see its own effect below. {exact}"
@@ -404,7 +423,8 @@ class Drivers(Shown):
         def text(column: str) -> list[str]:
             cells = zip(e[column], e["std_error"], e["estimate"], strict=True)
             return [
-                "" if np.isnan(v) else ratio_text(v, s, m) if log else number_text(float(v), float(s)) for v, s, m in cells
+                "" if np.isnan(v) else ratio_text(v, s, m) if log else number_text(float(v), float(s))
+                for v, s, m in cells
             ]
 
         out = pd.DataFrame({"factor": e["factor"], "over": e["effect"], "change": text("estimate")})
@@ -414,9 +434,15 @@ class Drivers(Shown):
 
     def _effect_note(self) -> str:
         fit = self.fit
-        on = "Changes are factors of the response" if fit.response.transform == "log" else f"Changes of {fit.response.fitted_label}"
+        on = (
+            "Changes are factors of the response"
+            if fit.response.transform == "log"
+            else f"Changes of {fit.response.fitted_label}"
+        )
         moved = "; components move along Cox's direction" if fit.study.components else ""
-        return f"{on}, the others in the middle of the region{moved}. A bend is the average of both ends less the middle."
+        return (
+            f"{on}, the others in the middle of the region{moved}. A bend is the average of both ends less the middle."
+        )
 
 
 def _percent(share: float) -> str:
@@ -440,7 +466,10 @@ def drivers_of(fit: Fit, draws: int, seed: int) -> Drivers:
     factors = set(fit.study.names)
     if not any(name in factors for term in fit.model.parsed for name, _ in term):
         raise StudyError(
-            "drivers: model", ", ".join(fit.model.terms), "one with a factor in it", "fit a model with the factors studied"
+            "drivers: model",
+            ", ".join(fit.model.terms),
+            "one with a factor in it",
+            "fit a model with the factors studied",
         )
     v = variation_of(fit.study, fit.model, int(seed))
     if not v.independent and len(v.names) > MOST:
@@ -461,5 +490,3 @@ def drivers_of(fit: Fit, draws: int, seed: int) -> Drivers:
             "make that factor Continuous with a step, or loosen the constraint that pins it",
         ) from problem
     return made
-
-

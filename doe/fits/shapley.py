@@ -180,7 +180,7 @@ class Tied:
         basis = np.zeros((len(local), self.width), dtype=np.int64)
         basis[:, independent] = local
         gram, cross = self._table(basis, basis), self._table(basis, self.exponents)
-        h = np.linalg.lstsq(gram, cross, rcond=1e-11)[0]
+        h = np.asarray(np.linalg.lstsq(gram, cross, rcond=1e-11)[0], dtype=np.float64)
         whole = h.T @ gram @ h
         if self.plain:
             return whole[None]
@@ -271,7 +271,9 @@ class Tied:
     def _step_of(self, column: int, known: list[int]) -> Floats | None:
         """The move that changes one factor's level and no other's, those known held; None where equalities allow none."""
         flat = self.block.relaxed.basis
-        held = [c for c in range(self.width) if c in known or (c != column and any(c == k for k, _ in self.block.levels))]
+        held = [
+            c for c in range(self.width) if c in known or (c != column and any(c == k for k, _ in self.block.levels))
+        ]
         rows = flat[[*held, column]]
         target = np.append(np.zeros(len(held)), 1.0)
         found = np.linalg.lstsq(rows, target, rcond=1e-10)[0]

@@ -159,7 +159,7 @@ def variation_of(study: Study, model: Model, seed: int = 0) -> Variation:
     names = region.names
     used = {name for term in model.parsed for name, _ in term}
     for block in region.blocks:
-        own = [names[c] for c in block.columns]
+        own = tuple(names[c] for c in block.columns)
         if not used & set(own):
             continue
         at, s, t = region.codes(block)
@@ -170,7 +170,7 @@ def variation_of(study: Study, model: Model, seed: int = 0) -> Variation:
         safe = np.where(moves, a, 1.0)
         scale[at] = np.where(moves, s / safe, 0.0)
         shift[at] = np.where(moves, t - s * b / safe, t + s * block.bounds[0])
-        owners.append((tuple(own), at, block))
+        owners.append((own, at, block))
     for f in study.categorical:
         if f.name in used:
             at = [study.variables.index(f"{f.name}[{level}]") for level in f.levels[:-1]]
@@ -183,9 +183,7 @@ def variation_of(study: Study, model: Model, seed: int = 0) -> Variation:
         if isinstance(thing, Categorical):
             contrasts = np.vstack([np.eye(len(at)), -np.ones(len(at))])
             values = np.prod(contrasts[:, None, :] ** mine[None], axis=2)
-            parts.append(
-                Part(own, place.ravel(), None, values.mean(axis=0), values.T @ values / len(values))
-            )
+            parts.append(Part(own, place.ravel(), None, values.mean(axis=0), values.T @ values / len(values)))
         else:
             tied = Tied(thing, mine, seed)  # type: ignore[arg-type]
             parts.append(Part(own, place.ravel(), tied, tied.mean, tied.second))

@@ -273,7 +273,8 @@ def traces_of(fit: Fit, reference: Mapping[str, Any] | None, direction: str) -> 
 
 
 def _reference(study: Study, given: Mapping[str, Any] | None) -> tuple[pd.Series[float], dict[str, str]]:
-    start, held = centre_of(study), {}
+    start = centre_of(study)
+    held: dict[str, str] = {}
     if given is None:
         return start, held
     if not isinstance(given, Mapping | pd.Series):

@@ -80,12 +80,18 @@ class Whereabouts(Shown):
         s = self.surface
         if not isinstance(settings, pd.DataFrame):
             raise StudyError(
-                "whereabouts: settings", type(settings).__name__, "a DataFrame", "give one row a setting, one column a factor"
+                "whereabouts: settings",
+                type(settings).__name__,
+                "a DataFrame",
+                "give one row a setting, one column a factor",
             )
         missing = [n for n in s.names if n not in settings.columns]
         if missing:
             raise StudyError(
-                "whereabouts: columns", list(settings.columns), "all factors of the surface", f"add {', '.join(missing)}"
+                "whereabouts: columns",
+                list(settings.columns),
+                "all factors of the surface",
+                f"add {', '.join(missing)}",
             )
         w = (settings[list(s.names)].to_numpy(dtype=float) - s.centre) / s.half
         u = (w - s.origin) @ s.plane
@@ -148,7 +154,9 @@ class Whereabouts(Shown):
             return value, value
         free = linalg.null_space(row[None, :])
         limit = float(special.fdtri(1, self.df, self.confidence))
-        ends = [float(s.centre[j] + s.half[j] * self._end(at, sign, row / size, free, u0, limit)) for sign in (-1.0, 1.0)]
+        ends = [
+            float(s.centre[j] + s.half[j] * self._end(at, sign, row / size, free, u0, limit)) for sign in (-1.0, 1.0)
+        ]
         return min(ends), max(ends)
 
     def _end(self, at: float, sign: float, row: Floats, free: Floats, u0: Floats, limit: float) -> float:
@@ -178,6 +186,7 @@ class Whereabouts(Shown):
             outer *= 2.5
             if outer > FAR:
                 return sign * float("inf")
+
         def gap(moved: float) -> float:
             # the statistic grows as a square, so its root is all but straight
             return float(np.sqrt(least(moved, kept)[0]) - np.sqrt(limit))
@@ -203,4 +212,8 @@ class Whereabouts(Shown):
             else "All factors together the region has no end: along some direction no curvature is shown, so the trial does not say where "
             "the stationary point lies."
         )
-        return [Section(f"Where the stationary point of {s.fit.response.label} may lie", table, "\n".join(lines) + s._held())]
+        return [
+            Section(
+                f"Where the stationary point of {s.fit.response.label} may lie", table, "\n".join(lines) + s._held()
+            )
+        ]

@@ -86,7 +86,9 @@ def traces(
     look.limit_lines(ax, fit.response)
     ax.axvline(0.0, color=look.SOFT, linewidth=0.8)
     ax.set_xlabel("change from the reference (% of the component's own range in the region)")
-    words = ", ".join(holding.setting_text(study.factor(n), made.reference[n]) for n in [c.name for c in study.components])
+    words = ", ".join(
+        holding.setting_text(study.factor(n), made.reference[n]) for n in [c.name for c in study.components]
+    )
     second = f"reference: {words}" + (f"; held: {made.held_words}" if made.held_words else "")
     _room_for_names(ax, ends)
     look.framed(ax, f"{fit.response.name} along {DIRECTIONS[direction]}", second, _trace_words(made))
@@ -115,14 +117,17 @@ def _name_ends(ax: Axes, ends: Sequence[tuple[float, float, str]]) -> None:
     """The amounts at the ends of the curves: in a column on either side, moved apart where they would touch."""
     for side in (-1, 1):
         mine = sorted(
-            (e for i, e in enumerate(ends) if (i % 2 == 0) == (side > 0)), key=lambda e: ax.transData.transform(e[:2])[1]
+            (e for i, e in enumerate(ends) if (i % 2 == 0) == (side > 0)),
+            key=lambda e: ax.transData.transform(e[:2])[1],
         )
         inverse = ax.transData.inverted()
         edge = max(e[0] for e in mine) if side > 0 else min(e[0] for e in mine)
         notes: list[Any] = []
         at: list[float] = []
         for _, y, text in mine:
-            note = ax.text(edge, y, look.folded(text, LETTERS), fontsize=look.SMALL, color=look.INK, gid="end", va="center")
+            note = ax.text(
+                edge, y, look.folded(text, LETTERS), fontsize=look.SMALL, color=look.INK, gid="end", va="center"
+            )
             note.set(ha="left" if side > 0 else "right", path_effects=look.halo())
             notes.append(note)
             at.append(float(ax.transData.transform((edge, y))[1]))
@@ -369,7 +374,10 @@ def _triangle(study: Study, components: Sequence[str] | None, at: Any) -> Triang
     if len(made.corners) < 3 or made.spare <= 1e-9 * abs(total):
         held = ", ".join(holding.setting_text(study.factor(p), base[p]) for p in study.names if p not in three)
         raise StudyError(
-            "at", held or "these components", "such that blends of the three are left inside the region", "hold the others elsewhere"
+            "at",
+            held or "these components",
+            "such that blends of the three are left inside the region",
+            "hold the others elsewhere",
         )
     return made
 
@@ -412,7 +420,7 @@ def _put_batches(ax: Axes, t: Triangle, runs: pd.DataFrame) -> tuple[int, int, i
     places = t.flat(runs[list(t.names)].to_numpy(dtype=float))
     for chosen, size, strong in ((on_plane & ~at_held, 9.0, False), (on_plane & at_held, 30.0, True)):
         if chosen.any():
-            look.batches(ax, *places[chosen].T, size=size, strong=strong)
+            look.batches(ax, places[chosen, 0], places[chosen, 1], size=size, strong=strong)
     return int((on_plane & at_held).sum()), int((on_plane & ~at_held).sum()), int((~on_plane).sum())
 
 
@@ -429,7 +437,13 @@ def _draw_lines(
     for i, (value, label) in enumerate(lines):
         strong = i < heavy
         drawn = ax.tricontour(
-            grid, z, levels=[value], colors=[look.INK], linewidths=2.0 if strong else 0.8, linestyles=["solid"], zorder=2.1
+            grid,
+            z,
+            levels=[value],
+            colors=[look.INK],
+            linewidths=2.0 if strong else 0.8,
+            linestyles=["solid"],
+            zorder=2.1,
         )
         drawn.set_gid("limit" if strong else "contour")
         drawn.set_label(label)
@@ -437,7 +451,8 @@ def _draw_lines(
         pieces = []
         path = drawn.get_paths()[0]
         # the vertices themselves: to_polygons would thin them out, by pixels, in a drawing one unit wide
-        starts = [] if path.codes is None else np.flatnonzero(path.codes == Path.MOVETO)[1:]
+        codes = np.zeros(len(path.vertices)) if path.codes is None else np.asarray(path.codes)
+        starts = np.flatnonzero(codes == Path.MOVETO)[1:]
         for line in np.split(np.asarray(path.vertices), starts):
             seen = outline.contains_points(line)
             for stretch in np.split(np.arange(len(line)), np.flatnonzero(np.diff(seen)) + 1):
@@ -468,7 +483,9 @@ def _response_words(
         where = ", ".join(holding.setting_text(t.study.factor(n), v) for n, v in zip(t.names, blends[at], strict=True))
         out.append(f"{word} here: {value_text(fit, row['estimate'])}{interval} at {where}.")
     if here and elsewhere:
-        out.append(f"Large hollow marks: the {here} batches made at the held settings; small ones: batches made at others.")
+        out.append(
+            f"Large hollow marks: the {here} batches made at the held settings; small ones: batches made at others."
+        )
     elif here:
         out.append("Hollow marks: batches.")
     elif elsewhere:

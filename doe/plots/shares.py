@@ -86,6 +86,9 @@ def _drivers(fit: object) -> Drivers:
         return fit
     if not isinstance(fit, Fit):
         raise StudyError(
-            "plots.drivers: fit", type(fit).__name__, "a Fit or its drivers()", "give one of doe.fit_all's: fits['viscosity']"
+            "plots.drivers: fit",
+            type(fit).__name__,
+            "a Fit or its drivers()",
+            "give one of doe.fit_all's: fits['viscosity']",
         )
     return fit.drivers()

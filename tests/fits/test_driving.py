@@ -29,7 +29,10 @@ def test_the_published_product_of_squares():
     2^-3 prod(3 x_i^2 + 1), x uniform on [0, 1], S_i = 25/91, S_ij = 5/91, S_123 = 1/91."""
     study = box("abc")
     x = ("1", "{0}", "{0}^2")
-    terms = [":".join(t) for t in np.array(np.meshgrid(*[[x[j].format(n) for j in range(3)] for n in "abc"])).reshape(3, -1).T]
+    terms = [
+        ":".join(t)
+        for t in np.array(np.meshgrid(*[[x[j].format(n) for j in range(3)] for n in "abc"])).reshape(3, -1).T
+    ]
     terms = sorted({":".join(p for p in t.split(":") if p != "1") or "1" for t in terms})
     model = study.model(terms)
     z = np.array(np.meshgrid(*[np.linspace(-1, 1, 3)] * 3)).reshape(3, -1).T
@@ -54,7 +57,8 @@ def test_a_quadratic_by_legendre_polynomials():
     assert beta @ v.total @ beta == pytest.approx(whole)
     np.testing.assert_allclose(quadratic_forms(v, beta, v.first_order), [parts["a"] / whole, parts["b"] / whole])
     np.testing.assert_allclose(
-        quadratic_forms(v, beta, v.total_order), [(parts["a"] + parts["ab"]) / whole, (parts["b"] + parts["ab"]) / whole]
+        quadratic_forms(v, beta, v.total_order),
+        [(parts["a"] + parts["ab"]) / whole, (parts["b"] + parts["ab"]) / whole],
     )
     np.testing.assert_allclose(
         quadratic_forms(v, beta, v.shapley[0]),
@@ -125,14 +129,22 @@ def test_a_linear_blend_on_the_whole_simplex():
 def bounded_blend():
     study = doe.Study(
         "bounded",
-        [doe.Component(n, lo, hi, "") for n, lo, hi in zip("wxyz", (0.1, 0.0, 0.2, 0.0), (0.6, 0.5, 0.7, 0.3), strict=True)],
+        [
+            doe.Component(n, lo, hi, "")
+            for n, lo, hi in zip("wxyz", (0.1, 0.0, 0.2, 0.0), (0.6, 0.5, 0.7, 0.3), strict=True)
+        ],
         [doe.Response("v")],
         constraints=["w + x <= 0.75"],
         mixture_total=1,
     )
     # cells of a lattice by their middles, so that the lattice mean is a midpoint rule over the region
     n = 60
-    a = np.array([(i, j, m, n - i - j - m) for i in range(n + 1) for j in range(n + 1 - i) for m in range(n + 1 - i - j)]) / n
+    a = (
+        np.array(
+            [(i, j, m, n - i - j - m) for i in range(n + 1) for j in range(n + 1 - i) for m in range(n + 1 - i - j)]
+        )
+        / n
+    )
     inside = study.region.contains(pd.DataFrame(a, columns=list("wxyz")))
     return study, a[inside]
 
@@ -154,7 +166,10 @@ def test_a_narrow_blend_by_quadrature():
     """Three bounded components: given one, the next is uniform over what is left, so all needed are plain integrals."""
     low, high = np.array([0.002, 0.05, 0.90]), np.array([0.008, 0.09, 0.947])
     study = doe.Study(
-        "gel", [doe.Component(n, lo, hi, "") for n, lo, hi in zip("abc", low, high, strict=True)], [doe.Response("v")], mixture_total=1
+        "gel",
+        [doe.Component(n, lo, hi, "") for n, lo, hi in zip("abc", low, high, strict=True)],
+        [doe.Response("v")],
+        mixture_total=1,
     )
     model = study.model("quadratic")
     beta = np.array([900.0, 30.0, 4.0, 500.0, -800.0, 12.0])
@@ -371,7 +386,9 @@ def test_monte_carlo_error_is_said_where_there_is_one():
     assert 0 < d.table["mc_error"].max() < 0.01
     assert "Monte-Carlo error of a share at most" in str(d)
     other = fit.drivers(seed=5)
-    assert (d.table["share"] - other.table.set_index("factor").loc[d.table["factor"], "share"].to_numpy()).abs().max() > 0
+    assert (
+        d.table["share"] - other.table.set_index("factor").loc[d.table["factor"], "share"].to_numpy()
+    ).abs().max() > 0
     same = fit.drivers()
     pd.testing.assert_frame_equal(d.table, same.table)
 
@@ -440,9 +457,7 @@ def test_refusals(call, sentence):
 
 def test_too_many_tied_factors_are_refused():
     names = [f"x{i}" for i in range(13)]
-    study = doe.Study(
-        "many", [doe.Component(n, 0, 100) for n in names], [doe.Response("y")]
-    )
+    study = doe.Study("many", [doe.Component(n, 0, 100) for n in names], [doe.Response("y")])
     rng = np.random.default_rng(0)
     x = rng.dirichlet(np.ones(13), 20) * 100
     data = pd.DataFrame(x, columns=names).assign(y=x[:, 0] + rng.normal(size=20))

@@ -62,7 +62,9 @@ def test_piepels_direction_is_coxs_in_pseudocomponents():
     for name, (j, k) in (("x", "yz"), ("y", "xz"), ("z", "xy")):
         own = made.table[made.table["component"] == name]
         np.testing.assert_allclose(
-            (own[j] - low[j]) * (made.reference[k] - low[k]), (own[k] - low[k]) * (made.reference[j] - low[j]), atol=1e-9
+            (own[j] - low[j]) * (made.reference[k] - low[k]),
+            (own[k] - low[k]) * (made.reference[j] - low[j]),
+            atol=1e-9,
         )
     x = made.effects.set_index("component").loc["x"]
     assert x["least"] == 10  # the others at their least do not stop it there
@@ -89,7 +91,12 @@ def test_the_reference_is_the_mean_corner():
 def test_a_process_factor_is_held_and_a_level_can_be():
     study = doe.Study(
         "both",
-        [doe.Component("x", 20, 80), doe.Component("y", 20, 80), doe.Continuous("speed", 0, 10, "rpm"), doe.Categorical("k", ["p", "q"])],
+        [
+            doe.Component("x", 20, 80),
+            doe.Component("y", 20, 80),
+            doe.Continuous("speed", 0, 10, "rpm"),
+            doe.Categorical("k", ["p", "q"]),
+        ],
         [doe.Response("v", transform="log")],
     )
     rng = np.random.default_rng(5)
@@ -110,8 +117,13 @@ def test_print_and_page():
     fit = blend(model="quadratic")
     text = str(fit.traces())
     assert text.startswith("Effect traces of v (mPa·s) along Cox's direction")
-    assert "Each component goes from its least to its most inside the region; the other components keep their proportions." in text
-    assert "Effect traces of v (mPa·s) along Piepel's direction" in fit.traces(direction="piepel")._repr_html_().replace("&#x27;", "'")
+    assert (
+        "Each component goes from its least to its most inside the region; the other components keep their proportions."
+        in text
+    )
+    assert "Effect traces of v (mPa·s) along Piepel's direction" in fit.traces(
+        direction="piepel"
+    )._repr_html_().replace("&#x27;", "'")
 
 
 def test_a_component_that_cannot_move_says_so():
@@ -126,10 +138,13 @@ def test_a_component_that_cannot_move_says_so():
 @pytest.mark.parametrize(
     ("given", "sentence"),
     [
-        ({"direction": "piepl"}, "traces: direction is 'piepl' but must be \"cox\" or \"piepel\": did you mean 'piepel'?"),
+        (
+            {"direction": "piepl"},
+            "traces: direction is 'piepl' but must be \"cox\" or \"piepel\": did you mean 'piepel'?",
+        ),
         (
             {"reference": 3},
-            'traces: reference is \'int\' but must be a mapping from factor to setting: write {"glycerin": 5, …}, every component in it.',
+            "traces: reference is 'int' but must be a mapping from factor to setting: write {\"glycerin\": 5, …}, every component in it.",
         ),
         (
             {"reference": {"w": 3}},

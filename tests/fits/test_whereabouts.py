@@ -91,7 +91,11 @@ def test_a_mixtures_point_stays_on_its_plane():
     w = doe.fit(study, pd.DataFrame(x, columns=list("xyz")).assign(v=v), "v").surface().whereabouts()
     t = w.table
     assert ((t["low"] < best) & (best < t["high"])).all()
-    assert w.contains(pd.DataFrame([best, [1, 0, 0], [0.3, 0.4, 0.4]], columns=list("xyz"))).tolist() == [True, False, False]
+    assert w.contains(pd.DataFrame([best, [1, 0, 0], [0.3, 0.4, 0.4]], columns=list("xyz"))).tolist() == [
+        True,
+        False,
+        False,
+    ]
 
 
 @pytest.mark.slow
@@ -159,7 +163,10 @@ def test_ascent_and_direction_say_the_cone(process):
     assert s.cone(0.99).excluded < found.excluded
     assert s.direction(0.99)["low"][0] < table["low"][0]
     quiet = flat_along_b(noise=8.0).surface()
-    assert "No slope is shown (95 %): any direction may be the steepest, and the path is a guess." in quiet.ascent(0.5).note
+    assert (
+        "No slope is shown (95 %): any direction may be the steepest, and the path is a guess."
+        in quiet.ascent(0.5).note
+    )
 
 
 # ---- ridges within bounds
