@@ -234,7 +234,7 @@ class Drivers(Shown):
             row["mc_error"] = self._mc_errors[i]
             if v.independent:
                 alone = self._share(v.first_order[i], total)
-                row |= {"alone": alone.estimate, "alone_low": alone.low, "alone_high": alone.high}
+                row |= {"alone": min(alone.estimate, share.estimate), "alone_low": alone.low, "alone_high": alone.high}
             rows.append(row)
         out = pd.DataFrame(rows)
         return out.sort_values("share", ascending=False, kind="stable").reset_index(drop=True)
@@ -323,14 +323,22 @@ class Drivers(Shown):
         rest = [f"{r['factor']} with {_percent(r['share'])} ({_range(r)})" for _, r in shown.iloc[1:].iterrows()]
         if rest:
             said.append(f"Then {'come' if len(rest) > 1 else 'comes'} {listed(rest)}.")
-        slight = shown.loc[shown["high"] < SLIGHT, "factor"].tolist()
+        borrowed = self._borrowed(shown["factor"].tolist())
+        slight = [n for n in shown.loc[shown["high"] < SLIGHT, "factor"] if n not in borrowed]
         if slight:
             said.append(f"{listed(slight)} {'matter' if len(slight) > 1 else 'matters'} but slightly.")
-        for (_, a), (_, b) in zip(shown.iloc[:-1].iterrows(), shown.iloc[1:].iterrows(), strict=True):
-            if b["high"] > a["low"] and b["share"] > 0.5 * a["share"]:
-                said.append(
-                    f"Which of {a['factor']} and {b['factor']} weighs more is not sure: their intervals overlap."
-                )
+        if borrowed:
+            said.append(
+                f"Of {listed(borrowed)} no own effect is shown: {'such shares come' if len(borrowed) > 1 else 'that share comes'} from "
+                "moving with the others."
+            )
+        close = [
+            f"{a['factor']} and {b['factor']}"
+            for (_, a), (_, b) in zip(shown.iloc[:-1].iterrows(), shown.iloc[1:].iterrows(), strict=True)
+            if b["high"] > a["low"] and b["share"] > 0.5 * a["share"]
+        ]
+        if close:
+            said.append(f"Which weighs more is not sure of {'; of '.join(close)}: their intervals overlap.")
         if quiet:
             said.append(f"Not shown to matter (the interval includes 0): {listed(quiet)}.")
             said += self._own()
@@ -342,6 +350,13 @@ class Drivers(Shown):
                     "factors' settings (share less share alone): see the interactions."
                 )
         return " ".join(said)
+
+    def _borrowed(self, names: list[str]) -> list[str]:
+        """Factors tied to others of which no effect of their own over their range is shown."""
+        tied = {n for part in self.variation.parts if len(part.names) > 1 for n in part.names}
+        e = self.effects
+        clear = set(e.loc[(e["low"] > 0) | (e["high"] < 0), "factor"])
+        return [n for n in names if n in tied and n not in clear]
 
     def _own(self) -> list[str]:
         """Factors whose share is not shown, yet whose own effect over their range is."""
@@ -371,7 +386,10 @@ class Drivers(Shown):
                 table["low"] = [_percent(v) for v in t["alone_low"]]
                 table["high"] = [_percent(v) for v in t["alone_high"]]
         table["verdict"] = t["verdict"]
-        title = f"What drives {fit.response.label}, by {fit.model.name} model over the region studied"
+        name = f"{fit.model.name} model"
+        if fit.model.name == "of listed terms":
+            name = f"a model of {len(fit.model.terms)} terms"
+        title = f"What drives {fit.response.label}, by {name} over the region studied"
         sections = [Section(title, table, "\n".join([self.words, *self._notes()]))]
         sections.append(Section("What each factor changes over its range", self._effect_table(), self._effect_note()))
         return sections

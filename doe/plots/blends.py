@@ -451,9 +451,10 @@ def _draw_lines(
         pieces = []
         path = drawn.get_paths()[0]
         # the vertices themselves: to_polygons would thin them out, by pixels, in a drawing one unit wide
-        codes = np.zeros(len(path.vertices)) if path.codes is None else np.asarray(path.codes)
+        vertices = np.asarray(path.vertices, dtype=float)
+        codes = np.zeros(len(vertices)) if path.codes is None else np.asarray(path.codes)
         starts = np.flatnonzero(codes == Path.MOVETO)[1:]
-        for line in np.split(np.asarray(path.vertices), starts):
+        for line in np.split(vertices, starts):
             seen = outline.contains_points(line)
             for stretch in np.split(np.arange(len(line)), np.flatnonzero(np.diff(seen)) + 1):
                 if seen[stretch[0]] and len(stretch) > 1:

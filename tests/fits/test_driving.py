@@ -376,6 +376,24 @@ def test_a_mixture_says_what_its_shares_are():
     assert "components move along Cox's direction" in text
 
 
+def test_a_share_that_comes_from_moving_with_others_is_said():
+    """Invented: z does nothing but make room for x, yet what x accounts for goes in part to it."""
+    rng = np.random.default_rng(3)
+    study = doe.Study(
+        "blend",
+        [doe.Component("x", 0, 10), doe.Component("z", 0, 10), doe.Component("water", 80, 100)],
+        [doe.Response("v")],
+    )
+    x = study.region.sample(30, seed=1)
+    data = x.assign(v=20 + 2 * x["x"] + rng.normal(size=30))
+    d = doe.fit(study, data, "v", "linear").drivers()
+    e = d.effects.set_index("factor").loc["z"]
+    assert e["low"] < 0 < e["high"]
+    assert d.table.set_index("factor").loc["z", "verdict"] == "shown to matter"
+    assert "Of z no own effect is shown: that share comes from moving with the others." in d.words
+    assert "z matters" not in d.words
+
+
 def test_monte_carlo_error_is_said_where_there_is_one():
     study, points = bounded_blend()
     rng = np.random.default_rng(1)

@@ -118,6 +118,30 @@ def test_the_regions_cover():
     assert (np.abs(np.mean(alone, axis=0) - 0.95) <= 0.035).all()
 
 
+def test_a_split_plot_has_them_too():
+    """Standard errors by Kenward and Roger, and the fewest degrees of freedom of the gradient's parts."""
+    rng = np.random.default_rng(2)
+    study = doe.Study(
+        "split", [doe.Continuous("oven", -1, 1, hard_to_change=True), doe.Continuous("b", -1, 1)], [doe.Response("y")]
+    )
+    rows = [(w, o, b) for w, o in enumerate([-1, 1, 0] * 4) for b in (-1, 0, 1)]
+    data = pd.DataFrame(rows, columns=["whole_plot", "oven", "b"])
+    data["y"] = 5 + data["oven"] + data["b"] - 4 * data["oven"] ** 2 - 2 * data["b"] ** 2
+    data["y"] += 0.3 * rng.normal(size=12)[data["whole_plot"]] + 0.2 * rng.normal(size=36)
+    fit = doe.fit(study, data, "y")
+    assert fit.method == "reml"
+    s = fit.surface()
+    w = s.whereabouts()
+    c = fit.coefficients.set_index("term")
+    assert w.df == pytest.approx(c.loc["oven", "df"], rel=0.05)
+    assert w.df < c.loc["b", "df"]
+    t = w.table.set_index("factor")
+    assert t.loc["oven", "low"] < 0.125 < t.loc["oven", "high"]
+    np.testing.assert_allclose(s.direction()["std_error"], c.loc[["oven", "b"], "std_error"])
+    assert 0 < s.cone().excluded < 1
+    assert s.ridge([0.5], within="region")["inside"].all()
+
+
 # ---- the way up
 
 
