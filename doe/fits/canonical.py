@@ -347,6 +347,25 @@ class Surface(Shown):
                 "1 or more",
                 "leave terms out of the model, or make more batches",
             )
+        if self.fit.solution.exact_to_rounding:
+            raise StudyError(
+                f"{what}: noise",
+                "rounding alone",
+                "that of a trial",
+                "the readings lie on the model to the last digit: check them",
+            )
+        if not self._sloped:
+            raise StudyError(
+                f"{what}: terms",
+                ", ".join(self.fit.model.terms),
+                "a model with the first power of every factor that moves",
+                "add the parents of its terms",
+            )
+
+    @cached_property
+    def _sloped(self) -> bool:
+        """Whether the model leaves the slope free in every direction."""
+        return int(np.linalg.matrix_rank(self.slopes)) == self.slopes.shape[1]
 
     def _joint_degrees(self, L: Floats) -> float:
         """Degrees of freedom for several combinations of coefficients together: the fewest of any of them."""
@@ -524,7 +543,7 @@ class Surface(Shown):
         ]
         if why:
             lines.append(f"It ends there: one step more, and {why}.")
-        if self.fit.df_residual:
+        if self.fit.df_residual and self._sloped and not self.fit.solution.exact_to_rounding:
             lines.append(self._cone_words(0.95))
         if not self.quadratic.flat.all():
             lines.append(

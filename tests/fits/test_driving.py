@@ -423,6 +423,21 @@ def test_nothing_left_to_judge_by():
     assert "95 % low" not in str(d)
 
 
+def test_categorical_factors_alone_and_readings_without_noise():
+    study = doe.Study(
+        "kinds", [doe.Categorical("k", ["p", "q"]), doe.Categorical("m", ["s", "t", "u"])], [doe.Response("y")]
+    )
+    grid = pd.DataFrame([(k, m) for k in "pq" for m in "stu"] * 2, columns=["k", "m"])
+    y = 3.0 + 2.0 * (grid["k"] == "p") + 0.5 * (grid["m"] == "t")
+    d = doe.fit(study, grid.assign(y=y), "y", "linear").drivers()
+    # computed here: variances 1 and 1/18 over the levels
+    np.testing.assert_allclose(d.table["share"], [18 / 19, 1 / 19], rtol=1e-9)
+    np.testing.assert_allclose(d.table["low"], d.table["high"], rtol=1e-6)
+    e = d.effects.set_index(["factor", "effect"])["estimate"]
+    assert e["k", "p against the average"] == pytest.approx(1.0)
+    assert e["m", "t against the average"] == pytest.approx(1 / 3)
+
+
 def test_a_flat_response_has_no_driver():
     d = two_level([0.0, 0.0, 0.0], 1.0, seed=3).drivers()
     assert d.words == "No factor's share is shown: every interval includes 0, so y may not vary over the region."

@@ -281,6 +281,28 @@ def test_refusals(process, call, sentence):
     assert str(error.value) == sentence
 
 
+def test_readings_without_noise_and_slopes_left_out_are_refused():
+    z = np.array([(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1)], dtype=float)
+    study = doe.Study("nine", [doe.Continuous("a", -1, 1), doe.Continuous("b", -1, 1)], [doe.Response("y")])
+    data = pd.DataFrame(z, columns=["a", "b"])
+    exact = doe.fit(study, data.assign(y=8 + z[:, 0] - 2 * z[:, 0] ** 2 - z[:, 1] ** 2), "y").surface()
+    with pytest.raises(StudyError) as error:
+        exact.whereabouts()
+    assert str(error.value) == (
+        "whereabouts: noise is 'rounding alone' but must be that of a trial: the readings lie on the model to the last digit: check them."
+    )
+    assert "ruled out" not in exact.ascent(0.5).note
+    noisy = data.assign(y=8 + z[:, 0] - 2 * z[:, 0] ** 2 - z[:, 1] ** 2 + 0.1 * np.random.default_rng(0).normal(size=9))
+    bare = doe.fit(study, noisy, "y", study.model(["1", "a", "a^2", "b^2"], hierarchy=False)).surface()
+    with pytest.raises(StudyError) as error:
+        bare.direction()
+    assert str(error.value) == (
+        "direction: terms is '1, a, a^2, b^2' but must be a model with the first power of every factor that moves: add the parents of its "
+        "terms."
+    )
+    assert "ruled out" not in bare.ascent(0.5).note
+
+
 def test_nothing_to_judge_by_is_refused():
     z = np.array([(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (1, 1)], dtype=float)
     study = doe.Study("six", [doe.Continuous("a", -1, 1), doe.Continuous("b", -1, 1)], [doe.Response("y")])
