@@ -27,10 +27,12 @@ from doe.study.terms import Term, term_text
 
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
+    from doe.fits.driving import Drivers
     from doe.fits.exact import ExactSolution, Matrix
     from doe.fits.patterns import Patterns
     from doe.fits.robust import RobustFit
     from doe.fits.selection import Search
+    from doe.fits.tracing import Traces
     from doe.fits.transforms import TransformProfile
 
 METHOD_WORDS = {
@@ -557,6 +559,67 @@ class Fit(Shown):
         from doe.fits.canonical import surface_of
 
         return surface_of(self, at)
+
+    def drivers(self, draws: int = 4000, seed: int = 0) -> Drivers:
+        """Factors ranked by how much of the response's variation over the region they account for, and how sure that is.
+
+        Parameters
+        ----------
+        draws : int
+            Posterior draws of the coefficients behind the intervals.
+        seed : int
+            Of those draws, and of the random points where the region leaves a part that has to be estimated.
+
+        Returns
+        -------
+        Drivers
+            Total and first-order Sobol' indices where every factor varies whatever the others are, else Shapley effects; the noise of
+            the coefficients is taken off. On the fitted scale, under the uniform law on the region. Covariates take no part.
+
+        Raises
+        ------
+        StudyError
+            If the model has no factor, constraints tie together too many, or an argument cannot be used.
+
+        References
+        ----------
+        Sobol', I. M. (1993). Sensitivity estimates for nonlinear mathematical models. Math. Model. Comput. Exp. 1, 407-414. Homma, T. &
+        Saltelli, A. (1996). Reliab. Eng. Syst. Saf. 52, 1-17 (total indices). Song, E., Nelson, B. L. & Staum, J. (2016). Shapley
+        effects for global sensitivity analysis: theory and computation. SIAM/ASA J. Uncertainty Quantification 4, 1060-1083.
+        """
+        from doe.fits.driving import drivers_of
+
+        return drivers_of(self, draws, seed)
+
+    def traces(self, reference: Mapping[str, Any] | None = None, direction: str = "cox") -> Traces:
+        """How the response goes along each component of a mixture, from a reference blend to the edges of the region.
+
+        Parameters
+        ----------
+        reference : mapping of factor -> setting, optional
+            A blend (all components) inside the region, and settings of other factors; the mean of the region's corners if left out.
+            Categorical factors left out stand at the average of their levels.
+        direction : "cox" or "piepel"
+            The other components keep their proportions (Cox), or the proportions of what they have above their least amounts (Piepel:
+            Cox's direction in L-pseudocomponents).
+
+        Returns
+        -------
+        Traces
+
+        Raises
+        ------
+        StudyError
+            If the study is no mixture, or the reference or direction cannot be used.
+
+        References
+        ----------
+        Cox, D. R. (1971). A note on polynomial response functions for mixtures. Biometrika 58, 155-159. Piepel, G. F. (1982).
+        Measuring component effects in constrained mixture experiments. Technometrics 24(1), 29-39.
+        """
+        from doe.fits.tracing import traces_of
+
+        return traces_of(self, reference, direction)
 
     # ---- checking and changing the fit
 
