@@ -334,8 +334,9 @@ class BatchesPanel(Panel):
         names = {self.first.value: one, self.second.value: other}
         if len(names) < 2:
             raise StudyError("and another", self.second.value, "another plan than the first", "choose a different one")
+        model = one.study.planned_model(self.model.value)  # both for what is asked now, whatever they were made for
         self.work.start(
-            "Comparing", lambda _tell: quality.compare(names), lambda c: setattr(self.compared, "value", shown(c))
+            "Comparing", lambda _tell: quality.compare(names, model), lambda c: setattr(self.compared, "value", shown(c))
         )
 
     def _use(self) -> None:

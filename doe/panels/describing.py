@@ -24,7 +24,7 @@ from doe.panels.trial_rows import (
     tidy,
 )
 from doe.panels.working import Latest
-from doe.study import Categorical, Component, Covariate, Response, Study, StudyError
+from doe.study import Categorical, Component, Covariate, Study, StudyError
 from doe.study.shown import number_text
 
 CORNERS = 8  # factors up to which the region's corners are listed: their number doubles with each
@@ -143,7 +143,8 @@ class TrialPanel(Panel):
         self.clear_problems()
         marks: dict[str, dict[str, dict[str, str]]] = {"factors": {}, "responses": {}}
         factors: list[Any] = []
-        responses: list[Response] = []
+        responses: list[Any] = []
+        waiting: list[str] = []
         keys: dict[tuple[str, str], str] = {}
         for which, table, made, out in (
             ("factors", self.factors, factor_of, factors),
@@ -152,30 +153,31 @@ class TrialPanel(Panel):
             for key, own in table.lines:
                 keys[which, own.get("name", "").strip()] = key
                 try:
-                    out.append(made(own))  # type: ignore[operator]
+                    out.append(made(own))
                 except StudyError as problem:
-                    marks[which].setdefault(key, {})[cell_meant(problem)] = str(problem)
+                    if problem.found == "blank":  # still being typed: no reason to redden the row
+                        waiting.append(str(problem))
+                    else:
+                        marks[which].setdefault(key, {})[cell_meant(problem)] = str(problem)
         self._show_sd(factors)
         parts = [f.name for f in factors if isinstance(f, Component)]
         self.blend.layout.display = "" if parts else "none"
         with self.filling():
             self.balance.offer([("no part", ""), *((n, n) for n in parts)], self.desk.recalled(self.key, "balance", ""))
         study = None
-        if not any(marks.values()):
+        if not any(marks.values()) and not waiting:
             try:
                 study = self._study(factors, responses, bool(parts))
             except StudyError as problem:
                 self._place(problem, keys, marks)
         self.factors.marks, self.responses.marks = marks["factors"], marks["responses"]
         if study is None:
-            self.summary.value = said(
-                "Not a whole trial yet: "
-                + ("see what is marked above." if any(marks.values()) else "see the sentence that says why.")
-                + (" The last sound one stays in use." if self.desk.study is not None else "")
-                if self.factors.lines
-                else "Begin with a name and the factors.",
-                "note",
-            )
+            words = "Not a whole trial yet: "
+            words += "see what is marked above." if any(marks.values()) else "see the sentence that says why."
+            if waiting:
+                words = "\n".join(["Not a whole trial yet. Still to be filled in:", *waiting])
+            words += " The last sound one stays in use." if self.desk.study is not None and not waiting else ""
+            self.summary.value = said(words if self.factors.lines else "Begin with a name and the factors.", "note")
             self.desk.remember(self.key, "of", digest(self.desk.study))
             return
         self._mine = study

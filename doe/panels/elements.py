@@ -6,6 +6,7 @@ Each keeps its rules here, where they can be tested without a browser; the JavaS
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -40,8 +41,8 @@ class EntryTable(anywidget.AnyWidget):
     _esm = BROWSER / "table.js"
     label = traitlets.Unicode("").tag(sync=True)
     corner = traitlets.Unicode("").tag(sync=True)
-    columns = traitlets.List().tag(sync=True)
-    rows = traitlets.List().tag(sync=True)
+    columns: Any = traitlets.List().tag(sync=True)
+    rows: Any = traitlets.List().tag(sync=True)
     cells = traitlets.Dict().tag(sync=True)
     marks = traitlets.Dict().tag(sync=True)
     said = traitlets.Unicode("").tag(sync=True)
@@ -72,9 +73,8 @@ class EntryTable(anywidget.AnyWidget):
 
     def paste(self, row: str, column: str, text: str) -> None:
         """Put a block copied from a spreadsheet (tabs between cells, a line a row) into the table, from this cell on."""
-        block = list(
-            csv.reader(text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n").split("\n"), delimiter="\t")
-        )
+        whole = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n")
+        block = list(csv.reader(io.StringIO(whole, newline=""), delimiter="\t"))
         keys = [r["key"] for r in self.rows]
         entries = [c for c in self.columns if c["kind"] != "fixed"]
         down, across = keys.index(row), next(i for i, c in enumerate(entries) if c["key"] == column)
@@ -244,17 +244,17 @@ class MapCanvas(anywidget.AnyWidget):
     values = traitlets.Bytes(b"").tag(sync=True)
     outside = traitlets.Bytes(b"").tag(sync=True)
     colours = traitlets.Bytes(b"").tag(sync=True)
-    xs = traitlets.List().tag(sync=True)
-    ys = traitlets.List().tag(sync=True)
+    xs: Any = traitlets.List().tag(sync=True)
+    ys: Any = traitlets.List().tag(sync=True)
     blocky_x = traitlets.Bool(False).tag(sync=True)
     blocky_y = traitlets.Bool(False).tag(sync=True)
     low = traitlets.Float(0.0).tag(sync=True)
     high = traitlets.Float(1.0).tag(sync=True)
-    ticks = traitlets.List().tag(sync=True)
-    lines = traitlets.List().tag(sync=True)
-    marks = traitlets.List().tag(sync=True)
-    point = traitlets.List().tag(sync=True)
-    box = traitlets.List().tag(sync=True)
+    ticks: Any = traitlets.List().tag(sync=True)
+    lines: Any = traitlets.List().tag(sync=True)
+    marks: Any = traitlets.List().tag(sync=True)
+    point: Any = traitlets.List().tag(sync=True)
+    box: Any = traitlets.List().tag(sync=True)
     xlabel = traitlets.Unicode("").tag(sync=True)
     ylabel = traitlets.Unicode("").tag(sync=True)
     title = traitlets.Unicode("").tag(sync=True)

@@ -89,6 +89,7 @@ class TextField(Field):
         super().__init__(
             widgets.Text(value=value, continuous_update=False, layout={"width": width}), shown, help, (label, *where)
         )
+        self.label = label
 
     def number(self, blank: float | None = None) -> float:
         """The number typed, decimal comma or not.

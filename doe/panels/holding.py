@@ -238,7 +238,9 @@ def digest(part: Any) -> str:
     if isinstance(part, Study | Plan):
         return part.fingerprint
     if isinstance(part, Records):
-        text = part.data.drop(columns="cell").to_csv(index=False) + repr((part.failed, part.remarks.to_numpy().tolist()))
+        text = part.data.drop(columns="cell").to_csv(index=False) + repr(
+            (part.failed, part.remarks.to_numpy().tolist())
+        )
         return hashlib.sha256(text.encode()).hexdigest()[:12]
     return hashlib.sha256(json.dumps(part.content(), sort_keys=True, default=str).encode()).hexdigest()[:12]
 

@@ -19,18 +19,20 @@ from doe.panels.elements import EntryTable
 from doe.panels.entry_fields import ChoiceField, said, shown
 from doe.panels.holding import digest
 from doe.panels.panel import Panel, row, section
+from doe.panels.trial_rows import figure
 from doe.study import StudyError
 from doe.study.shown import number_text
 
 TYPED, RETURNED, CODE = "typed", "returned", "code"
-MADE_CHOICES = [["", "made"], ["failed", "failed"]]
+MADE_CHOICES: Any = [["", "made"], ["failed", "failed"]]
 
 
 def read_returned(path: str | os.PathLike[str], plan: Plan, answers: Mapping[str, object]) -> Records:
     """A returned sheet with the answers given so far; those to questions that are no longer open are left out."""
     if not answers:
         return read_sheet(path, plan)
-    return read_sheet(path, plan, answers=dict(answers))
+    more: Any = {"answers": dict(answers)}
+    return read_sheet(path, plan, **more)
 
 
 class RecordsPanel(Panel):
@@ -158,7 +160,7 @@ class RecordsPanel(Panel):
                 self.desk.remember(self.key, "source", TYPED)
                 self._mine = None
         self._lay_out()
-        if plan is not None:
+        if plan is not None and self.desk.records is not None:
             self._records_changed()
 
     def _edited(self) -> None:
@@ -211,8 +213,10 @@ class RecordsPanel(Panel):
     @staticmethod
     def _from_frame(frame: pd.DataFrame, plan: Plan, answers: Mapping[str, object]) -> Records:
         if answers and "answers" in inspect.signature(Records.from_frame).parameters:
-            open_now = {str(q.cell) for q in Records.from_frame(frame, plan).questions.itertuples()}
-            return Records.from_frame(frame, plan, {c: a for c, a in answers.items() if c in open_now})
+            asking: Any = Records.from_frame(frame, plan)
+            open_now = {str(q.cell) for q in asking.questions.itertuples()}
+            more: Any = {"answers": {c: a for c, a in answers.items() if c in open_now}}
+            return Records.from_frame(frame, plan, **more)
         return Records.from_frame(frame, plan)
 
     def _put(self, records: Records) -> None:
@@ -233,7 +237,7 @@ class RecordsPanel(Panel):
             [] if questions is None else [(str(q.cell), f"{q.found!r}: {q.question}") for q in questions.itertuples()]
         )
         listed = [
-            (str(p.cell), f"{p.found!r} but must be {bare(p.allowed, records.plan)}: {p.mend}")
+            (str(p.cell), f"{p.found!r} but must be {bare(str(p.allowed), records.plan)}: {p.mend}")
             for p in records.problems.itertuples()
         ]
         for cell, words in [*listed, *asked]:
@@ -362,17 +366,17 @@ class RecordsPanel(Panel):
         for r in data.itertuples():
             name = r.response
             if "time" in data.columns and (r.time or r.condition):
-                name = records.study.response(r.response).at(r.time or None, r.condition or None).name
+                name = records.study.response(str(r.response)).at(r.time or None, r.condition or None).name
             cells.setdefault(f"{r.run}/{r.replicate}", {})[f"read {name}"] = _text(r)
         for run in records.failed:
             cells.setdefault(f"{run}/1", {})[f"read {MADE}"] = "failed"
-        for run, remark in records.remarks.groupby("run")["remark"].agg("; ".join).items():
-            cells.setdefault(f"{run}/1", {})["read remark"] = str(remark)
+        for which, remark in records.remarks.groupby("run")["remark"].agg("; ".join).items():
+            cells.setdefault(f"{which}/1", {})["read remark"] = str(remark)
         covariates = getattr(records, "covariates", None)
         if covariates is not None:
-            for run, own in covariates.iterrows():
+            for which, own in covariates.iterrows():
                 for name, value in own.dropna().items():
-                    cells.setdefault(f"{run}/1", {})[f"read {name}"] = number_text(float(value), digits=12)
+                    cells.setdefault(f"{which}/1", {})[f"read {name}"] = figure(value)
         before = self.source
         self.desk.typed.setdefault(self.key, {})["cells"] = cells
         self.desk.typed[self.key]["source"] = before if before != TYPED else CODE
@@ -436,7 +440,7 @@ def _text(reading: Any) -> str:
     """A reading as one would type it."""
     value = float(reading.value)
     if value == value:
-        return number_text(value, digits=12)
+        return figure(value)
     low, high = float(getattr(reading, "lower", float("nan"))), float(getattr(reading, "upper", float("nan")))
     if high == float("inf"):
         return f">{low:.12g}"

@@ -181,7 +181,7 @@ class ConfirmPanel(Panel):
 
     def _use(self) -> None:
         if self.next_plan is None:
-            raise StudyError("further batches", "none", "looked for", "press “Which batches next?” first")
+            raise StudyError("the next batches", "none", "looked for", "press “Which batches next?” first")
         self.desk.plan = self.next_plan
         self.say(
             "They are the plan now. The readings so far were set aside (desk.aside['records']); the workbook of the longer plan takes all of them.",

@@ -36,7 +36,7 @@ FACTOR_COLUMNS: list[dict[str, Any]] = [
         "label": "if this goes up, what goes down?",
         "kind": "choice",
         "choices": [list(c) for c in GOES_DOWN],
-        "width": "14.5em",
+        "width": "16em",
         "help": "Small amounts that water makes up are ordinary factors; parts of a blend trade against each other",
     },
     {"key": "unit", "label": "unit", "kind": "text", "width": "4.5em"},
@@ -102,7 +102,7 @@ RESPONSE_COLUMNS: list[dict[str, Any]] = [
         "label": "it varies",
         "kind": "choice",
         "choices": [list(c) for c in SCALES],
-        "width": "12em",
+        "width": "13.5em",
         "help": "The scale on which it is fitted",
     },
     {
@@ -195,8 +195,8 @@ def factor_of(row: Row) -> Continuous | Discrete | Categorical | Component | Cov
             figures = [number_from(v, unit) for v in levels]
         except DoubtError:
             _unused(where, row, ("held", "unit"), "a factor of kinds, not amounts")
-            return Categorical(name, [v.strip("\"'") for v in levels], hard)
-        return Discrete(name, figures, unit, hard, sd)
+            return Categorical(name, tuple(v.strip("\"'") for v in levels), hard)
+        return Discrete(name, tuple(figures), unit, hard, sd)
     if not name:
         Categorical(name, ("a", "b"))  # says that the name is missing
     for key in ("low", "high"):
