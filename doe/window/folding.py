@@ -93,6 +93,7 @@ class Terms:
     def __init__(self, basis: Powers) -> None:
         self.basis = basis
         self.highest = basis.max(axis=0, initial=0)
+        self.degree = int(basis.sum(axis=1).max(initial=0))  # of the polynomials along any straight line
         self.first = 1 + np.concatenate([[0], np.cumsum(self.highest)[:-1]])  # column 0 of the table is 1
 
     def _places(self, basis: Powers) -> NDArray[np.int64]:

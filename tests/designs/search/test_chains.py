@@ -179,17 +179,6 @@ def test_too_few_runs_are_refused():
         best_found(Problem(quadratic(2), Region.box(2), Layout(5)), "D", rounds=1)
 
 
-def test_the_last_resort_for_compiled_code_is_a_folder_of_ones_own(tmp_path, monkeypatch):
-    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
-    first = chains._own_folder()
-    assert first.stat().st_mode & 0o077 == 0
-    assert chains._own_folder() == first
-    first.chmod(0o777)  # somebody else could have put code there
-    other = chains._own_folder()
-    assert other != first
-    assert other.stat().st_mode & 0o077 == 0
-
-
 def test_frozen_runs_stay_and_the_rest_work_around_them():
     powers = quadratic(2)
     given = np.zeros((8, 2))
