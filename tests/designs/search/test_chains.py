@@ -5,7 +5,6 @@ from itertools import combinations, combinations_with_replacement, pairwise, pro
 import numpy as np
 import pytest
 
-from doe.designs.search import chains
 from doe.designs.search.chains import best_found, finish
 from doe.designs.search.moves import elementary_directions, lattice_moves, line_moves
 from doe.designs.search.problem import Layout, Problem, Region
