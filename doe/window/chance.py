@@ -53,6 +53,11 @@ class Draws:
         """Number of draws."""
         return self.coefficients.shape[2]
 
+    def part(self, first: int, last: int) -> Draws:
+        """Some of them, from one place to before another."""
+        some = self.coefficients[:, :, first:last]
+        return replace(self, coefficients=some, effective=self.effective * some.shape[2] / self.draws)
+
     @cached_property
     def packed(self) -> tuple[Singles, Singles, Singles]:
         """Coefficients with zeros added to make a multiple of four terms, eight at least, and the limits as the kernels compare them."""

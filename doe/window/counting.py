@@ -40,8 +40,11 @@ def _kernels() -> ModuleType:
 
 def _shared_out(work: Callable[[int, int], None], pieces: int, products: float, workers: int | None) -> None:
     """Do `work(from, to)` over all pieces; each writes to its own place, so the number of workers changes nothing."""
-    workers = threads() if workers is None else workers
-    if workers == 1 or pieces == 1 or products < SHARED:
+    if products >= SHARED and pieces > 1:
+        workers = threads() if workers is None else workers
+    else:
+        workers = 1
+    if workers == 1:
         work(0, pieces)
         return
     ends = np.unique(np.linspace(0, pieces, PARTS * workers + 1).astype(int)).tolist()

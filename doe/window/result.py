@@ -421,7 +421,7 @@ class Window(Shown):
             np.array([given.get(settings.names[i], 1.0) for i in settings.free]),
             self.seed,
             self._level(CHECK, confidence),
-            *([COSTLY] if confidence is not None else []),
+            **({"few": COSTLY} if confidence is not None else {"quick": self._quick}),
         )
         at = settings.encoded(settings.complete(best.free[None, :]), best.levels)
         what = "the chance" if confidence is None else f"the claim at {confidence:.3g} confidence"
@@ -466,6 +466,14 @@ class Window(Shown):
             return lambda Z: predictive.chance(Z, draws)
         rates = predictive.rates(stream, max(1000, self.draws // 4) if stream == CHECK else self.draws)
         return lambda Z: predictive.claim(Z, rates, confidence, coarse=stream == CHECK)
+
+    def _quick(self, Z: Floats) -> tuple[Floats, Floats]:
+        """The chance on some of the draws that guide a box search."""
+        return self._predictive.chance(Z, self._check_part)
+
+    @cached_property
+    def _check_part(self) -> Draws:
+        return self._check.part(0, self.draws)
 
     def _anchor(self, settings: Settings, fixed: Mapping[str, str]) -> tuple[Best, bool]:
         """The setting that a box must contain: the set point, or the best one that respects the pins."""
