@@ -40,11 +40,9 @@ def _kernels() -> ModuleType:
 
 def _shared_out(work: Callable[[int, int], None], pieces: int, products: float, workers: int | None) -> None:
     """Do `work(from, to)` over all pieces; each writes to its own place, so the number of workers changes nothing."""
-    if products >= SHARED and pieces > 1:
-        workers = threads() if workers is None else workers
-    else:
-        workers = 1
-    if workers == 1:
+    if workers is None:
+        workers = threads() if products >= SHARED else 1
+    if workers == 1 or pieces == 1:
         work(0, pieces)
         return
     ends = np.unique(np.linspace(0, pieces, PARTS * workers + 1).astype(int)).tolist()
