@@ -2,12 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from doe.bench.cautions import LAST_WORD
 from doe.bench.grids import letters
 from doe.bench.layout import SheetLayout
-from doe.bench.pages import BATCHES, COLUMNS, CONSTANTS, ENTRIES, LABELS, SAID, BatchPage, constants
+from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP
+from doe.bench.pages import (
+    ANEW,
+    BASE_GELS,
+    BATCHES,
+    COLUMNS,
+    CONSTANTS,
+    LABELS,
+    NET_MASS,
+    PREMIXES,
+    SAID,
+    ApartPage,
+    BatchPage,
+    PageLine,
+    constants,
+    labels,
+)
 from doe.bench.recipe import Recipe
 from doe.bench.workbook import FONT, print_setup, put_cell
 
@@ -21,19 +39,22 @@ _LINE = 13.0  # points, of a line of small print
 
 def add_batch_sheets(book: Workbook, layout: SheetLayout, recipe: Recipe) -> None:
     """Add the sheets to a workbook."""
-    _batches(book.create_sheet(BATCHES), layout)
+    for name in (PREMIXES, BASE_GELS):
+        if apart := [page for page in layout.apart if page.sheet == name]:
+            _pages(book.create_sheet(name), apart, layout)
+    _pages(book.create_sheet(BATCHES), layout.pages, layout)
     _constants(book.create_sheet(CONSTANTS), layout, recipe)
     _labels(book.create_sheet(LABELS), layout)
 
 
-def _batches(sheet: Worksheet, layout: SheetLayout) -> None:
+def _pages(sheet: Worksheet, pages: Sequence[BatchPage | ApartPage], layout: SheetLayout) -> None:
     from openpyxl.worksheet.pagebreak import Break
 
     for place, width in enumerate(_WIDTHS):
         sheet.column_dimensions[letters(place)].width = width
     row = 1
-    for page in layout.pages:
-        row = _page(sheet, row, page, layout)
+    for page in pages:
+        row = _page(sheet, row, page)
         sheet.row_breaks.append(Break(id=row - 1))
     sheet.print_area = f"A1:{letters(len(COLUMNS) - 1)}{row - 1}"
     print_setup(sheet, "portrait")
@@ -44,8 +65,8 @@ def _batches(sheet: Worksheet, layout: SheetLayout) -> None:
     sheet.protection.formatRows = False
 
 
-def _page(sheet: Worksheet, row: int, page: BatchPage, layout: SheetLayout) -> int:
-    """Write a batch's page from this row on; the row after it."""
+def _page(sheet: Worksheet, row: int, page: BatchPage | ApartPage) -> int:
+    """Write a page from this row on; the row after it."""
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 
     thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
@@ -60,18 +81,17 @@ def _page(sheet: Worksheet, row: int, page: BatchPage, layout: SheetLayout) -> i
         lines = -(-len(text) // int(sum(_WIDTHS[first - 1 :]) * 0.95))
         sheet.row_dimensions[row].height = max(18.0, _LINE * lines + 3) if font.size != 14 else 22.0
 
-    across(
-        f"Batch {page.code}: run {page.run}, number {page.place} of {len(layout.pages)}",
-        Font(name=FONT, bold=True, size=14),
-    )
+    across(": ".join(page.heading), Font(name=FONT, bold=True, size=14))
     row += 1
-    across(";  ".join(page.settings), Font(name=FONT, bold=True))
-    row += 1
+    for text in page.settings if isinstance(page, ApartPage) else (";  ".join(page.settings),):
+        across(text, Font(name=FONT, bold=isinstance(page, BatchPage)))
+        row += 1
     for place, head in enumerate(COLUMNS, start=1):
         cell = put_cell(sheet, row, place, head)
         cell.font, cell.fill, cell.alignment = Font(name=FONT, bold=True), grey, Alignment(horizontal="center")
         cell.border = Border(top=thin, bottom=thick, left=thin, right=thin)
     row += 1
+    beaker = _Beaker()
     for line in page.lines:
         put_cell(sheet, row, 2, line.phase)
         if line.grams is None:
@@ -93,6 +113,21 @@ def _page(sheet: Worksheet, row: int, page: BatchPage, layout: SheetLayout) -> i
         for place in (1, 5) if line.grams is not None else (1,):
             sheet.cell(row, place).fill, sheet.cell(row, place).protection = entry, Protection(locked=False)
         row += 1
+        if (again := beaker.after(line, row, page)) is not None:
+            name, formula, words = again
+            for place, text in ((3, name), (7, words)):
+                put_cell(sheet, row, place, text)
+            assert line.grams is not None  # only a weighing has a role
+            _grams(sheet, row, line.grams)
+            sheet.cell(row, 4).value, sheet.cell(row, 7).font = formula, Font(name=FONT, size=9)
+            sheet.row_dimensions[row].height = max(18.0, _LINE * -(-len(words) // 60) + 3)
+            for place in range(1, last + 1):
+                sheet.cell(row, place).border = frame
+                if place != 4:
+                    sheet.cell(row, place).alignment = wrapped
+            if line.role == TOP_UP:
+                sheet.cell(row, 5).fill, sheet.cell(row, 5).protection = entry, Protection(locked=False)
+            row += 1
         for caution in line.cautions:
             across(f"Caution: {caution.removeprefix('Caution as ')}", Font(name=FONT, italic=True, size=9), first=3)
             row += 1
@@ -101,7 +136,9 @@ def _page(sheet: Worksheet, row: int, page: BatchPage, layout: SheetLayout) -> i
     for place in range(1, last + 1):
         sheet.cell(row, place).border = Border(top=thick)
     row += 1
-    for field in ENTRIES:
+    if beaker.cells:
+        _masses_only(sheet, beaker.cells)
+    for field in page.fields:
         put_cell(sheet, row, 3, field)
         sheet.merge_cells(start_row=row, start_column=4, end_row=row, end_column=last)
         for place in range(4, last + 1):
@@ -113,12 +150,61 @@ def _page(sheet: Worksheet, row: int, page: BatchPage, layout: SheetLayout) -> i
     return row + 1
 
 
+class _Beaker:
+    """Where on a beaker's page the masses stand from which others are worked out anew."""
+
+    def __init__(self) -> None:
+        self.cells: list[str] = []
+        self.poured = self.water = self.net = ""
+        self.planned = Decimal(0)
+
+    def after(self, line: PageLine, row: int, page: BatchPage | ApartPage) -> tuple[str, str, str] | None:
+        """What the row below a line says, its formula, and what it is; `row` is that row."""
+        if line.role == POURED and line.grams is not None:
+            self.poured, self.planned = f"E{row - 1}", line.grams
+            self.cells.append(self.poured)
+            return None
+        if line.role == TOP_UP and line.grams is not None:
+            self.water, self.net = f"E{row - 1}", f"E{row}"
+            self.cells += [self.water, self.net]
+            net, digits = page.net(line), _decimals(line.grams)
+            formula = f"=IF(ISNUMBER({self.poured}),ROUND({net}*{self.poured}/{self.planned},{digits}),{net})"
+            return NET_MASS, formula, "in proportion to the base really poured; weigh the beaker, less its tare"
+        if line.role == FOLLOWS and line.grams is not None:
+            digits = _decimals(line.grams)
+            kept = (
+                f"IF(AND(ISNUMBER({self.water}),ISNUMBER({self.net})),MIN(1,{self.net}/({self.poured}+{self.water})),1)"
+            )
+            lost = f"*{kept}" if self.net else ""
+            mass = f"{line.grams}+{line.rate!r}*({self.poured}-{self.planned})"
+            formula = f'=IF(ISNUMBER({self.poured}),ROUND(MAX(0,{mass}){lost},{digits}),"")'
+            words = "add this instead, once the actual mass of the base stands above"
+            return ANEW, formula, words + ("; less where the net mass shows that gel was lost" if self.net else "")
+        return None
+
+
+def _masses_only(sheet: Worksheet, cells: list[str]) -> None:
+    """Take nothing but masses where others are worked out from them."""
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    rule = DataValidation(type="decimal", operator="greaterThan", formula1="0", allow_blank=True, showErrorMessage=True)
+    rule.errorTitle, rule.error = "mass", "This must be a mass in g, a number above 0, or blank."
+    for cell in cells:
+        rule.add(cell)
+    sheet.add_data_validation(rule)
+
+
+def _decimals(grams: Decimal) -> int:
+    """Decimals that a mass is printed with."""
+    return max(-int(grams.as_tuple().exponent), 0)
+
+
 def _grams(sheet: Worksheet, row: int, grams: Any) -> None:
     """The target in its column, with the digits of its balance."""
     from openpyxl.styles import Alignment, Font
 
     cell = put_cell(sheet, row, 4, float(grams))
-    decimals = max(-grams.as_tuple().exponent, 0)
+    decimals = _decimals(grams)
     cell.number_format = "0" if decimals == 0 else "0." + "0" * decimals
     cell.font, cell.alignment = Font(name=FONT, bold=True), Alignment(horizontal="right", vertical="center")
 
@@ -146,17 +232,15 @@ def _labels(sheet: Worksheet, layout: SheetLayout) -> None:
     dashed = Side(style="dashed", color="555555")
     for place in (0, 1):
         sheet.column_dimensions[letters(place)].width = 44
-    for at, page in enumerate(layout.pages):
-        text = (
-            f"{page.code}   run {page.run}\n{layout.plan.study.name}\nmade: ____________ by: ______\nto be read on: ____________\n"
-            "Trial batch, not for use on skin."
-        )
+    for at, (code, what, lines) in enumerate(labels(layout.pages, layout.apart, layout.needs)):
+        text = "\n".join([f"{code}   {what}", layout.plan.study.name, *lines])
         cell = put_cell(sheet, at // 2 + 1, at % 2 + 1, text)
         cell.alignment, cell.font = (
             Alignment(wrap_text=True, vertical="center", horizontal="left", indent=1),
             Font(name=FONT, size=12),
         )
         cell.border = Border(top=dashed, bottom=dashed, left=dashed, right=dashed)
-        sheet.row_dimensions[at // 2 + 1].height = 92
+        height = 18.0 * (2 + len(lines)) + 2
+        sheet.row_dimensions[at // 2 + 1].height = max(height, sheet.row_dimensions[at // 2 + 1].height or 0)
     print_setup(sheet, "portrait")
     sheet.protection.sheet = True

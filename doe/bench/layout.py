@@ -6,8 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from doe.bench.base_gels import BaseGels
 from doe.bench.columns import MADE, reading_head
-from doe.bench.pages import BATCHES, CONSTANTS, BatchPage, batch_pages
+from doe.bench.jars import Needs
+from doe.bench.pages import BASE_GELS, BATCHES, CONSTANTS, PREMIXES, ApartPage, BatchPage, apart_pages, batch_pages
 from doe.bench.recipe import Recipe
 from doe.designs import Plan
 from doe.designs.plan import column_text
@@ -49,6 +51,8 @@ class SheetLayout:
     batch_size: float | None = None  # g
     recipe: Recipe | None = None
     pages: tuple[BatchPage, ...] = ()  # one a batch where there is a recipe
+    apart: tuple[ApartPage, ...] = ()  # one for everything that is made once and portioned
+    needs: Needs | None = None
     open_points: tuple[str, ...] = ()  # what in recipe, study and plan does not fit together
 
     @property
@@ -83,11 +87,20 @@ class SheetLayout:
                 f"Page “{BATCHES}”: what to weigh and to do for each batch, with room for what was weighed. Page “{CONSTANTS}”: lots, vessel "
                 "and what else is the same for all."
             )
+            if any(page.sheet == PREMIXES for page in self.apart):
+                lines.append(f"Page “{PREMIXES}”: what is made once for all batches, before the first of them.")
+            if any(page.sheet == BASE_GELS for page in self.apart):
+                lines.append(
+                    f"Page “{BASE_GELS}”: one base for all beakers of a whole plot. Weigh what is really poured and topped up: the second "
+                    "grams of the neutraliser follow from it."
+                )
             if self.recipe.neutralise is not None:
                 lines.append(
-                    "Base: add the calculated amount, mix, read the pH and write it down. Do not chase a pH; write down as a remark whatever "
+                    "Neutraliser: add the calculated amount, mix, read the pH and write it down. Do not chase a pH; write down as a remark whatever "
                     "else was added."
                 )
+        if self.needs is not None:
+            lines.append(self.needs.sentence)
         lines += [f"To settle before weighing: {point}" for point in self.open_points]
         return tuple(lines)
 
@@ -98,7 +111,13 @@ def identity(plan: Plan) -> str:
 
 
 def sheet_layout(
-    plan: Plan, seed: int | None, readings: int, recipe: Recipe | None = None, batch_size: float | None = None
+    plan: Plan,
+    seed: int | None,
+    readings: int,
+    recipe: Recipe | None = None,
+    batch_size: float | None = None,
+    base_gels: bool | None = None,
+    needs: Needs | None = None,
 ) -> SheetLayout:
     """Lay out the sheet of a plan.
 
@@ -122,6 +141,12 @@ def sheet_layout(
         batch_size = as_number("batch_size", batch_size, "g")
         if batch_size <= 0:
             raise StudyError("batch_size", batch_size, "above 0", "give it in g")
+    if not (base_gels is None or isinstance(base_gels, bool)):
+        raise StudyError("base_gels", base_gels, "True, False or None", "write one of the three")
+    if not (needs is None or isinstance(needs, Needs)):
+        raise StudyError("needs", type(needs).__name__, "what doe.bench.needs gives, or None", "call doe.bench.needs")
+    if base_gels and recipe is None:
+        raise StudyError("base_gels", True, "False or None without a recipe", "give the recipe second")
     study = plan.study
     if not study.responses:
         raise StudyError("study: responses", [], "at least one response", "say what will be measured")
@@ -152,13 +177,34 @@ def sheet_layout(
     layout = SheetLayout(
         made, made.provenance.get("order_seed"), tuple(columns), tuple(rows), tuple(starts), batch_size
     )
+    size = (USUAL_BATCH if recipe is not None else None) if batch_size is None else batch_size
+    points = [] if needs is None or size is None or (short := needs.short(size)) is None else [str(short)]
     if recipe is None:
-        return layout
-    size = USUAL_BATCH if batch_size is None else batch_size
-    pages = batch_pages(made, recipe, size, {head: dict(s) for head, s in labels}, setting_decimals(plan))
+        return replace(layout, needs=needs, open_points=tuple(points))
+    assert size is not None
+    gels = _gels(recipe, made, size, base_gels)
+    pages = batch_pages(made, recipe, size, {head: dict(s) for head, s in labels}, setting_decimals(plan), gels)
+    apart = apart_pages(made, recipe, size, setting_decimals(plan), gels)
     problems = recipe.check(study, plan).drop_duplicates(["where", "found", "allowed"])
-    points = [f"{p.where} is {p.found} but must be {p.allowed}: {p.mend}." for p in problems.itertuples()]
-    return replace(layout, batch_size=size, recipe=recipe, pages=pages, open_points=tuple(points))
+    points += [f"{p.where} is {p.found} but must be {p.allowed}: {p.mend}." for p in problems.itertuples()]
+    return replace(
+        layout, batch_size=size, recipe=recipe, pages=pages, apart=apart, needs=needs, open_points=tuple(points)
+    )
+
+
+def _gels(recipe: Recipe, made: Plan, size: float, asked: bool | None) -> BaseGels | None:
+    """The base gels of the sheet; None where each batch is made by itself."""
+    if asked is False or (asked is None and made.whole_plot is None):
+        return None
+    if asked is None and recipe.base_gel is None and not recipe.amounts_of(made.study.hard_to_change):
+        return None
+    try:
+        return recipe.base_gels(made, size)
+    except StudyError as problem:
+        if asked:
+            raise
+        mend = f"{problem.mend}; or give base_gels=False to make each batch by itself"
+        raise StudyError(problem.where, problem.found, problem.allowed, mend) from problem
 
 
 def setting_decimals(plan: Plan) -> dict[str, int]:

@@ -51,10 +51,22 @@ class Ingredient:
         % COOH, dry basis, of a polymer or acid that takes base; `doe.bench.acid_content` converts other units.
     moisture : float
         Mass fraction that the acid loses on drying.
+    already : float
+        Share of its acid groups neutralised before: 0.3 for a partly neutralised polymer, 1 for a salt such as sodium citrate.
+    takes_base : float, optional
+        Of another acid than the polymers (citric acid, a UV filter in its acid form): the share of its groups for which base is added on top
+        of what the polymers take, 1 for all. None: it shares the degree of the Neutralise line, as polymers do.
+    base : str or Base, optional
+        For an ingredient that is itself a base: which one. What it neutralises is taken off the Neutralise line.
+    pka : float or sequence of float
+        Of such another acid, one a step; needed where a pH is expected of the recipe (`doe.bench.expected_ph`).
     max_percent : float, optional
         Most of the ingredient itself that the batch may hold, in %: a legal or a supplier's limit.
     balance_readability : float, optional
         Smallest difference, g, that the balance it is weighed on shows. 0.01 is assumed where none is given, and said.
+    cost : float, optional
+        What a kilogram of the raw material as supplied costs, in any one currency; 0 for what costs nothing. The solvent of a stock made
+        in the laboratory is not counted.
     function : str
         What it is there for.
     hazards : sequence of str
@@ -78,16 +90,21 @@ class Ingredient:
     moisture: float = 0.0
     max_percent: float | None = None
     balance_readability: float | None = None
+    cost: float | None = None
     function: str = ""
     hazards: Sequence[str] = ()
+    already: float = 0.0
+    takes_base: float | None = None
+    base: str | Base | None = None
+    pka: float | Sequence[float] = ()
 
     def __post_init__(self) -> None:
-        _text("ingredient: name", self.name)
+        check_text("ingredient: name", self.name)
         where = f"ingredient {self.name!r}"
         if self.name == BATCH:
             raise StudyError("ingredient: name", self.name, "another word than 'batch'", "say which ingredient it is")
-        _text(f"{where}: phase", self.phase)
-        _text(f"{where}: of", self.of)
+        check_text(f"{where}: phase", self.phase)
+        check_text(f"{where}: of", self.of)
         if not isinstance(self.function, str):
             raise StudyError(f"{where}: function", self.function, "a text", "put it in quotation marks")
         if not isinstance(self.balance, bool):
@@ -111,7 +128,7 @@ class Ingredient:
                 raise StudyError(f"{where}: percent", percent, f"from 0 to {most:g}", f"give it in % of {self.of}")
             object.__setattr__(self, "percent", percent)
         if self.factor is not None:
-            _text(f"{where}: factor", self.factor)
+            check_text(f"{where}: factor", self.factor)
         if self.balance and self.of not in (BATCH, self.phase):
             raise StudyError(
                 f"{where}: of",
@@ -125,6 +142,14 @@ class Ingredient:
             object.__setattr__(self, "stock", stock_fraction(f"{where}: stock", self.stock))
         object.__setattr__(self, "active", stock_fraction(f"{where}: active", self.active))
         object.__setattr__(self, "moisture", moisture_fraction(f"{where}: moisture", self.moisture))
+        if self.percent is not None and self.of == BATCH and self.percent > 100 * self.content:
+            weak = "stock" if self.stock is not None else "active"
+            raise StudyError(
+                f"{where}: {weak}",
+                getattr(self, weak),
+                f"{self.percent * getattr(self, weak) / float(100 * self.content):.4g} or above, to deliver {self.percent:g} % of the batch",
+                "take a stronger one, or lower the percent",
+            )
         if self.acid_content is not None:
             object.__setattr__(self, "acid_content", acid_percent(f"{where}: acid_content", self.acid_content))
             if self.balance:
@@ -138,13 +163,64 @@ class Ingredient:
                 "0 where there is no acid_content",
                 "it only enters the acid; use active",
             )
+        self._check_acid(where)
         if self.max_percent is not None:
             limit = as_number(f"{where}: max_percent", self.max_percent, "% of the batch")
             if not 0 < limit <= 100:
                 raise StudyError(f"{where}: max_percent", limit, "above 0 and at most 100", "give it in % of the batch")
             object.__setattr__(self, "max_percent", limit)
-        object.__setattr__(self, "balance_readability", _readability(where, self.balance_readability))
+        object.__setattr__(self, "balance_readability", readability_of(where, self.balance_readability))
+        object.__setattr__(self, "cost", _cost(where, self.cost))
         object.__setattr__(self, "hazards", _hazards(where, self.hazards))
+
+    def _check_acid(self, where: str) -> None:
+        for field in ("already", "takes_base"):
+            value = getattr(self, field)
+            if value is None or (field == "already" and value == 0):
+                continue
+            share = as_number(f"{where}: {field}", value, "share of the acid groups")
+            if not 0 <= share <= 1:
+                raise StudyError(
+                    f"{where}: {field}", share, "from 0 to 1", "give the share of the acid groups: 40 % is 0.40"
+                )
+            if self.acid_content is None:
+                raise StudyError(
+                    f"{where}: {field}", share, "left out where there is no acid_content", "give acid_content= too"
+                )
+            object.__setattr__(self, field, share)
+        pkas = (self.pka,) if not isinstance(self.pka, Iterable) or isinstance(self.pka, str) else self.pka
+        steps = tuple(as_number(f"{where}: pka", v, "pH") for v in pkas)
+        if steps != tuple(sorted(steps)):
+            raise StudyError(f"{where}: pka", list(steps), "in rising order", "the first step is the most acidic")
+        if steps and self.takes_base is None:
+            raise StudyError(
+                f"{where}: pka",
+                list(steps),
+                "left out for what shares the degree",
+                "a polymer's comes of its titration; for another acid say takes_base=1, or how much of it takes base",
+            )
+        object.__setattr__(self, "pka", steps)
+        if self.base is not None:
+            object.__setattr__(self, "base", base_of(self.base, f"{where}: base"))
+            if self.acid_content is not None or self.balance:
+                raise StudyError(
+                    f"{where}: base",
+                    self.name,
+                    "given without acid_content and balance",
+                    "an ingredient is an acid, a base or neither; a salt of an acid is that acid with already=1",
+                )
+
+    @property
+    def base_moles(self) -> Fraction:
+        """Equivalents of base in a gram as weighed."""
+        if not isinstance(self.base, Base):
+            return Fraction(0)
+        return self.content / as_fraction(self.base.molar_mass) * as_fraction(self.base.equivalents)
+
+    @property
+    def shares_degree(self) -> bool:
+        """Whether it is a polymer, say, that the Neutralise line brings to its degree."""
+        return self.acid_content is not None and self.takes_base is None
 
     @property
     def content(self) -> Fraction:
@@ -188,6 +264,8 @@ class Neutralise:
         where this line stands.
     balance_readability : float, optional
         As for `Ingredient`.
+    cost : float, optional
+        What a kilogram of the base itself costs.
 
     Raises
     ------
@@ -200,6 +278,7 @@ class Neutralise:
     stock: float
     stages: tuple[float | str, str] | None = None
     balance_readability: float | None = None
+    cost: float | None = None
 
     def __post_init__(self) -> None:
         found = base_of(self.base, "neutralise: base")
@@ -215,7 +294,7 @@ class Neutralise:
                     'write (0.40, "carbomer")',
                 )
             first, after = self.stages
-            _text("neutralise: stages, after", after)
+            check_text("neutralise: stages, after", after)
             first = _degree("neutralise: stages, degree", first)
             if isinstance(first, float) and isinstance(self.degree, float) and first >= self.degree:
                 raise StudyError(
@@ -225,7 +304,8 @@ class Neutralise:
                     "base cannot be taken out",
                 )
             object.__setattr__(self, "stages", (first, after))
-        object.__setattr__(self, "balance_readability", _readability("neutralise", self.balance_readability))
+        object.__setattr__(self, "balance_readability", readability_of("neutralise", self.balance_readability))
+        object.__setattr__(self, "cost", _cost("neutralise", self.cost))
 
     @property
     def of_base(self) -> Base:
@@ -255,7 +335,7 @@ class Step:
     text : str
         What to do.
     after : str, optional
-        The ingredient, or the base, after whose addition it is done; where it stands in the recipe if left out.
+        The ingredient, the base, or the phase that is a premix, after whose addition it is done; where it stands in the recipe if left out.
     speed : float or str, optional
         rpm, or the name of the factor that sets it.
     minutes : float or str, optional
@@ -279,16 +359,16 @@ class Step:
     hazards: Sequence[str] = ()
 
     def __post_init__(self) -> None:
-        _text("step: text", self.text)
+        check_text("step: text", self.text)
         where = f"step {self.text!r}"
         if self.after is not None:
-            _text(f"{where}: after", self.after)
+            check_text(f"{where}: after", self.after)
         for field, unit in SETTINGS.items():
             value = getattr(self, field)
             if value is None:
                 continue
             if isinstance(value, str):
-                _text(f"{where}: {field}", value)
+                check_text(f"{where}: {field}", value)
             else:
                 object.__setattr__(self, field, setting_value(f"{where}: {field}", value, field, unit))
         object.__setattr__(self, "hazards", _hazards(where, self.hazards))
@@ -307,7 +387,8 @@ def setting_value(where: str, value: object, field: str, unit: str) -> float:
     return number
 
 
-def _text(where: str, value: object) -> None:
+def check_text(where: str, value: object) -> None:
+    """Refuse what is no text of a line."""
     if not isinstance(value, str) or not value.strip():
         raise StudyError(where, value, "a text of at least one letter", "put it in quotation marks")
     if value != value.strip() or not value.isprintable():
@@ -316,12 +397,13 @@ def _text(where: str, value: object) -> None:
 
 def _degree(where: str, value: object) -> float | str:
     if isinstance(value, str):
-        _text(where, value)
+        check_text(where, value)
         return value
     return degree_value(where, value)
 
 
-def _readability(where: str, value: object) -> float | None:
+def readability_of(where: str, value: object) -> float | None:
+    """What a balance shows, g, or the sentence that says why not."""
     if value is None:
         return None
     number = as_number(f"{where}: balance_readability", value, "g")
@@ -335,13 +417,22 @@ def _readability(where: str, value: object) -> float | None:
     return number
 
 
+def _cost(where: str, value: object) -> float | None:
+    if value is None:
+        return None
+    number = as_number(f"{where}: cost", value, "a kilogram")
+    if number < 0:
+        raise StudyError(f"{where}: cost", number, "0 or above", "give what a kilogram of it costs, 0 where nothing")
+    return number
+
+
 def _hazards(where: str, value: object) -> tuple[str, ...]:
     given = (value,) if isinstance(value, str) else value
     if not isinstance(given, Iterable):
         raise StudyError(f"{where}: hazards", value, "a list of texts", 'write ["powder"]')
     out = tuple(given)
     for hazard in out:
-        _text(f"{where}: hazard", hazard)
+        check_text(f"{where}: hazard", hazard)
         if hazard not in HAZARDS and " " not in hazard:  # one unknown word is a slip of the pen, and no caution
             known = ", ".join(map(repr, HAZARDS))
             raise StudyError(

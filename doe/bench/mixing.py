@@ -1,24 +1,31 @@
 """Stirring in figures: tip speed, Reynolds and Weber numbers, power, drop sizes, the same stirring in another vessel, the centrifuge.
 
-Lengths in m, speeds in rpm, otherwise SI units. A rule is refused outside the regime it was found in.
+Plain numbers are in m and rpm, otherwise in SI units; a text ("45 mm", "600 rpm", "12000 mPa·s") or a pint quantity brings its own unit.
+Answers are plain numbers. A rule is refused outside the regime it was found in.
 """
 
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
+from doe.bench.quantities import UNITS, quantity
 from doe.study import StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
 
+if TYPE_CHECKING:
+    from doe.bench.quantities import Measure
+
 LAMINAR, TURBULENT = 10.0, 1e4  # impeller Reynolds numbers below and above which the flow is so
+SLOW = 100.0  # impeller Reynolds number up to which rules of laminar flow are carried (Metzner & Otto, from memory)
 GRAVITY = 9.80665  # m/s², standard
 MOST_DIAMETER = 2.0  # m; beyond it millimetres are likelier
 BREAKS_UP_TO = 4.08  # viscosity ratio of oil to gel beyond which simple shear breaks no drop
 KEEP = {"tip speed": -1.0, "power per volume": -2.0 / 3.0, "reynolds": -2.0}  # powers of the diameter ratio
 
 
-def tip_speed(diameter: float, speed: float) -> float:
+def tip_speed(diameter: Measure, speed: Measure) -> float:
     """Speed of the impeller's tip, πDN.
 
     Parameters
@@ -46,7 +53,7 @@ def tip_speed(diameter: float, speed: float) -> float:
     return math.pi * _diameter(diameter) * _turns(speed)
 
 
-def reynolds(diameter: float, speed: float, density: float, viscosity: float) -> float:
+def reynolds(diameter: Measure, speed: Measure, density: Measure, viscosity: Measure) -> float:
     """Impeller Reynolds number, ρND²/μ.
 
     Parameters
@@ -101,7 +108,14 @@ def flow_regime(reynolds: float) -> str:
     return "laminar" if number < LAMINAR else "turbulent" if number > TURBULENT else "transitional"
 
 
-def gel_viscosity(consistency: float, index: float, speed: float, shear_constant: float = 11.0) -> float:
+def gel_viscosity(
+    consistency: float,
+    index: float,
+    speed: Measure,
+    shear_constant: float = 11.0,
+    diameter: Measure | None = None,
+    density: Measure | None = None,
+) -> float:
     """Viscosity of a power-law gel at the shear rate that an impeller gives it, K (k_s N)^(n−1).
 
     Parameters
@@ -114,16 +128,18 @@ def gel_viscosity(consistency: float, index: float, speed: float, shear_constant
         rpm.
     shear_constant : float
         k_s, shear rate per revolution: 10 to 13 for most impellers, 11 usual; up to 30 for anchors and helical ribbons (from memory).
+    diameter, density
+        As for `reynolds`: where both are given, the regime is checked. Without them it is not.
 
     Returns
     -------
     float
-        Pa·s. Holds in laminar flow and the beginning of the transition (Re below about 100); see `reynolds`.
+        Pa·s. Holds in laminar flow and the beginning of the transition (Re below about 100).
 
     Raises
     ------
     StudyError
-        If an argument is out of its range.
+        If an argument is out of its range, or the flow that it leads to is beyond the rule's regime.
 
     References
     ----------
@@ -136,10 +152,18 @@ def gel_viscosity(consistency: float, index: float, speed: float, shear_constant
     constant = _positive("shear_constant", shear_constant, "shear rate per revolution")
     if not 5 <= constant <= 50:
         raise StudyError("shear_constant", constant, "from 5 to 50", "10 to 13 for most impellers, 11 is usual")
-    return float(k * (constant * _turns(speed)) ** (n - 1))
+    found = float(k * (constant * _turns(speed)) ** (n - 1))
+    if (diameter is None) != (density is None):
+        missing = "diameter" if diameter is None else "density"
+        raise StudyError(missing, None, "given where the other of diameter and density is", "give both or neither")
+    if diameter is not None and density is not None:
+        _slow("gel_viscosity", reynolds(diameter, speed, density, found))
+    return found
 
 
-def power_per_volume(diameter: float, speed: float, density: float, power_number: float, volume: float) -> float:
+def power_per_volume(
+    diameter: Measure, speed: Measure, density: Measure, power_number: float, volume: Measure
+) -> float:
     """Power of the impeller per volume of batch, N_p ρ N³ D⁵ / V.
 
     Parameters
@@ -179,7 +203,7 @@ def power_per_volume(diameter: float, speed: float, density: float, power_number
     return number * _density(density) * _turns(speed) ** 3 * size**5 / room
 
 
-def weber(diameter: float, speed: float, density: float, tension: float) -> float:
+def weber(diameter: Measure, speed: Measure, density: Measure, tension: Measure) -> float:
     """Impeller Weber number, ρN²D³/σ: how hard the flow pulls at a drop against what holds it together.
 
     Parameters
@@ -244,7 +268,13 @@ def droplet_ratio(weber: float, reynolds: float, phase_fraction: float = 0.0) ->
     return 0.053 * pull**-0.6 * (1 + 3 * share)
 
 
-def laminar_droplet(shear_rate: float, viscosity: float, oil_viscosity: float, tension: float) -> float:
+def laminar_droplet(
+    shear_rate: Measure,
+    viscosity: Measure,
+    oil_viscosity: Measure,
+    tension: Measure,
+    impeller_reynolds: float | None = None,
+) -> float:
     """Largest drop that simple shear leaves whole in a laminar liquid, from the critical capillary number: d = 2 Ca σ / (μ γ̇).
 
     Parameters
@@ -257,17 +287,19 @@ def laminar_droplet(shear_rate: float, viscosity: float, oil_viscosity: float, t
         Of the oil, Pa·s. Only its ratio to that of the gel enters; simple shear breaks drops best near a ratio of 1.
     tension : float
         Interfacial tension, N/m.
+    impeller_reynolds : float, optional
+        Impeller Reynolds number of the gel: where given, the regime is checked. Without it it is not.
 
     Returns
     -------
     float
-        Diameter, m. An estimate within a factor of about two: a beaker is not steady simple shear, and the gel is elastic.
+        Diameter, m. Holds in laminar flow and the beginning of the transition. An estimate within a factor of about two: a beaker is not steady simple shear, and the gel is elastic.
 
     Raises
     ------
     StudyError
-        If the oil is more than 4.08 times as viscous as the gel: then simple shear stretches and turns the drops but breaks none. Also for
-        arguments out of range.
+        If the oil is more than 4.08 times as viscous as the gel: then simple shear stretches and turns the drops but breaks none. Also if
+        the flow is not laminar, or an argument is out of range.
 
     References
     ----------
@@ -281,6 +313,8 @@ def laminar_droplet(shear_rate: float, viscosity: float, oil_viscosity: float, t
     67.2
     """
     rate = _positive("shear_rate", shear_rate, "1/s")
+    if impeller_reynolds is not None:
+        _slow("laminar_droplet", _positive("impeller_reynolds", impeller_reynolds, ""))
     gel, oil = _viscosity("viscosity", viscosity), _viscosity("oil_viscosity", oil_viscosity)
     ratio = oil / gel
     if ratio >= BREAKS_UP_TO:
@@ -302,7 +336,13 @@ def laminar_droplet(shear_rate: float, viscosity: float, oil_viscosity: float, t
     return 2 * critical * _tension(tension) / (gel * rate)
 
 
-def equivalent_speed(speed: float, diameter: float, new_diameter: float, keep: str = "tip speed") -> float:
+def equivalent_speed(
+    speed: Measure,
+    diameter: Measure,
+    new_diameter: Measure,
+    keep: str = "tip speed",
+    impeller_reynolds: float | None = None,
+) -> float:
     """Speed in a geometrically similar vessel that keeps one thing the same.
 
     Parameters
@@ -314,6 +354,8 @@ def equivalent_speed(speed: float, diameter: float, new_diameter: float, keep: s
     keep : {"tip speed", "power per volume", "reynolds"}
         What stays: N ∝ D^−1, D^−2/3, D^−2. Power per volume needs a constant power number (turbulent flow, or the same Reynolds number);
         Reynolds number needs the same liquid, and a shear-thinning gel is another liquid at another speed.
+    impeller_reynolds : float, optional
+        Of the old vessel, in the same liquid: where given, "power per volume" is refused unless both vessels are turbulent.
 
     Returns
     -------
@@ -323,7 +365,7 @@ def equivalent_speed(speed: float, diameter: float, new_diameter: float, keep: s
     Raises
     ------
     StudyError
-        If an argument is out of its range.
+        If an argument is out of its range, or the rule outside its regime.
 
     Examples
     --------
@@ -334,10 +376,21 @@ def equivalent_speed(speed: float, diameter: float, new_diameter: float, keep: s
         names = ", ".join(map(repr, KEEP))
         raise StudyError("keep", keep, f"one of {names}", nearest(str(keep), KEEP))
     size = _diameter(new_diameter, "new_diameter") / _diameter(diameter)
-    return float(60 * _turns(speed) * size ** KEEP[keep])
+    found = float(60 * _turns(speed) * size ** KEEP[keep])
+    if impeller_reynolds is not None:
+        old = _positive("impeller_reynolds", impeller_reynolds, "")
+        least = min(old, old * size ** (KEEP[keep] + 2))  # ND² of the new vessel over that of the old
+        if keep == "power per volume" and least <= TURBULENT:
+            raise StudyError(
+                "equivalent_speed: the flow (" + flow_regime(least) + "), Reynolds number",
+                float(f"{least:.4g}"),
+                f"above {TURBULENT:,.0f} (turbulent) in both vessels",
+                "elsewhere the power number changes with the Reynolds number: keep the tip speed, or measure the power",
+            )
+    return found
 
 
-def centrifuge_force(speed: float, radius: float) -> float:
+def centrifuge_force(speed: Measure, radius: Measure) -> float:
     """Acceleration in a centrifuge, as a multiple of gravity.
 
     Parameters
@@ -365,7 +418,7 @@ def centrifuge_force(speed: float, radius: float) -> float:
     return (2 * math.pi * _turns(speed)) ** 2 * _radius(radius) / GRAVITY
 
 
-def centrifuge_speed(force: float, radius: float) -> float:
+def centrifuge_speed(force: float, radius: Measure) -> float:
     """Speed in rpm that gives a multiple of gravity: the inverse of `centrifuge_force`.
 
     Raises
@@ -381,8 +434,19 @@ def centrifuge_speed(force: float, radius: float) -> float:
     return 60 * math.sqrt(_positive("force", force, "multiples of gravity") * GRAVITY / _radius(radius)) / (2 * math.pi)
 
 
+def _slow(rule: str, number: float) -> None:
+    """Refuse a rule of laminar flow beyond the beginning of the transition."""
+    if number > SLOW:
+        raise StudyError(
+            f"{rule}: the flow ({flow_regime(number)}), Reynolds number",
+            float(f"{number:.4g}"),
+            f"at most {SLOW:g} (laminar or just beyond)",
+            "the shear rate of the impeller no longer follows its speed alone there: stir slower, or find the figure by trials",
+        )
+
+
 def _positive(where: str, value: object, unit: str) -> float:
-    number = as_number(where, value, unit)
+    number = quantity(where, value, unit) if unit in UNITS else as_number(where, value, unit)
     if number <= 0:
         raise StudyError(where, number, "above 0", f"give it in {unit}" if unit else "correct the figure")
     return number

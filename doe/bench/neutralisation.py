@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from doe.bench.quantities import quantity
 from doe.study import StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
@@ -266,7 +267,7 @@ def neutraliser(
     >>> round(neutraliser(0.6, 0.70, "tromethamine", acid_content=62.0, stock=0.20), 3)
     3.504
     """
-    acid, done = _acid(polymer_grams, acid_content, moisture, already)
+    acid, done = acid_moles(polymer_grams, acid_content, moisture, already)
     wanted = degree_value("degree", degree) * acid.sum() - (acid * done).sum()
     if wanted < -1e-12 * acid.sum():
         share = (acid * done).sum() / acid.sum()
@@ -312,8 +313,8 @@ def degree_from(
     >>> round(degree_from(2.50, 0.6, "tromethamine", stock=0.20), 4)
     0.4995
     """
-    acid, done = _acid(polymer_grams, acid_content, moisture, already)
-    added = as_number("grams", grams, "g")
+    acid, done = acid_moles(polymer_grams, acid_content, moisture, already)
+    added = quantity("grams", grams, "g")
     if added < 0:
         raise StudyError("grams", added, "0 or above", "give the grams of solution that were added")
     moles = added * stock_fraction("stock", stock) / base_of(base).equivalent_mass
@@ -369,7 +370,7 @@ def _above_zero(where: str, value: object, unit: str) -> float:
     return number
 
 
-def _acid(
+def acid_moles(
     grams: object, content: object, moisture: object, already: object
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Moles of COOH in each polymer, and the share of each neutralised already."""
@@ -381,7 +382,7 @@ def _acid(
             raise StudyError(name, values, f"one value, or {count}: one a polymer", "give them in the polymers' order")
     if count == 0:
         raise StudyError("polymer_grams", [], "at least one polymer", "give the grams weighed")
-    masses = np.array([as_number("polymer_grams", v, "g") for v in lists["polymer_grams"]])
+    masses = np.array([quantity("polymer_grams", v, "g") for v in lists["polymer_grams"]])
     if (masses < 0).any() or masses.sum() <= 0:
         raise StudyError(
             "polymer_grams", masses.tolist(), "0 or above, and together above 0", "give the grams of polymer weighed"

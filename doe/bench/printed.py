@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import numpy as np
 
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.layout import SheetLayout
-from doe.bench.pages import COLUMNS, CONSTANTS, ENTRIES, LABELS, constants
+from doe.bench.made_apart import POURED
+from doe.bench.pages import ANEW, COLUMNS, CONSTANTS, LABELS, NET_MASS, BatchPage, PageLine, constants, labels
 from doe.study.trial import specification_text
 
 _PAGE = """<!DOCTYPE html>
@@ -91,25 +94,29 @@ _PAGE = """<!DOCTYPE html>
 <p>{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }}</p>
 <div class="fields">{% for line in constants %}<div>{{ line }}:</div>{% endfor %}</div>
 </section>
-{% for page in layout.pages %}
-<section class="batch"><h1><span>Batch {{ page.code }}</span><span>run {{ page.run }}, number {{ page.place }} of {{ layout.pages|length }}</span></h1>
+{% for page in layout.apart + layout.pages %}
+<section class="batch"><h1><span>{{ page.heading[0] }}</span><span>{{ page.heading[1] }}</span></h1>
 <p>{{ study.name }}</p>
-<div class="settings">{% for line in page.settings %}<strong>{{ line }}</strong>{% endfor %}</div>
+{% if page.sheet is defined %}{% for line in page.settings %}<p>{{ line }}</p>{% endfor %}
+{% else %}<div class="settings">{% for line in page.settings %}<strong>{{ line }}</strong>{% endfor %}</div>
+{% endif -%}
 <table{% if page.lines|length > 20 %} class="long"{% endif %}><colgroup>{% for w in (6, 7, 21, 10, 10, 12, 34) %}<col style="width:{{ w }}%">{% endfor %}</colgroup>
 <thead><tr>{% for head in batch_heads %}<th>{{ head }}</th>{% endfor %}</tr></thead><tbody>
 {% for line in page.lines %}<tr{% if line.grams is none %} class="step"{% endif %}><td>☐</td><td>{{ line.phase }}</td>
 {%- if line.grams is none %}<td class="words" colspan="5">{{ line.do }}</td>
 {%- else %}<td class="words">{{ line.do }}</td><td class="grams">{{ line.grams }}</td><td class="entry"></td><td class="small">{{ line.balance }}</td><td class="note">{{ line.note }}</td>
 {%- endif %}</tr>
-{% for c in line.cautions %}<tr class="caution"><td colspan="2"></td><td colspan="5">⚠ {{ c }}</td></tr>
+{% if line.role == "top up" %}<tr><td></td><td></td><td class="words">{{ net_mass }}</td><td class="grams">{{ page.net(line) }}</td><td class="entry"></td><td></td><td class="note">in proportion to the base really poured; weigh the beaker, less its tare</td></tr>
+{% elif line.role == "follows the base" %}<tr><td></td><td></td><td class="words">{{ anew }}</td><td class="entry"></td><td></td><td></td><td class="note">{{ working(page, line) }}</td></tr>
+{% endif %}{% for c in line.cautions %}<tr class="caution"><td colspan="2"></td><td colspan="5">⚠ {{ c }}</td></tr>
 {% endfor %}{% endfor %}<tr class="total"><td></td><td></td><td class="words">together</td><td class="grams">{{ page.total }}</td><td></td><td></td><td></td></tr>
 </tbody></table>
-<div class="fields">{% for line in entries %}<div>{{ line }}:</div>{% endfor %}</div>
+<div class="fields">{% for line in page.fields %}<div>{{ line }}:</div>{% endfor %}</div>
 <p>{{ last_word }}</p>
 </section>
 {% endfor %}
 <section class="batch"><h1>{{ page_names[1] }}: one a jar</h1>
-<div class="labels">{% for page in layout.pages %}<div><b>{{ page.code }}</b> &nbsp; run {{ page.run }}<br>{{ study.name }}<br>made: ____________ by: ______<br>to be read on: ____________<br>Trial batch, not for use on skin.</div>{% endfor %}</div>
+<div class="labels">{% for code, what, lines in labels %}<div><b>{{ code }}</b> &nbsp; {{ what }}<br>{{ study.name }}{% for line in lines %}<br>{{ line }}{% endfor %}</div>{% endfor %}</div>
 </section>
 {% endif %}
 </body>
@@ -148,7 +155,22 @@ def page_text(layout: SheetLayout) -> str:
             last_word=LAST_WORD,
             page_names=(CONSTANTS, LABELS),
             batch_heads=COLUMNS,
-            entries=ENTRIES,
+            net_mass=NET_MASS,
+            anew=ANEW,
+            working=_working,
+            labels=labels(layout.pages, layout.apart, layout.needs),
             constants=() if layout.recipe is None else constants(layout.recipe),
         )
     )
+
+
+def _working(page: BatchPage, line: PageLine) -> str:
+    """How a weighing that follows the base really poured is worked out by hand."""
+    poured = next(item.grams for item in page.lines if item.role == POURED and item.grams is not None)
+    assert line.grams is not None
+    fixed = float(line.grams) - line.rate * float(poured)
+    own = float(
+        10 * Decimal(1).scaleb(int(line.grams.as_tuple().exponent))
+    )  # beyond rounding: acid that the beaker adds
+    more = "" if abs(fixed) < own else f" {'+' if fixed > 0 else '−'} {abs(fixed):.3f} g"
+    return f"base really poured: ________ g ÷ 100 × {100 * line.rate:.4f} g{more}; write the result under target"

@@ -3,22 +3,34 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from doe.bench.acid_base import base_needs, exactly, portion_row
 from doe.bench.amounts import Row, UnsettledError, as_fraction, solved
-from doe.bench.cautions import LAST_WORD, caution
+from doe.bench.cautions import LAST_WORD
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Line, Neutralise, Step, setting_value
+from doe.bench.made_apart import BaseGel, Premix
 from doe.bench.neutralisation import degree_value
+from doe.bench.recipe_checks import (
+    check_links,
+    check_names,
+    check_phases,
+    check_premixes,
+    phases_of,
+    premixes_of,
+)
 from doe.bench.recipe_faults import faults, misfits
-from doe.bench.recipe_files import kept, line_content
+from doe.bench.recipe_files import apart_content, kept, kept_apart, line_content
+from doe.bench.sequence import Entry, cautions_of, entries_of, steps_of, weighing_for
 from doe.bench.weighing import closed, rounded
 from doe.bench.weighing_notes import note
 from doe.designs import Plan
@@ -28,25 +40,14 @@ from doe.study.factors import as_number
 from doe.study.files import read_json, write_json
 from doe.study.shown import number_text
 
+if TYPE_CHECKING:
+    from doe.bench.base_gels import BaseGels
+    from doe.bench.costs import Cost
+    from doe.bench.premixes import PremixMade
+
 SCHEMA = 1
 PROBLEM_COLUMNS = ("run", "where", "found", "allowed", "mend")
 PROCEDURE_COLUMNS = ("phase", "do", "grams", "balance", "note", "cautions")
-
-
-@dataclass(frozen=True)
-class _Entry:
-    """One thing to do: a line, and which portion of a base."""
-
-    line: Line
-    phase: str
-    portion: int = 0
-
-    @property
-    def name(self) -> str:
-        """What the weighing is called; empty for a step."""
-        if isinstance(self.line, Ingredient):
-            return self.line.name
-        return self.line.portions[self.portion] if isinstance(self.line, Neutralise) else ""
 
 
 @dataclass(frozen=True, repr=False)
@@ -63,11 +64,16 @@ class Recipe(Shown):
         The phases in the order in which they are made: lines are then taken phase by phase, steps and base with the ingredient before
         them. A mapping gives a phase's size too, in % of the batch or as a factor's name; one of its ingredients may then be the balance
         of the phase. Left out: lines as they stand.
+    premixes : sequence of Premix, optional
+        Phases that are made once for all batches and portioned.
+    base_gel : BaseGel, optional
+        How the beakers of a whole plot are made from one base, in plans that have whole plots.
 
     Raises
     ------
     StudyError
-        If names repeat, two lines are the balance, or a line names a phase or an ingredient that is not there.
+        If names repeat, two lines are the balance, or a line names a phase or an ingredient that is not there; if a premix holds the
+        balance of the batch, or a step of its making is set by a factor.
 
     Examples
     --------
@@ -79,11 +85,15 @@ class Recipe(Shown):
 
     lines: tuple[Line, ...]
     phases: tuple[tuple[str, float | str | None], ...] = ()
+    premixes: tuple[Premix, ...] = ()
+    base_gel: BaseGel | None = None
 
     def __init__(
         self,
         lines: Iterable[Line],
         phases: Sequence[str] | Mapping[str, float | str | None] | None = None,
+        premixes: Iterable[Premix] = (),
+        base_gel: BaseGel | None = None,
     ) -> None:
         given = tuple(lines) if isinstance(lines, Iterable) and not isinstance(lines, str) else (lines,)
         for line in given:
@@ -92,121 +102,40 @@ class Recipe(Shown):
                     "recipe: line", line, "an Ingredient, Neutralise or Step", "make it with doe.bench.Ingredient, say"
                 )
         object.__setattr__(self, "lines", given)
-        object.__setattr__(self, "phases", _phases(phases))
-        self._check_names()
-        self._check_phases()
-        self._check_links()
-        self._entries  # noqa: B018  the order is settled now
-
-    # ---- checked once
-
-    def _check_names(self) -> None:
-        if not self.ingredients:
-            raise StudyError("recipe: lines", "without an ingredient", "at least one ingredient", "say what goes in")
-        bases = [line for line in self.lines if isinstance(line, Neutralise)]
-        if len(bases) > 1:
-            raise StudyError(
-                "recipe: lines", f"{len(bases)} Neutralise lines", "one at most", "give a second portion as stages="
-            )
-        seen = {b.of_base.name for b in bases}
-        for item in self.ingredients:
-            if item.name in seen:
-                raise StudyError(
-                    "recipe: line",
-                    item.name,
-                    "a name used once",
-                    "tell the two additions apart, as in 'water, to rinse'",
-                )
-            seen.add(item.name)
-        filling = [i.name for i in self.ingredients if i.balance and i.of == BATCH]
-        if len(filling) > 1:
-            raise StudyError(
-                "recipe: balance", " and ".join(filling), "one ingredient at most", "fix the amount of the other"
-            )
-
-    def _check_phases(self) -> None:
-        named = list(dict.fromkeys(i.phase for i in self.ingredients))
-        for phase, size in self.phases:
-            if phase not in named:
-                raise StudyError("recipe: phases", phase, "the phase of an ingredient", nearest(phase, named))
-            if isinstance(size, float) and not 0 < size <= 100:
-                raise StudyError(
-                    f"recipe: phase {phase!r}", size, "above 0 and at most 100 %", "give its % of the batch"
-                )
-        listed = [phase for phase, _ in self.phases]
-        for item in self.ingredients:
-            if listed and item.phase not in listed:
-                raise StudyError(
-                    f"ingredient {item.name!r}: phase",
-                    item.phase,
-                    "one of the recipe's phases",
-                    nearest(item.phase, listed),
-                )
-        names = {i.name for i in self.ingredients}
-        for phase in named:
-            if phase in names or phase == BATCH:
-                raise StudyError(
-                    "recipe: phase", phase, "no ingredient's name and not 'batch'", "name the phase otherwise"
-                )
-            members = [i for i in self.ingredients if i.phase == phase]
-            filling = [i.name for i in members if i.balance and i.of == phase]
-            if len(filling) > 1:
-                raise StudyError(
-                    f"recipe: balance of phase {phase!r}",
-                    " and ".join(filling),
-                    "one ingredient at most",
-                    "fix the other",
-                )
-            sized = dict(self.phases).get(phase) is not None
-            if not sized and (filling or all(i.of == phase for i in members)):
-                raise StudyError(
-                    f"recipe: phase {phase!r}",
-                    "of no size",
-                    "sized, as its lines are parts of it",
-                    f"write phases={{{phase!r}: its % of the batch or a factor's name}}, or give one line as % of the batch",
-                )
-
-    def _check_links(self) -> None:
-        names = [i.name for i in self.ingredients]
-        for item in self.ingredients:
-            if item.of not in (BATCH, item.phase) and item.of not in names:
-                raise StudyError(
-                    f"ingredient {item.name!r}: of",
-                    item.of,
-                    "'batch', its phase or an ingredient of the recipe",
-                    nearest(item.of, [BATCH, item.phase, *names]),
-                )
-        of = {i.name: i.of for i in self.ingredients if i.of in names}
-        for start in of:
-            at, passed = start, [start]
-            while at in of:
-                at = of[at]
-                if at in passed:
-                    raise StudyError(
-                        f"ingredient {start!r}: of",
-                        " of ".join([*passed, at]),
-                        "no circle",
-                        "give one of them as % of the batch",
-                    )
-                passed.append(at)
-        anchors = names + [line.of_base.name for line in self.lines if isinstance(line, Neutralise)]
-        for line in self.lines:
-            if isinstance(line, Step) and line.after is not None and line.after not in anchors:
-                raise StudyError(
-                    f"step {line.text!r}: after",
-                    line.after,
-                    "an ingredient of the recipe",
-                    nearest(line.after, anchors),
-                )
-            if isinstance(line, Neutralise) and line.stages is not None and line.stages[1] not in names:
-                raise StudyError(
-                    "neutralise: stages, after",
-                    line.stages[1],
-                    "an ingredient of the recipe",
-                    nearest(line.stages[1], names),
-                )
+        object.__setattr__(self, "phases", phases_of(phases))
+        object.__setattr__(self, "premixes", premixes_of(premixes))
+        if not (base_gel is None or isinstance(base_gel, BaseGel)):
+            raise StudyError("recipe: base_gel", base_gel, "a doe.bench.BaseGel or None", "write BaseGel(losses=5.0)")
+        object.__setattr__(self, "base_gel", base_gel)
+        check_names(self)
+        check_phases(self)
+        check_links(self)
+        check_premixes(self)
+        self.entries  # noqa: B018  the order is settled now
 
     # ---- parts
+
+    def members(self, premix: Premix) -> tuple[Ingredient, ...]:
+        """The ingredients of a premix."""
+        return tuple(i for i in self.ingredients if i.phase == premix.phase)
+
+    def amounts_of(self, factors: Iterable[str]) -> tuple[str, ...]:
+        """Which of these factors set an amount, rather than a step."""
+        sizes: list[object] = [size for _, size in self.phases]
+        for line in self.lines:
+            if isinstance(line, Ingredient):
+                sizes += [line.factor, line.name if line.balance else None]
+            elif isinstance(line, Neutralise):
+                sizes += [line.degree, None if line.stages is None else line.stages[0]]
+        return tuple(name for name in factors if name in sizes)
+
+    def making(self, premix: Premix) -> tuple[Entry, ...]:
+        """How a premix is made, in order."""
+        return steps_of(self, premix)
+
+    def place_of(self, name: str) -> str:
+        """The weighing into the batch that a phase or an ingredient stands for: of a premix, its portion."""
+        return weighing_for(self, name)
 
     @property
     def ingredients(self) -> tuple[Ingredient, ...]:
@@ -232,33 +161,36 @@ class Recipe(Shown):
         return tuple(dict.fromkeys(v for v in out if isinstance(v, str)))
 
     @cached_property
-    def _entries(self) -> tuple[_Entry, ...]:
-        """What is done, in order."""
-        order = {phase: i for i, (phase, _) in enumerate(self.phases)}
-        phase, placed = "", []
-        for line in self.lines:
-            phase = line.phase if isinstance(line, Ingredient) else phase
-            placed.append(_Entry(line, phase, 1 if isinstance(line, Neutralise) and line.stages is not None else 0))
-        entries = sorted(placed, key=lambda e: order.get(e.phase, -1))
-        for line in self.lines:  # what follows a named addition moves behind it, and behind what moved there before
-            if isinstance(line, Neutralise) and line.stages is not None:
-                entries.insert(_behind(entries, line.stages[1]), _Entry(line, "", 0))
-        for line in self.lines:
-            if isinstance(line, Step) and line.after is not None:
-                entry = next(e for e in entries if e.line is line)
-                entries.remove(entry)
-                entries.insert(_behind(entries, line.after), entry)
-        return tuple(entries)
+    def entries(self) -> tuple[Entry, ...]:
+        """What is done for a batch, in order."""
+        return entries_of(self)
 
     @property
     def weighed(self) -> tuple[str, ...]:
         """Names of the weighings, in order."""
-        return tuple(e.name for e in self._entries if e.name)
+        return tuple(e.name for e in self.entries if e.name)
+
+    @cached_property
+    def unknowns(self) -> tuple[str, ...]:
+        """Names of everything that makes up a batch: ingredients and portions of base, in order; of a premix, its ingredients."""
+        out: list[str] = []
+        for entry in self.entries:
+            if isinstance(entry.line, Premix):
+                out += [i.name for i in self.members(entry.line)]
+            elif entry.name:
+                out.append(entry.name)
+        return tuple(out)
 
     # ---- amounts
 
-    def _values(self, run: object) -> dict[str, float]:
-        """The linked factors' values in a run."""
+    def values(self, run: object) -> dict[str, float]:
+        """The linked factors' values in a run.
+
+        Raises
+        ------
+        StudyError
+            If one is missing or no number.
+        """
         if isinstance(run, pd.DataFrame) and len(run) == 1:
             run = run.iloc[0]
         if not isinstance(run, Mapping | pd.Series):
@@ -305,28 +237,33 @@ class Recipe(Shown):
             )
         return first, last
 
-    def _share(self, values: Mapping[str, float]) -> dict[str, Fraction]:
-        """Grams as weighed in 100 g of batch, exactly; the batch may still not add up."""
-        equations: list[tuple[Row, Fraction]] = []
+    def equations(
+        self, values: Mapping[str, Any], degrees: Sequence[Any], number: Callable[[Any], Any]
+    ) -> list[tuple[dict[Any, Any], Any]]:
+        """What the lines say of the grams as weighed in 100 g of batch: one linear equation for each of `unknowns`.
+
+        `number` makes the numbers to reckon with, of a value or of the values of many runs; a negative amount is refused.
+        """
+        equations: list[tuple[dict[Any, Any], Any]] = []
         sizes = dict(self.phases)
-        zero, one, hundred = Fraction(0), Fraction(1), Fraction(100)
-        content = {i.name: i.content for i in self.ingredients}
+        zero, one, hundred = number(0), number(1), number(100)
+        content = {i.name: number(i.content) for i in self.ingredients}
         for item in self.ingredients:
             fellows = [i.name for i in self.ingredients if i.phase == item.phase]
             size = sizes.get(item.phase)
-            phase_size = None if size is None else as_fraction(self._number(size, values))
-            row: Row = {}
+            phase_size = None if size is None else number(self._number(size, values))
+            row: dict[Any, Any] = {}
             if item.balance and item.of == BATCH:
-                equations.append((dict.fromkeys(self.weighed, one), hundred))
+                equations.append((dict.fromkeys(self.unknowns, one), hundred))
                 continue
             if item.balance:
                 assert phase_size is not None  # refused when the recipe was made
                 equations.append((dict.fromkeys(fellows, one), phase_size))
                 continue
-            amount = as_fraction(values[item.factor] if item.factor is not None else item.percent or 0.0)
-            if amount < 0:
+            amount = number(values[item.factor] if item.factor is not None else item.percent or 0.0)
+            if np.any(amount < 0):
                 raise StudyError(
-                    f"run: {item.factor!r}", float(amount), "0 or above", f"it is an amount of {item.name}"
+                    f"run: {item.factor!r}", float(np.min(amount)), "0 or above", f"it is an amount of {item.name}"
                 )
             row[item.name] = content[item.name]
             if item.of == BATCH:
@@ -343,16 +280,23 @@ class Recipe(Shown):
                 equations.append((row, zero))
         line = self.neutralise
         if line is not None:
-            reached = zero
-            for name, degree in zip(line.portions, self.degrees(values), strict=True):
-                row = {name: one}
-                for i in self.ingredients:
-                    if i.acid_content is not None:
-                        row[i.name] = -(as_fraction(degree) - reached) * i.acid_moles * line.stock_per_mole
-                equations.append((row, zero))
-                reached = as_fraction(degree)
+            needs = base_needs(self, degrees, number)
+            for portion, name in enumerate(line.portions):
+                row = {k: -v for k, v in portion_row(needs, portion, number(line.stock_per_mole)).items()}
+                equations.append(({**row, name: one}, zero))
+        return equations
+
+    def share(self, values: Mapping[str, float]) -> dict[str, Fraction]:
+        """Grams as weighed in 100 g of batch, exactly, by `unknowns`; the batch may still not add up.
+
+        Raises
+        ------
+        StudyError
+            If an amount is below 0 or left open by the lines.
+        """
+        equations: list[tuple[Row, Fraction]] = self.equations(values, self.degrees(values), exactly)
         try:
-            found = solved(self.weighed, equations)
+            found = solved(self.unknowns, equations)
         except UnsettledError as problem:
             raise StudyError(
                 f"recipe: amount of {problem.args[0]!r}",
@@ -360,18 +304,42 @@ class Recipe(Shown):
                 "settled by them",
                 "lines refer to each other in a circle: give one of them as % of the batch",
             ) from problem
-        return {str(name): found[name] for name in self.weighed}
+        return {str(name): found[name] for name in self.unknowns}
 
     def readability(self, name: str) -> tuple[float, bool]:
         """What the balance for a weighing shows, g, and whether that is assumed."""
-        line: Line | None = next((i for i in self.ingredients if i.name == name), self.neutralise)
+        apart: Iterable[Ingredient | Premix] = (*self.premixes, *self.ingredients)
+        line = next((i for i in apart if i.name == name), self.neutralise)
         given = getattr(line, "balance_readability", None)
         return (TOP_PAN, True) if given is None else (given, False)
+
+    def balance_text(self, name: str) -> str:
+        """The balance for a weighing, in words."""
+        readability, assumed = self.readability(name)
+        return f"{Decimal(repr(readability))} g" + (" (assumed)" if assumed else "")
 
     def _closing(self, share: Mapping[str, Fraction]) -> str:
         """The line that takes up what rounding leaves: the balance, else the largest."""
         filling = [i.name for i in self.ingredients if i.balance and i.of == BATCH]
-        return filling[0] if filling else max((i.name for i in self.ingredients), key=lambda n: share[n])
+        if filling:
+            return filling[0]
+        portions = {p.name: sum((share[i.name] for i in self.members(p)), Fraction(0)) for p in self.premixes}
+        portions |= {i.name: share[i.name] for i in self.ingredients if self.place_of(i.name) == i.name}
+        return max(portions, key=lambda n: portions[n])
+
+    def _portioned(self, grams: dict[str, Fraction]) -> dict[str, Decimal | Fraction]:
+        """Grams as printed of every weighing, and of what its portion brings of every ingredient of a premix; portions join `grams`."""
+        for premix in self.premixes:
+            grams[premix.name] = sum((grams[i.name] for i in self.members(premix)), Fraction(0))
+        printed: dict[str, Decimal | Fraction] = {
+            name: rounded(value, self.readability(name)[0]) for name, value in grams.items()
+        }
+        for premix in self.premixes:
+            held = grams[premix.name]
+            for item in self.members(premix):
+                part = grams[item.name] / held if held else Fraction(0)
+                printed[item.name] = part * Fraction(printed[premix.name])
+        return printed
 
     def weigh_out(self, run: object, batch_size: float = 200.0) -> pd.DataFrame:
         """Grams of every addition, in order.
@@ -388,7 +356,7 @@ class Recipe(Shown):
         DataFrame
             One row a weighing: line; grams, as a Decimal with the digits of its balance; balance, what that shows (where assumed, it says
             so); note, what the figure is and what to mind. The grams add up exactly to the batch as printed, which misses the size asked
-            by half of the balance line's readability at most. Base is worked out from the polymer as printed.
+            by half of the balance line's readability at most. Base is worked out from the polymer as printed. Of a premix, the portion.
 
         Raises
         ------
@@ -399,44 +367,50 @@ class Recipe(Shown):
             [row[:4] for row in self._weighings(run, batch_size)], columns=["line", "grams", "balance", "note"]
         )
 
+    def grams(self, run: object, batch_size: float, where: str = "") -> dict[str, Decimal]:
+        """Grams of every weighing of a run; `where` goes before what is wrong."""
+        try:
+            return {row[0]: row[1] for row in self._weighings(run, batch_size)}
+        except StudyError as problem:
+            raise StudyError(f"{where}{problem.where}", problem.found, problem.allowed, problem.mend) from problem
+
     def _weighings(self, run: object, batch_size: float) -> list[tuple[str, Decimal, str, str]]:
-        values = self._values(run)
+        values = self.values(run)
         size = as_number("batch_size", batch_size, "g")
         if not 0 < size <= 1e6:
             raise StudyError("batch_size", size, "above 0 and at most 1000000 g", "give it in g")
-        share = self._share(values)
+        share = self.share(values)
         for problem in faults(self, share, values):
             raise problem
         batch = as_fraction(size)
         grams = {name: value * batch / 100 for name, value in share.items()}
         closing = self._closing(share)
-        printed = {name: rounded(value, self.readability(name)[0]) for name, value in grams.items()}
+        printed = self._portioned(grams)
         line = self.neutralise
         if line is not None:  # from the polymer as it will be weighed, the second portion less the first as weighed
-            moles = sum(
-                (i.acid_moles * Fraction(printed[i.name]) for i in self.ingredients if i.name != closing), Fraction(0)
-            )
-            moles += sum((i.acid_moles * grams[i.name] for i in self.ingredients if i.name == closing), Fraction(0))
+            put_in = {n: grams[n] if n == closing else Fraction(printed[n]) for n in share}
             before = Fraction(0)
-            for name, degree in zip(line.portions, self.degrees(values), strict=True):
-                grams[name] = max(as_fraction(degree) * moles * line.stock_per_mole - before, Fraction(0))
+            for name, needed in zip(line.portions, base_needs(self, self.degrees(values)), strict=True):
+                moles = sum((v * put_in[k] for k, v in needed.items()), Fraction(0))
+                grams[name] = max(moles * line.stock_per_mole - before, Fraction(0))  # only rounding goes below
                 printed[name] = rounded(grams[name], self.readability(name)[0])
                 before += Fraction(printed[name])
-        printed = closed(grams, printed, closing, batch, self.readability(closing)[0])
-        if printed[closing] < 0:
+        weighed = {name: value for name in self.weighed if isinstance(value := printed[name], Decimal)}
+        weighed = closed({n: grams[n] for n in weighed}, weighed, closing, batch, self.readability(closing)[0])
+        printed |= weighed
+        if weighed[closing] < 0:
             raise StudyError(
                 f"recipe: {closing}, which takes up the rounding,",
-                f"{printed[closing]} g",
+                f"{weighed[closing]} g",
                 "0 g or above",
                 "make a larger batch or weigh on a finer balance",
             )
         out, poured = [], Decimal(0)
         for name in self.weighed:
-            readability, assumed = self.readability(name)
             words = note(self, name, printed, values, poured, batch, closing)
-            shows = f"{Decimal(repr(readability))} g" + (" (assumed)" if assumed else "")
-            out.append((name, printed[name], shows, words))
-            poured += printed[name]
+            shows = self.balance_text(name)
+            out.append((name, weighed[name], shows, words))
+            poured += weighed[name]
         return out
 
     # ---- what to do
@@ -461,24 +435,131 @@ class Recipe(Shown):
             As for `weigh_out`.
         """
         weighings = {row[0]: row for row in self._weighings(run, batch_size)}
-        values = self._values(run)
+        values = self.values(run)
         rows: list[tuple[str, str, Decimal | None, str, str, str]] = []
-        for entry in self._entries:
+        for entry in self.entries:
             line = entry.line
             if isinstance(line, Step):
-                settings = []
-                for field, unit in SETTINGS.items():
-                    value = getattr(line, field)
-                    if value is not None:
-                        number = setting_value(f"run: {value!r}", self._number(value, values), field, unit)
-                        settings.append(f"{number_text(number)} {unit}")
-                text = line.text + (f": {', '.join(settings)}" if settings else "")
-                rows.append((entry.phase, text, None, "", "", _cautions(line.hazards)))
+                rows.append((entry.phase, self.step_text(line, values), None, "", "", cautions_of(line)))
                 continue
             _, grams, balance, note = weighings[entry.name]
-            hazards = ("base",) if isinstance(line, Neutralise) else line.hazards
-            rows.append((entry.phase, entry.name, grams, balance, note, _cautions(hazards)))
+            rows.append((entry.phase, entry.name, grams, balance, note, cautions_of(line)))
         return pd.DataFrame(rows, columns=list(PROCEDURE_COLUMNS), dtype=object)
+
+    def step_text(self, step: Step, values: Mapping[str, float]) -> str:
+        """What is done at a step, with its settings in this run."""
+        settings = []
+        for field, unit in SETTINGS.items():
+            value = getattr(step, field)
+            if value is not None:
+                number = setting_value(f"run: {value!r}", self._number(value, values), field, unit)
+                settings.append(f"{number_text(number)} {unit}")
+        return step.text + (f": {', '.join(settings)}" if settings else "")
+
+    # ---- made apart
+
+    def premixes_made(
+        self, plan: Plan, batch_size: float = 200.0, gels: BaseGels | None = None
+    ) -> tuple[PremixMade, ...]:
+        """The premixes of a plan's batches: how much of each, from what, in which portions.
+
+        Parameters
+        ----------
+        plan : Plan
+            All runs that take their portions from the premixes.
+        batch_size : float
+            Grams of each batch.
+        gels : BaseGels, optional
+            What `base_gels` gave, where beakers are made from base gels: portions are then of these or of the beakers.
+
+        Returns
+        -------
+        tuple of PremixMade
+            One a premix; empty where the recipe has none. Each is large enough for all portions, its allowance for losses, and the least
+            weighing of every line on its balance.
+
+        Raises
+        ------
+        StudyError
+            If a premix is not the same in all runs (run and ingredient are named), or a run cannot be made.
+        """
+        from doe.bench.premixes import premixes_made
+
+        return premixes_made(self, plan, batch_size, gels)
+
+    def base_gels(self, plan: Plan, batch_size: float = 200.0) -> BaseGels:
+        """One base for each whole plot of a plan, and how its beakers are made from it.
+
+        Parameters
+        ----------
+        plan : Plan
+            With whole plots: the beakers of one are made from one base.
+        batch_size : float
+            Grams of each beaker's batch.
+
+        Returns
+        -------
+        BaseGels
+            What goes into each base and how much of it is made; of each beaker the mass of base to pour, the water held back, and its own
+            additions, which together are the batch. `base_gel` says how; without it the usual allowances are assumed, and said.
+
+        Raises
+        ------
+        StudyError
+            If the plan has no whole plots, or a beaker cannot be reached from the base of its whole plot: run and ingredient are named.
+        """
+        from doe.bench.base_gels import base_gels_of
+
+        return base_gels_of(self, plan, batch_size)
+
+    # ---- what it costs
+
+    def cost(self, run: object, batch_size: float = 1000.0) -> Cost:
+        """What the raw materials of a batch cost.
+
+        Parameters
+        ----------
+        run : mapping, Series or DataFrame of one row
+            The run's settings by factor name.
+        batch_size : float
+            Grams.
+
+        Returns
+        -------
+        Cost
+            `.table` (ingredient, grams of the raw material, cost per kg, cost), `.per_kg` of batch, `.total`, and `.open`: ingredients
+            without a cost, which are not in the sums.
+
+        Raises
+        ------
+        StudyError
+            As for `weigh_out`.
+        """
+        from doe.bench.costs import cost_of
+
+        return cost_of(self, run, batch_size)
+
+    def cost_per_kg(self, settings: pd.DataFrame) -> pd.Series[float]:
+        """What the raw materials of a kilogram of batch cost, at many settings at once.
+
+        Parameters
+        ----------
+        settings : DataFrame
+            One row a setting, one column a factor that the recipe is linked to.
+
+        Returns
+        -------
+        Series
+            Cost per kg, by the rows of `settings`, in the currency of the ingredients' costs. Losses are not counted.
+
+        Raises
+        ------
+        StudyError
+            If an ingredient that goes in has no cost (all of them are named), or a row makes no batch.
+        """
+        from doe.bench.costs import costs_per_kg
+
+        return costs_per_kg(self, settings)
 
     # ---- checked against a plan
 
@@ -515,13 +596,22 @@ class Recipe(Shown):
         if all(name in study.names and not isinstance(study.factor(name), Categorical) for name in self.linked):
             for run, settings in plan.runs.sort_index().iterrows():
                 problems += [(int(run), p) for p in self._run_problems(settings)]  # type: ignore[call-overload]
+            if self.premixes and not problems:
+                from doe.bench.premixes import unlike
+
+                problems += unlike(self, plan)
+            if self.base_gel is not None and plan.whole_plot is not None and not problems:
+                try:
+                    self.base_gels(plan)
+                except StudyError as problem:
+                    problems.append((0, problem))
         rows = [(run, p.where, str(p.found), p.allowed, p.mend) for run, p in problems]
         return pd.DataFrame(rows, columns=list(PROBLEM_COLUMNS))
 
     def _run_problems(self, settings: object) -> list[StudyError]:
         try:
-            values = self._values(settings)
-            share = self._share(values)
+            values = self.values(settings)
+            share = self.share(values)
             for line in self.lines:
                 if isinstance(line, Step):
                     for field, unit in SETTINGS.items():
@@ -536,7 +626,8 @@ class Recipe(Shown):
     def content(self) -> dict[str, Any]:
         """The recipe as plain values that go into JSON."""
         phases = [{"name": name, "size": size} for name, size in self.phases]
-        return {"kind": "recipe", "schema": SCHEMA, "phases": phases, "lines": [line_content(v) for v in self.lines]}
+        content = {"kind": "recipe", "schema": SCHEMA, "phases": phases, "lines": [line_content(v) for v in self.lines]}
+        return content | apart_content(self.premixes, self.base_gel)
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the recipe as JSON that a person can read; the file is replaced whole or not at all."""
@@ -551,16 +642,22 @@ class Recipe(Shown):
         StudyError
             If the file is missing, cut short, of a newer schema, or says something that no recipe can be.
         """
-        lines, phases = kept(read_json(path, "recipe", SCHEMA), f"recipe file {str(path)!r}")
-        return cls(lines, phases or None)
+        content, where = read_json(path, "recipe", SCHEMA), f"recipe file {str(path)!r}"
+        lines, phases = kept(content, where)
+        premixes, base_gel = kept_apart(content, where)
+        return cls(lines, phases or None, premixes, base_gel)
 
     # ---- shown
 
     def _sections(self) -> list[Section]:
-        rows = []
-        for entry in self._entries:
+        rows, entries = [], list[Entry]()
+        for entry in self.entries:
+            entries += [*self.making(entry.line), entry] if isinstance(entry.line, Premix) else [entry]
+        for entry in entries:
             line = entry.line
-            if isinstance(line, Ingredient):
+            if isinstance(line, Premix):
+                rows.append((entry.phase, line.name, "the portion", f"{line.losses:g} % made for losses", "made once"))
+            elif isinstance(line, Ingredient):
                 how = f"{100 * line.stock:g} % w/w stock" if line.stock else f"{100 * line.active:g} % active"
                 rows.append(
                     (entry.phase, line.name, line.amount_text, "" if how == "100 % active" else how, line.function)
@@ -590,41 +687,3 @@ class Recipe(Shown):
                 f"Amounts are % w/w of the batch where nothing else is said; ‹…› is set by a factor ({factors}).\n{LAST_WORD}",
             )
         ]
-
-
-def _behind(entries: Sequence[_Entry], name: str) -> int:
-    """Place behind the last weighing of this name, and behind what was put there before it."""
-    at = max(
-        i
-        for i, e in enumerate(entries)
-        if e.name == name or (isinstance(e.line, Neutralise) and e.line.of_base.name == name)
-    )
-    at += 1
-    while at < len(entries) and (
-        (isinstance(entries[at].line, Step) and getattr(entries[at].line, "after", None) == name)
-        or (isinstance(entries[at].line, Neutralise) and entries[at].phase == "")
-    ):
-        at += 1
-    return at
-
-
-def _cautions(hazards: Iterable[str]) -> str:
-    return "\n".join(dict.fromkeys(caution(h) for h in hazards))
-
-
-def _phases(phases: object) -> tuple[tuple[str, float | str | None], ...]:
-    if phases is None:
-        return ()
-    if isinstance(phases, str) or not isinstance(phases, Iterable):
-        raise StudyError("recipe: phases", phases, "a list of names, or a mapping of name to size", "write ['A', 'B']")
-    pairs = list(phases.items()) if isinstance(phases, Mapping) else [(name, None) for name in phases]
-    out = []
-    for name, size in pairs:
-        if not isinstance(name, str) or not name.strip():
-            raise StudyError("recipe: phases", name, "a text", "name the phase")
-        if not (size is None or isinstance(size, str)):
-            size = as_number(f"recipe: phase {name!r}", size, "% of the batch")
-        out.append((name, size))
-    if len({name for name, _ in out}) != len(out):
-        raise StudyError("recipe: phases", [name for name, _ in out], "names used once", "leave the second out")
-    return tuple(out)

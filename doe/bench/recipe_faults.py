@@ -24,13 +24,23 @@ def faults(recipe: Recipe, share: Mapping[str, Fraction], values: Mapping[str, f
         if value < 0:
             others = sum((v for k, v in share.items() if k != name), Fraction(0))
             item = next((i for i in recipe.ingredients if i.name == name), None)
-            whole = item is not None and item.of == BATCH
+            if item is None:
+                out.append(
+                    StudyError(
+                        f"recipe: {name}",
+                        f"{float(value):.4g} %",
+                        "0 % or above",
+                        "other bases, salts and partly neutralised polymers bring more base than the degree asks: raise it or lower them",
+                    )
+                )
+                continue
+            whole = item.of == BATCH
             taken = (
                 f"the other lines take {float(others):.4g} % ({listed})" if whole else "its phase holds more already"
             )
             out.append(
                 StudyError(
-                    f"recipe: {name}, which fills the {'batch' if whole or item is None else item.of},",
+                    f"recipe: {name}, which fills the {'batch' if whole else item.of},",
                     f"{float(value):.4g} %",
                     "0 % or above",
                     f"{taken}: lower one, or take a stronger stock",
@@ -95,8 +105,14 @@ def misfits(recipe: Recipe, study: Study) -> list[StudyError]:
                     StudyError(f"unit of factor {item.factor!r}", unit or "none", allowed, "correct the unit or `of`")
                 )
     line = recipe.neutralise
-    acids = [i.name for i in recipe.ingredients if i.acid_content is not None]
-    if acids and line is None:
+    # a salt holds acid groups too, but takes no base
+    acids = [
+        i.name
+        for i in recipe.ingredients
+        if i.acid_content is not None and (1.0 if i.takes_base is None else i.takes_base) > i.already
+    ]
+    bases = [i.name for i in recipe.ingredients if i.base is not None]
+    if acids and line is None and not bases:
         out.append(
             StudyError(
                 "recipe: base",
@@ -105,14 +121,10 @@ def misfits(recipe: Recipe, study: Study) -> list[StudyError]:
                 "add a Neutralise line",
             )
         )
-    if line is not None and not acids:
+    if not acids and (line is not None or bases):
+        named = " and ".join([*bases, *([] if line is None else [line.of_base.name])])
         out.append(
-            StudyError(
-                f"recipe: acid for {line.of_base.name}",
-                "missing",
-                "there",
-                "give acid_content= for the polymer, in % COOH",
-            )
+            StudyError(f"recipe: acid for {named}", "missing", "there", "give acid_content= for the polymer, in % COOH")
         )
     filling = {i.name for i in recipe.ingredients if i.balance}
     for factor in study.factors:

@@ -14,12 +14,14 @@ from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import Heads
 from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.intake import table_from_grid
+from doe.bench.jars import Needs
 from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
-from doe.bench.pages import BATCHES, CONSTANTS, LABELS
+from doe.bench.pages import OWN_PAGES
 from doe.bench.problems import Problems
 from doe.bench.recipe import Recipe
 from doe.bench.records import Records, planned_records
 from doe.bench.texts import neutral
+from doe.bench.titration_page import TITRATION
 from doe.designs import Plan
 from doe.study import StudyError
 from doe.study.files import write_bytes, write_text
@@ -34,6 +36,8 @@ def write_sheet(
     batch_size: float | None = None,
     seed: int | None = 0,
     readings: int = 1,
+    base_gels: bool | None = None,
+    needs: Needs | None = None,
 ) -> Path:
     """Write the sheet from which the batches of a plan are made and on which they are measured.
 
@@ -53,6 +57,12 @@ def write_sheet(
         Draws the order of making (blocks, whole plots within, runs within); None keeps the order that the plan is in.
     readings : int
         How often each batch is read: so many entry columns a response, the later ones headed "same batch read again".
+    base_gels : bool, optional
+        Whether the beakers of a whole plot are made from one base, with its own page (see `Recipe.base_gels`). None: where the plan has
+        whole plots, and the recipe says so (`base_gel=`) or a hard-to-change factor sets an amount.
+    needs : Needs, optional
+        What `doe.bench.needs` found: grams and jars a batch needs are printed, a label is made for each jar, and a batch that is too
+        small is named among what to settle before weighing.
 
     Returns
     -------
@@ -62,7 +72,7 @@ def write_sheet(
     Raises
     ------
     StudyError
-        If the plan's study has no response, a batch cannot be weighed out (its run is named), an argument cannot be used, or the file
+        If the plan's study has no response, a beaker cannot be made from its whole plot's base, a batch cannot be weighed out (its run is named), an argument cannot be used, or the file
         cannot be written.
     """
     suffix = as_path(path).suffix.lower()
@@ -70,7 +80,7 @@ def write_sheet(
         raise StudyError(
             "path", str(path), "a name that ends in .xlsx, .csv or .html", "choose one of these kinds of sheet"
         )
-    layout = sheet_layout(plan, seed, readings, recipe, batch_size)
+    layout = sheet_layout(plan, seed, readings, recipe, batch_size, base_gels, needs)
     if suffix == ".xlsx":
         from doe.bench.workbook import workbook_bytes
 
@@ -142,7 +152,7 @@ def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, 
         (grid, row)
         for grid in grids
         # ingredients bear the names of factors, but the pages on which they stand hold no readings
-        if grid.sheet not in (BATCHES, LABELS, CONSTANTS) and (row := heads.row_of_heads(grid.rows)) is not None
+        if grid.sheet not in (*OWN_PAGES, TITRATION) and (row := heads.row_of_heads(grid.rows)) is not None
     ]
     if not found:
         study = heads.study
@@ -186,8 +196,10 @@ def _csv_text(layout: SheetLayout) -> str:
     writer = csv.writer(out, lineterminator="\r\n")  # as RFC 4180 has it
     study = layout.plan.study
     lines = [f"Run sheet: {study.name}", f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches"]
-    instructions = [line for line in layout.instructions if BATCHES not in line]  # a .csv has no such page
+    # a .csv has no such pages
+    instructions = [line for line in layout.instructions if not any(f"Page “{name}”" in line for name in OWN_PAGES)]
     lines += [*study.notes.splitlines(), *instructions, *CAUTIONS, LAST_WORD]
+    lines += [f"{p.heading[0]}, {p.portions}: {p.weigh_out}; together {p.total} g" for p in layout.apart]
     lines += [f"Batch {p.code}, run {p.run}: {p.weigh_out}; together {p.total} g" for p in layout.pages]
     for line in lines:
         if line.strip():

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from doe.bench.acid_base import count_words
 from doe.bench.amounts import as_fraction
 from doe.bench.lines import BATCH, Ingredient
 from doe.bench.weighing import batch_for, dilution, finer, least
 from doe.study.shown import number_text
+
+FINEST = Fraction(1, 10000)  # g: the least for 1 % on a balance that shows a microgram, the finest a laboratory has
 
 if TYPE_CHECKING:
     from doe.bench.recipe import Recipe
@@ -19,7 +22,7 @@ if TYPE_CHECKING:
 def note(
     recipe: Recipe,
     name: str,
-    printed: Mapping[str, Decimal],
+    printed: Mapping[str, Any],
     values: Mapping[str, float],
     poured: Decimal,
     batch: Fraction,
@@ -53,17 +56,15 @@ def note(
             parts.append(text + ("" if item.factor == name else f" (set by {item.factor})"))
         elif item.of != BATCH or item.balance:
             parts.append(item.amount_text)
-        if item.stock is not None:
-            parts.append(f"as {100 * item.stock:g} % w/w stock: {_itself(mass, item)} g of {name} itself")
-        elif item.active != 1:
-            parts.append(f"{100 * item.active:g} % active: {_itself(mass, item)} g of {name} itself")
-        if item.acid_content is not None:
-            wet = f"moisture {100 * item.moisture:g} %" if item.moisture else "taken as dry"
-            parts.append(f"{item.acid_content:g} % COOH, {wet}")
+        parts += content_words(item, mass)
         if name == closing and not item.balance:
             parts.append("takes up the rounding")
+    elif any(name == premix.name for premix in recipe.premixes):
+        parts.append("made once for all batches: its own page")
+        if name == closing:
+            parts.append("takes up the rounding")
     else:
-        parts += _base_note(recipe, name, printed, values, poured)
+        parts += base_note(recipe, name, printed, values, poured)
     if mass == 0:
         parts.append("none in this batch")
     elif mass < least(recipe.readability(name)[0]):
@@ -71,17 +72,41 @@ def note(
     return "; ".join(parts)
 
 
-def _base_note(
-    recipe: Recipe, name: str, printed: Mapping[str, Decimal], values: Mapping[str, float], poured: Decimal
+def too_little(grams: Fraction, printed: Decimal, readability: float) -> list[str]:
+    """That a weighing of what is portioned is too small for its balance, and what to do; nothing where it is not."""
+    if not grams or printed >= least(readability):
+        return []
+    ways = ["weigh it as a dilution (if it dissolves or disperses so)"]
+    if grams >= FINEST:
+        ways.insert(0, f"weigh on a balance that shows {finer(Decimal(repr(float(grams)))):f} g")
+    return [f"below {least(readability)} g, the least for 1 % on this balance: {', or '.join(ways)}"]
+
+
+def content_words(item: Ingredient, mass: Decimal) -> list[str]:
+    """What a weighing holds of the ingredient itself and of acid."""
+    parts = []
+    if item.stock is not None:
+        parts.append(f"as {100 * item.stock:g} % w/w stock: {_itself(mass, item)} g of {item.name} itself")
+    elif item.active != 1:
+        parts.append(f"{100 * item.active:g} % active: {_itself(mass, item)} g of {item.name} itself")
+    if item.acid_content is not None:
+        wet = f"moisture {100 * item.moisture:g} %" if item.moisture else "dry (assumed)"
+        done = f", {100 * item.already:g} % of it neutralised already" if item.already else ""
+        parts.append(f"{item.acid_content:g} % COOH, {wet}{done}")
+    return parts
+
+
+def base_note(
+    recipe: Recipe, name: str, printed: Mapping[str, Any], values: Mapping[str, float], poured: Decimal
 ) -> list[str]:
+    """What a portion of base is worked out from."""
     line = recipe.neutralise
     assert line is not None
     at = line.portions.index(name)
     degree = recipe.degrees(values)[at]
-    acid = sum((i.acid_moles * Fraction(printed[i.name]) for i in recipe.ingredients), Fraction(0))
     pure = Fraction(printed[name]) * as_fraction(line.stock)
     parts = [
-        f"to degree {number_text(degree)} of {float(1000 * acid):.4g} mmol COOH",
+        count_words(recipe, {n: Fraction(g) for n, g in printed.items()}, number_text(degree)),
         f"{float(pure):.4f} g base, {100 * line.stock:g} % w/w stock",
     ]
     if at == 1 and poured > 0:
@@ -92,7 +117,7 @@ def _base_note(
     return parts
 
 
-def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Decimal], batch: Fraction) -> str:
+def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Any], batch: Fraction) -> str:
     """That a weighing is too small for its balance, and what to do."""
     readability, _ = recipe.readability(name)
     mass = printed[name]
@@ -104,7 +129,7 @@ def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Decimal], batch
     item = next((i for i in recipe.ingredients if i.name == name), None)
     solvent = _solvent(recipe, item, printed)
     if solvent is not None and solvent != name:
-        polymer = item is not None and item.acid_content is not None
+        polymer = item is not None and item.shares_degree
         made = dilution(mass, readability, printed[solvent], polymer)
         if made is not None:
             make, with_, add, brings = made
@@ -115,12 +140,13 @@ def _too_little(recipe: Recipe, name: str, printed: Mapping[str, Decimal], batch
     return f"below {least(readability)} g, the least for 1 % on this balance: " + ", or ".join(ways)
 
 
-def _solvent(recipe: Recipe, item: Ingredient | None, printed: Mapping[str, Decimal]) -> str | None:
+def _solvent(recipe: Recipe, item: Ingredient | None, printed: Mapping[str, Any]) -> str | None:
     """What a small weighing is best diluted with: the largest line of its phase, else the balance."""
     filling = next((i.name for i in recipe.ingredients if i.balance and i.of == BATCH), None)
     if item is None:
         return filling
     fellows = [i.name for i in recipe.ingredients if i.phase == item.phase and i.acid_content is None]
+    fellows = [n for n in fellows if n in recipe.weighed]  # what a premix brings is no solvent
     largest = max(fellows, key=lambda n: printed[n], default=None)
     return largest if largest not in (None, item.name) else filling
 

@@ -10,6 +10,7 @@ import numpy as np
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.grids import letters
 from doe.bench.layout import SheetColumn, SheetLayout
+from doe.bench.titration_page import add_titration_sheet, page_words
 from doe.study import Categorical, Response
 from doe.study.trial import specification_text
 
@@ -38,6 +39,7 @@ def workbook_bytes(layout: SheetLayout) -> bytes:
         from doe.bench.batch_sheets import add_batch_sheets
 
         add_batch_sheets(book, layout, layout.recipe)
+        add_titration_sheet(book, layout, layout.recipe)
     book.active = 1
     book.properties.title = f"Run sheet: {layout.plan.study.name}"
     book.properties.creator = ""
@@ -74,7 +76,7 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
     lines += [
         ("", False),
         ("How to fill in the page “Runs”", True),
-        *((f"• {line}", False) for line in layout.instructions),
+        *((f"• {line}", False) for line in (*layout.instructions, *page_words(layout))),
     ]
     lines += [("", False), ("Factors", True)]
     for f in study.factors:

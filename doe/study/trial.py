@@ -69,6 +69,8 @@ class Study(Shown):
         The component that takes up what the others leave: a table may leave its column out.
     notes : str
         Free text, kept with the study.
+    covariates : sequence of Covariate
+        More of what is measured and not set, beside those among `factors`.
 
     Raises
     ------
@@ -102,6 +104,7 @@ class Study(Shown):
         mixture_total: float | None = None,
         balance: str | None = None,
         notes: str = "",
+        covariates: Iterable[Covariate] = (),
     ) -> None:
         if not isinstance(name, str) or not name.strip():
             raise StudyError("study: name", name, "a text of at least one letter", "say what the trial is called")
@@ -109,7 +112,7 @@ class Study(Shown):
         _set(self, "name", name)
         listed = _listed(
             "factors",
-            factors,
+            [*factors, *covariates] if covariates else factors,
             (Continuous, Discrete, Categorical, Component, Covariate),
             "Continuous, Discrete, Categorical, Component or Covariate",
         )
@@ -240,6 +243,22 @@ class Study(Shown):
             if f.name == name:
                 return f
         raise StudyError("factor", name, "a factor of the study", nearest(str(name), self.names))
+
+    def variable(self, name: str) -> Factor | Covariate:
+        """The factor or covariate of this name."""
+        return next((c for c in self.covariates if c.name == name), None) or self.factor(name)
+
+    def with_covariates(self, covariates: Iterable[Covariate]) -> Study:
+        """The same study with other covariates in place of its own: with the law that the batches measured gave them, say."""
+        return Study(
+            self.name,
+            [*self.factors, *covariates],
+            self.responses,
+            self.constraints,
+            self.mixture_total,
+            self.balance,
+            self.notes,
+        )
 
     def response(self, name: str) -> Response:
         """The response of this name; "viscosity[4 wk, 40 °C]" is it as read at that occasion."""
@@ -452,6 +471,15 @@ class Study(Shown):
     def fingerprint(self) -> str:
         """Twelve hexadecimal digits that change when anything in the study does."""
         return hashlib.sha256(json.dumps(self.content(), sort_keys=True).encode()).hexdigest()[:12]
+
+    def agrees(self, other: Study) -> bool:
+        """Whether it is the same study, but for the laws of covariates that one of the two leaves to the batches measured."""
+        if not self.covariates or len(self.covariates) != len(other.covariates):
+            return self.fingerprint == other.fingerprint
+        pairs = list(zip(self.covariates, other.covariates, strict=True))
+        mine = self.with_covariates(b if a.mean is None and a.name == b.name else a for a, b in pairs)
+        theirs = other.with_covariates(a if b.mean is None and a.name == b.name else b for a, b in pairs)
+        return mine.fingerprint == theirs.fingerprint
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the study as JSON that a person can read; the file is replaced whole or not at all."""

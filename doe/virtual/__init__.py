@@ -3,7 +3,7 @@
 Floor 4: imports study, designs, quality and bench, nothing above.
 """
 
+from doe.virtual.acidity import gel_ph, ionisation
 from doe.virtual.after_sun import AfterSunGel
-from doe.virtual.titration import gel_ph, ionisation
 
 __all__ = ["AfterSunGel", "gel_ph", "ionisation"]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.bench.neutralisation import COOH_MASS
-from doe.virtual.titration import BASE_PKA, PK_APPARENT, gel_ph, ionisation
+from doe.virtual.acidity import BASE_PKA, PK_APPARENT, gel_ph, ionisation
 
 Floats = NDArray[np.float64]
 

@@ -100,7 +100,7 @@ def test_drops_are_hardest_to_break_far_from_equal_viscosity():
             "keep is 'tipspeed' but must be one of 'tip speed', 'power per volume', 'reynolds': did you mean 'tip speed'?",
         ),
         (lambda: tip_speed(0.05, 0), "speed is 0.0 but must be above 0: give it in rpm."),
-        (lambda: tip_speed(0.05, "fast"), "speed is 'fast' but must be a finite number: give it in rpm."),
+        (lambda: tip_speed(0.05, "fast"), "speed is 'fast' but must be a number with its unit: write '600 rpm'."),
         (
             lambda: reynolds(0.05, 1000, 1.0, 1),
             "density is 1.0 but must be from 300 to 3000 kg/m³: 1 g/mL is 1000 kg/m³.",

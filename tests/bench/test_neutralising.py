@@ -103,7 +103,10 @@ DEGREE = "must be from 0 to 3: give equivalents of base per equivalent of COOH: 
             lambda: neutraliser(0, 0.7),
             "polymer_grams is [0.0] but must be 0 or above, and together above 0: give the grams of polymer weighed.",
         ),
-        (lambda: neutraliser("0.6", 0.7), "polymer_grams is '0.6' but must be a finite number: give it in g."),
+        (
+            lambda: neutraliser("0.6", 0.7),
+            "polymer_grams is '0.6' but must be a number with its unit, as in '200 g': add the unit, or give the bare number in g.",
+        ),
         (
             lambda: neutraliser(0.6, 0.7, already=40),
             "already is [40.0] but must be from 0 to 1: give the share of the COOH groups: 40 % is 0.40.",

@@ -203,9 +203,9 @@ def test_the_balance_is_named_and_a_small_weighing_comes_with_its_mend():
     table = gel(balance_readability=0.001).weigh_out({}, 200.0).set_index("line")
     assert table.loc["carbomer", "balance"] == "0.001 g"
     assert table.loc["water", "balance"] == "0.01 g (assumed)"
-    assert table.loc["carbomer", "note"] == "62 % COOH, taken as dry"  # carbomer: 0.600 g, at least 100 × 0.001 g
+    assert table.loc["carbomer", "note"] == "62 % COOH, dry (assumed)"  # carbomer: 0.600 g, at least 100 × 0.001 g
     assert notes(gel())["carbomer"] == (
-        "62 % COOH, taken as dry; below 1.00 g, the least for 1 % on this balance: make 340 g of batch or more, or weigh on a balance that "
+        "62 % COOH, dry (assumed); below 1.00 g, the least for 1 % on this balance: make 340 g of batch or more, or weigh on a balance that "
         "shows 0.001 g, or add 30.00 g of a dilution of 1.00 g in 49.00 g water, and 29.40 g less water (if it dissolves or disperses so)"
     )
     # the mend works: 340 g takes 1.02 g; 30 g of 1 in 50 bring 0.60 g
@@ -580,7 +580,19 @@ SALT = Ingredient("salt", "A", percent=1.0)
             "run: 'carbomer' is -0.2 but must be 0 or above: it is an amount of carbomer.",
         ),
         (
-            lambda: Recipe([WATER, Ingredient("salt", "A", percent=30, stock=0.2)]).weigh_out({}),
+            lambda: Ingredient("salt", "A", percent=30, stock=0.2),
+            "ingredient 'salt': stock is 0.2 but must be 0.3 or above, to deliver 30 % of the batch: take a stronger one, or lower the percent.",
+        ),
+        (
+            lambda: Ingredient("salt", "A", percent=30, stock=0.4, active=0.5),
+            "ingredient 'salt': stock is 0.4 but must be 0.6 or above, to deliver 30 % of the batch: take a stronger one, or lower the percent.",
+        ),
+        (
+            lambda: Ingredient("salt", "A", percent=30, active=0.2),
+            "ingredient 'salt': active is 0.2 but must be 0.3 or above, to deliver 30 % of the batch: take a stronger one, or lower the percent.",
+        ),
+        (
+            lambda: Recipe([WATER, Ingredient("salt", "A", factor="salt", stock=0.2)]).weigh_out({"salt": 30.0}),
             "recipe: water, which fills the batch, is '-50 %' but must be 0 % or above: the other lines take 150 % (salt 150 %): "
             "lower one, or take a stronger stock.",
         ),

@@ -1,5 +1,7 @@
 """Covariates, ordinal scales and goals: what a study may say beside factors and limits."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,12 @@ from doe import StudyError
 
 ROOM = doe.Covariate("room temperature", "°C", mean=22, sd=2)
 STUDY = doe.Study("gel", [ROOM, doe.Continuous("polymer", 0.2, 0.6, "%")], [doe.Response("pH")])
+
+
+def test_a_study_is_copied_whole():
+    again = dataclasses.replace(STUDY, name="other")
+    assert again.covariates == STUDY.covariates
+    assert doe.Study("gel", STUDY.factors, covariates=[ROOM]).covariates == (ROOM,)
 
 
 def test_plans_leave_a_covariate_open():
