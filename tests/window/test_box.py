@@ -6,6 +6,7 @@ import pytest
 
 from doe.study import Categorical, Component, Continuous, Discrete, Response
 from doe.window import find_window
+from doe.window.box_search import BoxSearch
 
 from .trials import exact_t, grid, made
 
@@ -155,7 +156,7 @@ def test_a_pin_away_from_the_set_point_moves_the_box(three_factors, win):
 
 
 def test_a_claim_needs_a_narrower_box(three_factors, win):
-    trial, _, fits = three_factors
+    trial, _, _ = three_factors
     box = win.box(confidence=0.9)
     low, high = ends(win.ranges)
     narrow_low, narrow_high = ends(box)
@@ -306,3 +307,29 @@ def test_a_given_range_that_cannot_hold(win):
     box = win.box(pin={"polymer": (0.2, 0.6), "speed": (400, 1000)})
     assert len(box) == 0
     assert box.note == "No box: around the set point the pinned ranges alone do not hold 0.9; narrow them."
+
+
+def test_fewer_draws_decide_only_what_they_show_beyond_doubt(three_factors, win):
+    """Settings across the edge of the window: the same answer as counting all draws everywhere."""
+    settings = win._predictive.settings
+    search = BoxSearch(
+        win._predictive,
+        settings,
+        {},
+        win.set_point.to_numpy(dtype=float),
+        win._shown,
+        np.ones(3),
+        0,
+        lambda Z: win._predictive.chance(Z, win._check),
+        quick=win._quick,
+    )
+    points = three_factors[0].region.sample(3000, seed=8).to_numpy(dtype=float)
+    counted = []
+    search.level, level = lambda Z: counted.append(len(Z)) or level(Z), search.level
+    found = search._reaches(points, 0.9)
+    whole = level(search._encoded(points))[0] >= 0.9
+    np.testing.assert_array_equal(found, whole)
+    assert 0 < whole.sum() < 3000
+    assert 0 < sum(counted) < 1500
+    search.quick = None
+    np.testing.assert_array_equal(search._reaches(points, 0.9), whole)

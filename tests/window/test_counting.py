@@ -288,3 +288,26 @@ def test_a_stand_in_far_from_its_limits_is_nothing_or_one():
         value, slope = smoothed(np.ones((1, 1)), draws, 1e-3)
         assert value[0] == pytest.approx(expected, abs=1e-6)
         assert np.isfinite(slope).all()
+
+
+def test_settings_of_few_directions_keep_their_counts(rng):
+    """Two of four factors held: scattered settings whose terms have a lower rank than their number."""
+    terms = quadratic(4)
+    onto, draws = folded(rng, terms, rng.uniform(-1, 1, (300, 4)))
+    Z = np.column_stack([rng.uniform(-1, 1, (400, 2)), np.full(400, 0.3), np.full(400, -0.5)])
+    values = terms(Z) @ onto
+    assert np.linalg.matrix_rank(values) < len(terms.basis)
+    low, high = bounds(values, draws)
+    found = Tally(Z, terms, onto).add(draws).counts
+    assert (low <= found).all()
+    assert (found <= high).all()
+    assert found.std() > 10
+
+
+def test_a_part_of_the_draws_is_worth_its_share(rng):
+    draws = draws_of(rng, 3, 100)
+    some = draws.part(10, 35)
+    assert some.draws == 25
+    assert some.effective == pytest.approx(25.0)
+    np.testing.assert_array_equal(some.coefficients, draws.coefficients[:, :, 10:35])
+    assert draws.part(0, 500) is draws
