@@ -15,7 +15,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.study.compiled import load
+from doe.study.kernel_cache import load
 from doe.window.chance import Draws, condensed
 from doe.window.folding import Floats, Terms
 

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.designs.search.problem import Ints, Problem, Reals
-from doe.study.compiled import load
+from doe.study.kernel_cache import load
 
 CHAINS = 4
 STEPS_A_ROUND = 25
