@@ -22,7 +22,7 @@ from doe.window.chance import Draws
 from doe.window.conforming import Rates
 from doe.window.edges import Edge, acceptable_ranges, nearest_edge
 from doe.window.folding import Floats
-from doe.window.obstacles import Obstacles, obstacles
+from doe.window.hindrances import Obstacles, obstacles
 from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
