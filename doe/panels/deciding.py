@@ -8,7 +8,7 @@ from typing import Any
 import ipywidgets as widgets
 
 from doe import window as deciding
-from doe.panels.entry_fields import TextField, said, shown
+from doe.panels.entry_fields import TextField, as_html, said
 from doe.panels.panel import Panel, row, section
 from doe.panels.sliding import Drawing, SlidingMap, chance_drawing
 from doe.panels.working import Latest
@@ -140,7 +140,7 @@ class WindowPanel(Panel):
         )
 
     def _show_ranges(self, win: Window) -> None:
-        text = shown(win)
+        text = as_html(win)
         if win is self.desk.window:
             self.ranges.value = text
 
