@@ -72,7 +72,9 @@ def next_batches(win: Window, runs: int, seed: int = 0) -> Plan:
         weight = chance * (1.0 - chance) * np.exp(-np.log(2.0) * far / REACH**2)
         return np.asarray(weight + LEAST * max(float(weight.max()), 1e-12))
 
-    return extend(plan, runs, model, weights=undecided, block=None if plan.block is None else _new_block(plan), seed=seed)
+    return extend(
+        plan, runs, model, weights=undecided, block=None if plan.block is None else _new_block(plan), seed=seed
+    )
 
 
 def batches_made(fits: list[Fit]) -> tuple[Plan, Model]:
@@ -93,7 +95,12 @@ def batches_made(fits: list[Fit]) -> tuple[Plan, Model]:
         table["whole_plot"] = [f"W{i + 1}" for i in range(len(table))]  # fitted as set up anew each time
     # a covariate is measured, not chosen
     terms = list(dict.fromkeys(t for fit in fits for t in fit.model.terms))
-    own = {term for fit in fits for term, parsed in zip(fit.model.terms, fit.model.parsed, strict=True) if any(n in study.covariate_names for n, _ in parsed)}
+    own = {
+        term
+        for fit in fits
+        for term, parsed in zip(fit.model.terms, fit.model.parsed, strict=True)
+        if any(n in study.covariate_names for n, _ in parsed)
+    }
     kept = [t for t in terms if t not in own]
     if not any(fit.model.terms and "1" in fit.model.terms for fit in fits):
         kept.append("0")
