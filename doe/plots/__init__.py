@@ -4,6 +4,7 @@ May import study, designs, quality, bench, fits, virtual and window. Functions o
 several take `figure=` and return a Figure; nothing touches pyplot or the global settings of Matplotlib.
 """
 
+from doe.plots.blending import probability_ternary
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import residuals
 from doe.plots.curves import interactions, main_effects
@@ -25,6 +26,7 @@ __all__ = [
     "prediction_variance",
     "probability_by_response",
     "probability_map",
+    "probability_ternary",
     "residuals",
     "term_correlations",
     "ternary",

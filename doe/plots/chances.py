@@ -62,13 +62,13 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     slices.frame(ax, cut)
     drawn = slices.fill(ax, cut, z, Normalize(0.0, 1.0), FILLED)
     slices.bar(ax, drawn, "chance of meeting every specification", np.linspace(0.0, 1.0, 6).tolist())
-    marks = _batches(win)
+    marks = batches_of(win)
     slices.put_batches(ax, cut, marks)
     boxed, pointed = _outline(ax, win, cut), _set_point(ax, win, cut)
     second = f"held: {cut.path.text}" if cut.path.text else ""
     look.framed(
         ax,
-        f"Chance that {_what(win)} meets every specification",
+        f"Chance that {what_of(win)} meets every specification",
         second,
         _map_words(win, cut, found, marks, boxed, pointed),
     )
@@ -89,7 +89,7 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
             "set point name",
         )
         taken[0].add_box(boxes[0])
-    slices.draw_lines(ax, cut, z, _lines(win), 1, taken)
+    slices.draw_lines(ax, cut, z, lines_of(win), 1, taken)
     return ax
 
 
@@ -128,7 +128,7 @@ def probability_by_response(
     down = ceil(len(columns) / 3)
     across = ceil(len(columns) / down)
     figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.8 + 2.2 * down)
-    marks = _batches(win)
+    marks = batches_of(win)
     panels, drawn = [], None
     for i, (key, chance) in enumerate(columns.items()):
         ax = look.dress(figure.add_subplot(down, across, i + 1))
@@ -148,16 +148,17 @@ def probability_by_response(
     second = f"held: {cut.path.text}" if cut.path.text else ""
     look.headed(
         figure,
-        f"Which response limits where? Chance that {_what(win)} meets each specification",
+        f"Which response limits where? Chance that {what_of(win)} meets each specification",
         second,
         _response_words(win, cut, {k: cut.within(v) for k, v in columns.items()}, names, marks),
     )
     for ax, chance in zip(panels, columns.values(), strict=True):
-        slices.draw_lines(ax, cut, cut.grid(chance), _lines(win), 1, _taken(ax, win, cut, marks))
+        slices.draw_lines(ax, cut, cut.grid(chance), lines_of(win), 1, _taken(ax, win, cut, marks))
     return figure
 
 
-def _what(win: Window) -> str:
+def what_of(win: Window) -> str:
+    """What the chance is of."""
     return "one new batch" if win.noise else "the mean of many batches"
 
 
@@ -165,7 +166,7 @@ def _point(win: Window) -> dict[str, Any]:
     return {str(k): v for k, v in win.set_point.items()}
 
 
-def _batches(win: Window) -> pd.DataFrame:
+def batches_of(win: Window) -> pd.DataFrame:
     """The batches of the response that has most of them."""
     return observed(max(win.fits.values(), key=lambda fit: len(fit.runs)))
 
@@ -196,7 +197,15 @@ def chance_text(chance: float, error: float | None = None) -> str:
     return (f"{chance:.3f}" if chance < 0.9995 else "more than 0.999") + tail
 
 
-def _lines(win: Window) -> list[tuple[float, str]]:
+def share_text(win: Window, chance: Floats) -> str:
+    """How much of a slice reaches the target, as a sentence."""
+    reached = 100.0 * float((chance >= win.target).mean())
+    share = "None" if reached == 0 else "Less than 1 %" if reached < 1 else f"{reached:.0f} %"
+    return f"{share} of this slice reaches the target of {win.target:g}."
+
+
+def lines_of(win: Window) -> list[tuple[float, str]]:
+    """Chances to draw lines at, with their names: the target first."""
     others = [v for v in LEVELS if abs(v - win.target) > 0.02]
     return [(win.target, f"target {win.target:g}"), *((v, f"{v:g}") for v in others)]
 
@@ -206,9 +215,15 @@ def _set_point(ax: Axes, win: Window, cut: slices.Slice) -> bool:
     x, y = cut.path.free
     if not cut.path.matching(pd.DataFrame([_point(win)]))[0]:
         return False
+    diamond(ax, float(win.set_point[x]), float(win.set_point[y]))
+    return True
+
+
+def diamond(ax: Axes, x: float, y: float) -> None:
+    """The mark of the set point."""
     ax.plot(
-        [float(win.set_point[x])],
-        [float(win.set_point[y])],
+        [x],
+        [y],
         marker="D",
         markersize=6.5,
         markerfacecolor=look.PAPER,
@@ -218,7 +233,6 @@ def _set_point(ax: Axes, win: Window, cut: slices.Slice) -> bool:
         zorder=6,
         gid="set point",
     )
-    return True
 
 
 def _outline(ax: Axes, win: Window, cut: slices.Slice) -> bool:
@@ -263,9 +277,7 @@ def _map_words(
     out = []
     for word, at in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
         out.append(f"{word}: {chance_text(chance[at], float(errors[at]))} at {slices.place_text(cut, inside.iloc[at])}")
-    reached = 100.0 * float((chance >= win.target).mean())
-    share = "None" if reached == 0 else "Less than 1 %" if reached < 1 else f"{reached:.0f} %"
-    lines = [f"{out[0]}; {out[1]}. {share} of this slice reaches the target of {win.target:g}."]
+    lines = [f"{out[0]}; {out[1]}. {share_text(win, chance)}"]
     if boxed:
         lines.append("Dashed: the ranges that hold together.")
     elif not len(win.ranges):
