@@ -5,6 +5,7 @@ several take `figure=` and return a Figure; nothing touches pyplot or the global
 """
 
 from doe.plots.blending import probability_ternary
+from doe.plots.card import set_point_card
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import residuals
 from doe.plots.curves import interactions, main_effects
@@ -28,6 +29,7 @@ __all__ = [
     "probability_map",
     "probability_ternary",
     "residuals",
+    "set_point_card",
     "term_correlations",
     "ternary",
     "titration",

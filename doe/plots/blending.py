@@ -137,9 +137,7 @@ def _lines(ax: Axes, win: Window, mesh: Triangulation, chance: Floats, edge: Pat
             for stretch in np.split(np.arange(len(line)), np.flatnonzero(np.diff(seen)) + 1):
                 if seen[stretch[0]] and len(stretch) > 1:
                     pieces.append(line[stretch])
-        written = look.write_on_line(
-            ax, pieces, label, taken, strong, "limit value" if strong else "contour value"
-        )
+        written = look.write_on_line(ax, pieces, label, taken, strong, "limit value" if strong else "contour value")
         if written is None and not (strong and pieces):
             drawn.remove()
         elif written is None:
@@ -190,9 +188,7 @@ def _words(
     if inside.any():
         said = []
         for word, i in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
-            blend = ", ".join(
-                setting_text(f, v) for f, v in zip(triangle.parts, blends[inside][i], strict=True)
-            )
+            blend = ", ".join(setting_text(f, v) for f, v in zip(triangle.parts, blends[inside][i], strict=True))
             said.append(f"{word}: {chances.chance_text(chance[i], float(errors[i]))} at {blend}")
         out.append(f"{said[0]}; {said[1]}. {chances.share_text(win, chance)}")
     if not pointed:

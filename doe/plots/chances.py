@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from doe.plots import look, slices
 from doe.plots.holding import setting_text
 from doe.plots.runs import observed
-from doe.study import Categorical
+from doe.study import Categorical, StudyError
 from doe.study.trial import specification_text
 
 if TYPE_CHECKING:
+    from doe.designs import Plan
     from doe.window import Window
 
 Floats = NDArray[np.float64]
@@ -27,7 +28,15 @@ LEVELS = (0.01, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99)
 FILLED = np.linspace(0.0, 1.0, 121)
 
 
-def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, ax: Axes | None = None) -> Axes:
+def probability_map(
+    win: Window,
+    x: str,
+    y: str,
+    at: Any = None,
+    n: int = 101,
+    proposed: Plan | None = None,
+    ax: Axes | None = None,
+) -> Axes:
     """Chance that one new batch meets every specification, over two factors.
 
     Parameters
@@ -40,6 +49,8 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
         Settings at which the other factors are held; what is left out is held at the set point, and the title says where.
     n : int
         Grid points along each axis.
+    proposed : Plan, optional
+        As `doe.next_batches` or `doe.designs.extend` gives it: its new batches are drawn as hollow triangles.
     ax : Axes, optional
         Axes to draw in; a new figure if left out.
 
@@ -52,9 +63,10 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     Raises
     ------
     StudyError
-        If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
+        If x or y is no numeric factor, both are the same, no setting of the slice lies in the region, or `proposed` is no extended plan.
     """
     look.need_window("probability_map", win)
+    new = None if proposed is None else _new_batches(win, proposed)
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
     found = win.probability(cut.table[cut.near])
     z = cut.grid(found["probability"].to_numpy(dtype=float))
@@ -64,19 +76,21 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     slices.bar(ax, drawn, "chance of meeting every specification", np.linspace(0.0, 1.0, 6).tolist())
     marks = batches_of(win)
     slices.put_batches(ax, cut, marks)
+    near = 0 if new is None else _put_new(ax, cut, new)
     boxed, pointed = _outline(ax, win, cut), _set_point(ax, win, cut)
     second = f"held: {cut.path.text}" if cut.path.text else ""
     look.framed(
         ax,
         f"Chance that {what_of(win)} meets every specification",
         second,
-        _map_words(win, cut, found, marks, boxed, pointed),
+        _map_words(win, cut, found, marks, boxed, pointed) + ("" if new is None else f" {_new_words(near, len(new))}"),
     )
     taken = _taken(ax, win, cut, marks)
     if pointed:
         boxes: list[Any] = []
         covered = [
             marks[[x, y]].to_numpy(dtype=float),
+            *([] if new is None else [new[[x, y]].to_numpy(dtype=float)]),
             *(_along_edges(p) for p in ax.patches if p.get_gid() == "ranges"),
         ]
         look.name_beside(
@@ -155,6 +169,55 @@ def probability_by_response(
     for ax, chance in zip(panels, columns.values(), strict=True):
         slices.draw_lines(ax, cut, cut.grid(chance), lines_of(win), 1, _taken(ax, win, cut, marks))
     return figure
+
+
+def _new_batches(win: Window, plan: object) -> pd.DataFrame:
+    """The batches that an extended plan adds."""
+    from doe.designs import Plan
+
+    if not isinstance(plan, Plan):
+        raise StudyError("proposed", type(plan).__name__, "a Plan", "make it with doe.next_batches")
+    added = plan.provenance.get("arguments", {}).get("runs")
+    if plan.provenance.get("function") != "extend" or not isinstance(added, int):
+        raise StudyError(
+            "proposed",
+            f"made by {plan.provenance.get('function', 'hand')}",
+            "an extended plan",
+            "make it with doe.next_batches",
+        )
+    if plan.study.fingerprint != win.study.fingerprint:
+        raise StudyError(
+            "proposed", f"of study {plan.study.name!r}", f"of {win.study.name!r}", "give one of the window's own study"
+        )
+    return plan.runs.sort_index().iloc[-added:]
+
+
+def _put_new(ax: Axes, cut: slices.Slice, new: pd.DataFrame) -> int:
+    """Proposed batches as hollow triangles, small where they are made at other settings of the held factors; how many are large."""
+    here = cut.path.matching(new)
+    for chosen, size in ((~here, 16.0), (here, 46.0)):
+        ax.scatter(
+            new.loc[chosen, cut.path.free[0]],
+            new.loc[chosen, cut.path.free[1]],
+            s=size,
+            marker="^",
+            facecolors="none",
+            edgecolors=look.INK,
+            linewidths=1.1,
+            path_effects=look.halo(2.2),
+            zorder=4.5,
+            gid="proposed",
+            clip_on=False,
+        )
+    return int(here.sum())
+
+
+def _new_words(here: int, count: int) -> str:
+    if here == count:
+        return "Triangles: the batches proposed next."
+    if not here:
+        return f"Small triangles: the {count} batches proposed next, all at other settings of the held factors."
+    return f"Triangles: the {count} batches proposed next, {here} of them (large) at the held settings."
 
 
 def what_of(win: Window) -> str:

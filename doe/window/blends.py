@@ -71,7 +71,7 @@ def blends_of(win: Window, a: str, b: str, c: str, at: Mapping[str, Any] | None,
                 f"{function}: {which}",
                 name,
                 "a component of the mixture" if parts else "a component, and the study has none",
-                nearest(str(name), parts) if parts else "take probability over two factors",
+                nearest(str(name), parts) if parts else "take probability_map",
             )
     if len({a, b, c}) < 3:
         raise StudyError(f"{function}: components", [a, b, c], "three different ones", "name three different ones")
@@ -106,9 +106,7 @@ def blends_of(win: Window, a: str, b: str, c: str, at: Mapping[str, Any] | None,
 def _inside(study: Any, pins: Mapping[str, tuple[float, float]]) -> bool:
     """Whether every held setting lies in its own range: a region has no slice elsewhere."""
     slack = {f.name: NEAR * (f.high - f.low) for f in study.factors if f.name in pins}
-    return all(
-        study.factor(n).low - slack[n] <= v <= study.factor(n).high + slack[n] for n, (v, _) in pins.items()
-    )
+    return all(study.factor(n).low - slack[n] <= v <= study.factor(n).high + slack[n] for n, (v, _) in pins.items())
 
 
 def _corners(s: Settings, parts: tuple[str, str, str]) -> Floats:
@@ -131,5 +129,7 @@ def _corners(s: Settings, parts: tuple[str, str, str]) -> Floats:
     reach = NEAR * (np.abs(rows) @ width + 1e-300)
     points = points[(points @ rows.T <= limit + reach).all(axis=1)]
     full = s.complete(points)[:, [s.names.index(n) for n in parts]]
-    kept = np.unique(np.round(full / max(float(np.abs(full).max(initial=1.0)), 1e-300), 9), axis=0, return_index=True)[1]
+    kept = np.unique(np.round(full / max(float(np.abs(full).max(initial=1.0)), 1e-300), 9), axis=0, return_index=True)[
+        1
+    ]
     return np.asarray(full[kept])
