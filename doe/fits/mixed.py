@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -61,6 +61,9 @@ class MixedFit(Fit):
     components : reml.Components
         Variances as estimated without bounds.
     """
+
+    tests_by: ClassVar[str] = "Kenward–Roger"
+    errors_by: ClassVar[str] = "by Kenward and Roger"
 
     layout: Layout = field(kw_only=True, repr=False)
     inference: Inference = field(kw_only=True, repr=False)
@@ -282,7 +285,7 @@ class MixedFit(Fit):
             plot = "in a new whole plot" if "whole plot" in self.layout.groups else "made by itself"
             lines.insert(1, f"The new batch is {plot}{new}; degrees of freedom by Satterthwaite.")
         else:
-            lines.insert(1, "Standard errors and degrees of freedom by Kenward and Roger.")
+            lines.insert(1, f"Standard errors and degrees of freedom {self.errors_by}.")
         return "\n".join(lines)
 
     def _natural(self, exact: ExactSolution, T: Matrix) -> tuple[list[float], Floats]:
@@ -349,7 +352,7 @@ class MixedFit(Fit):
 
     def refitted(self, model: Model, choice: Choice | None = None) -> MixedFit:
         """The same batches with another model, variances estimated anew."""
-        return assembled_mixed(model, self.response, self.batches, self.why, choice)
+        return replace(assembled_mixed(model, self.response, self.batches, self.why, choice), order=self.order)
 
     def diagnostics(self) -> Noted:
         """Every run's part in the fit.
@@ -475,7 +478,7 @@ class MixedFit(Fit):
         sections.insert(1, Section("Where the scatter comes from", self._component_table()))
         at = next(i for i, s in enumerate(sections) if s.title.startswith("Analysis of variance"))
         a = sections[at]
-        sections[at] = Section("Tests of the terms, each adjusted for all others (Kenward–Roger)", a.table, a.note)
+        sections[at] = Section(f"Tests of the terms, each adjusted for all others ({self.tests_by})", a.table, a.note)
         return sections
 
     def _component_table(self) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
 from math import prod
@@ -27,10 +27,20 @@ from doe.study.terms import Term, term_text
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
     from doe.fits.exact import ExactSolution, Matrix
+    from doe.fits.patterns import Patterns
+    from doe.fits.robust import RobustFit
+    from doe.fits.selection import Search
     from doe.fits.transforms import TransformProfile
 
-METHOD_WORDS = {"reml": "REML"}  # as headings print them
+METHOD_WORDS = {
+    "reml": "REML",
+    "gls": "generalised least squares with an assumed variance ratio",
+    "ordinal": "proportional odds",
+    "censored": "maximum likelihood",
+}  # as headings print them
 LEVEL = 0.95  # of the intervals in `coefficients`
+# stands wherever a fit with chosen terms shows an interval or a p-value
+SELECTED = "The terms were chosen from these same readings: intervals and p-values no longer mean what they say, they look surer than they are."
 
 
 @dataclass(frozen=True)
@@ -65,6 +75,8 @@ class Fit(Shown):
         Why this method.
     choice : Choice or None
         Set when the terms were chosen from these same readings.
+    order : mapping of run -> place
+        In which order the batches were made, where the records say it.
     """
 
     study: Study
@@ -77,6 +89,7 @@ class Fit(Shown):
     method: str = "least squares"
     why: str = ""
     choice: Choice | None = None
+    order: Mapping[Any, int] = field(default_factory=dict, kw_only=True, repr=False)
 
     # ---- what was fitted
 
@@ -101,6 +114,11 @@ class Fit(Shown):
         out = np.empty(len(self.batches.runs), dtype=object)
         out[:] = self.batches.runs
         return out
+
+    @property
+    def as_made(self) -> bool:
+        """Whether the settings are those that were made, not those planned."""
+        return self.batches.as_made
 
     @property
     def n(self) -> int:
@@ -218,7 +236,7 @@ class Fit(Shown):
         """Effects of the last levels: after which column, the text, and the row of L that gives it."""
         out: list[tuple[int, str, Floats]] = []
         for index, term in enumerate(self.model.parsed):
-            kinds = [self.study.factor(name) for name, _ in term]
+            kinds = [self.study.variable(name) for name, _ in term]
             if not any(isinstance(k, Categorical) for k in kinds):
                 continue
             own = np.flatnonzero(self.model.term_of == index)
@@ -446,6 +464,8 @@ class Fit(Shown):
             )
         if self.block_columns:
             lines.append("At the average block; what a new block adds is not included.")
+        if self.choice is not None:
+            lines.append(SELECTED)
         if outside:
             lines.append(
                 f"{outside} of {rows} settings lie outside the region studied: extrapolation, surer on paper than in the beaker."
@@ -479,6 +499,11 @@ class Fit(Shown):
         from doe.fits.equations import equation_of
 
         return equation_of(self, natural, pseudocomponents)
+
+    @property
+    def _exact_values(self) -> Floats:
+        """Readings for the solution in extended precision, on the response's own scale."""
+        return self.batches.values
 
     def _natural(self, exact: ExactSolution, T: Matrix) -> tuple[list[float], Floats]:
         """Estimates and standard errors of T β, worked from the solution in extended precision."""
@@ -535,6 +560,63 @@ class Fit(Shown):
 
         return Noted.made(self._run_table, limits_note(self))
 
+    def patterns(self, order: Mapping[Any, int] | None = None) -> Patterns:
+        """Patterns that noise should not have: a drift or a memory in the order of making, whole plots alike or out of line.
+
+        Parameters
+        ----------
+        order : mapping of run -> place, optional
+            In which order the batches were made; that of the records if left out.
+
+        Returns
+        -------
+        Patterns
+            One question a row, each with its verdict in one line.
+
+        Raises
+        ------
+        StudyError
+            If there are fewer than two residual degrees of freedom, or an order misses a run.
+
+        References
+        ----------
+        Draper, N. R. & Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapters 2 and 7 (added variables, serial correlation).
+        Wiley. Durbin, J. & Watson, G. S. (1950). Testing for serial correlation in least squares regression I. Biometrika 37, 409-428.
+        """
+        from doe.fits.patterns import patterns_of
+
+        return patterns_of(self, order)
+
+    @cached_property
+    def _pattern_words(self) -> list[str]:
+        """Verdicts on patterns that are there."""
+        grouped = self.batches.whole_plot is not None
+        if self.df_residual < 2 or not (self.order or grouped):
+            return []
+        return [q.verdict for q in self.patterns().questions if q.found]
+
+    def robust(self) -> RobustFit:
+        """The same model by Huber's method, which lets far readings pull less, to show what one bad batch does.
+
+        Returns
+        -------
+        RobustFit
+            Both sets of coefficients, how much each run pulls, and the verdict in one line.
+
+        Raises
+        ------
+        StudyError
+            If the fit is not by least squares, has fewer than two residual degrees of freedom or passes through every reading.
+
+        References
+        ----------
+        Huber, P. J. (1964). Robust estimation of a location parameter. Annals of Mathematical Statistics 35, 73-101. Holland, P. W. &
+        Welsch, R. E. (1977). Robust regression using iteratively reweighted least-squares. Communications in Statistics A 6, 813-827.
+        """
+        from doe.fits.robust import robust_fit
+
+        return robust_fit(self)
+
     def simulated_residuals(self, draws: int, seed: int) -> Floats:
         """Studentised residuals of trials of this design in which the model is true and the noise normal.
 
@@ -557,7 +639,33 @@ class Fit(Shown):
 
     def refitted(self, model: Model, choice: Choice | None = None) -> Fit:
         """The same batches by the same method with another model; `choice` says how its terms were chosen, if from these readings."""
-        return assembled(model, self.response, self.batches, self.why, choice)
+        return replace(assembled(model, self.response, self.batches, self.why, choice), order=self.order)
+
+    def _search(self, heredity: str) -> Search | None:
+        """How candidate models are compared; None: by their residual sums of squares."""
+        return None
+
+    def _objective_of(self, columns: list[int]) -> float:
+        """The highest log-likelihood on some of the columns, up to a constant they share."""
+        return -0.5 * self.n * float(np.log(arrays.solve(self.X[:, columns], self.y).rss))
+
+    def _criteria_of(self, columns: list[int]) -> tuple[float, float]:
+        """AICc and BIC on some of the columns."""
+        rss = arrays.solve(self.X[:, columns], self.y).rss
+        return arrays.information_criteria(rss, self.n, len(columns), self._log_jacobian)
+
+    def summary_row(self) -> dict[str, str]:
+        """Figures for the table of fits side by side."""
+        a = self.anova
+        lack = a.loc[a["source"] == "lack of fit", "p"].to_numpy(dtype=float)
+        return {
+            "residual df": str(self.df_residual),
+            "σ": number_text(self.sigma, digits=3),
+            "R²": f"{self.r2:.3f}",
+            "adjusted": "" if np.isnan(self.r2_adjusted) else f"{self.r2_adjusted:.3f}",
+            "predicted": "" if np.isnan(self.r2_predicted) else f"{self.r2_predicted:.3f}",
+            "lack of fit p": p_text(float(lack[0])) if len(lack) else "",
+        }
 
     def reduced(self, by: str = "aicc", heredity: str = "strong", alpha: float | None = None) -> Fit:
         """A fit with fewer terms, chosen from the same readings.
@@ -656,13 +764,17 @@ class Fit(Shown):
             words.append(f"{len(parts)} component{'s' * (len(parts) > 1)}")
         if process or not parts:
             words.append(f"{len(process)} factor{'s' * (len(process) != 1)}")
+        if self.model.measured:
+            words.append(f"{len(self.model.measured)} covariate{'s' * (len(self.model.measured) > 1)}")
         name = self.model.name
         if name == "of listed terms":
             name = f"{len(self.model.terms)} term{'s' * (len(self.model.terms) > 1)}"
         if self.choice is not None:
             name = f"reduced {name}"
         scale = scale_words(self.response)
-        return f"{self.response.label}, {name} in {' and '.join(words)}, {METHOD_WORDS.get(self.method, self.method)}{scale}; {self.n} runs{groups}, {df}"
+        made = ", settings as made" if self.as_made else ""
+        method = METHOD_WORDS.get(self.method, self.method)
+        return f"{self.response.label}, {name} in {verdicts.listed(words)}, {method}{scale}{made}; {self.n} runs{groups}, {df}"
 
     def _coefficient_table(self) -> pd.DataFrame:
         rows = self.coefficients.to_dict("records")
@@ -709,7 +821,7 @@ class Fit(Shown):
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each; empty when nothing stands out."""
-        out: list[str] = []
+        out: list[str] = [SELECTED] if self.choice is not None else []
         out += verdicts.on_degrees_of_freedom(self.df_residual)
         if self.solution.exact_to_rounding:
             return [
@@ -728,6 +840,7 @@ class Fit(Shown):
                 return list(table.loc[table["flags"].str.contains(flag), "run"])
 
             out += verdicts.on_influence(of("high leverage"), of("leverage 1"), of("Cook"))
+            out += self._pattern_words
         values = self.batches.values
         out += verdicts.on_scale(float(values.min()), float(values.max()), self.response.transform is not None)
         return out
@@ -758,7 +871,11 @@ class Fit(Shown):
         return [*out, *self.batches.notes]
 
     def _sections(self) -> list[Section]:
-        used = [self.study.factor(n) for n in {name for term in self.model.parsed for name, _ in term}]
+        used = [
+            self.study.factor(n)
+            for n in self.study.names
+            if any(n == name for term in self.model.parsed for name, _ in term)
+        ]
         coded = "coded units" if not all(isinstance(f, Component) for f in used) or not used else "shares of the total"
         if coded == "coded units" and any(isinstance(f, Component) for f in used):
             coded += " (components as shares of the total)"
@@ -777,7 +894,8 @@ class Fit(Shown):
         remarks = self._remarks()
         if remarks:
             sections.append(Section("How to read it", None, "\n".join(remarks)))
-        wary = self.cautions() or [
+        # where the terms were chosen, the section that says how carries that caution
+        wary = [line for line in self.cautions() if line != SELECTED] or [
             "Nothing stands out: no lack of fit, no run out of line, no run that carries the fit alone."
         ]
         sections.append(Section("What to be wary of", None, "\n".join(wary)))
@@ -848,9 +966,9 @@ def solved(
     model: Model, response: Response, batches: Batches, blocks: Floats, names: tuple[str, ...]
 ) -> tuple[Floats, Solution]:
     """All columns of a fit, shape (n, p + block columns), and the least-squares solution; refused as `assembled` says."""
-    _check_readings(response, batches)
+    check_readings(response, batches)
     X = np.column_stack([model.matrix_of(batches.encoded), blocks])
-    _check_estimable(model, response, X, names)
+    check_estimable(model, response, X, names)
     if arrays.condition_number(X) > arrays.ILL_CONDITIONED:
         from doe.fits.exact import solve_exact
 
@@ -858,7 +976,8 @@ def solved(
     return X, arrays.solve(X, response.forward(batches.values))
 
 
-def _check_readings(response: Response, batches: Batches) -> None:
+def check_readings(response: Response, batches: Batches) -> None:
+    """Refuse readings that the response's transform cannot take, and readings that are all the same."""
     valid = response.valid(batches.values)
     if not valid.all():
         at = int(np.flatnonzero(~valid)[0])
@@ -879,7 +998,8 @@ def _check_readings(response: Response, batches: Batches) -> None:
         )
 
 
-def _check_estimable(model: Model, response: Response, X: Floats, block_names: tuple[str, ...]) -> None:
+def check_estimable(model: Model, response: Response, X: Floats, block_names: tuple[str, ...]) -> None:
+    """Refuse a model whose columns cannot be told apart, naming them."""
     groups = dependent_groups(X)
     if not groups:
         return

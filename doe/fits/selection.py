@@ -17,17 +17,22 @@ from scipy import linalg, special
 
 from doe.fits import arrays, reml
 from doe.fits.arrays import Floats
-from doe.study import StudyError
+from doe.study import Model, StudyError
 from doe.study.models import parents
 from doe.study.shown import p_text
 
 if TYPE_CHECKING:
+    from doe.fits.leaps import Terms
     from doe.fits.mixed import MixedFit
     from doe.fits.result import Fit
 
-# up to so many candidates all are tried; beyond, steps of one term lead to the best
-ALL_OF = 20_000
+# up to so many candidates all are tried (one compiled step each); beyond, steps of one term lead to the best
+ALL_OF = 2_000_000
+# the same where every candidate is a decomposition of its own: columns so nearly dependent that X'X would lose their digits
+FEW = 20_000
+FEW_TERMS = 9  # a quadratic in three factors: no wait for the compiler
 MIXED_ALL_OF = 300
+WELL_CONDITIONED = 1e3
 CRITERIA = ("aicc", "bic", "p")
 HEREDITY = ("strong", "weak", "none")
 _NAMES = {"aicc": "AICc", "bic": "BIC"}
@@ -44,38 +49,23 @@ class Search:
     z: Floats
     heredity: str
 
-    @property
+    @cached_property
     def fixed(self) -> Subset:
         """Terms that stay: the intercept and the single blends."""
-        blends = {int(self.fit.model.term_of[j]) for j in self.fit._blend_columns}
-        return frozenset(i for i, t in enumerate(self.fit.model.parsed) if t == () or i in blends)
+        return fixed_terms(self.fit.model)
 
     def columns(self, subset: Subset) -> list[int]:
         """Columns of the whole fit that a set of terms takes, blocks included."""
-        model = self.fit.model
-        own = [j for j in range(model.p) if int(model.term_of[j]) in subset]
-        return own + list(range(model.p, self.fit.X.shape[1]))
+        own = [j for j, term in enumerate(self._term_of) if term in subset]
+        return own + list(range(self.fit.model.p, self.fit.X.shape[1]))
+
+    @cached_property
+    def _term_of(self) -> list[int]:
+        return [int(t) for t in self.fit.model.term_of]
 
     @cached_property
     def _asked(self) -> list[list[Subset]]:
-        """For every term its parents that the full model has, each as the terms that stand for it.
-
-        In a mixture the process term z has no place of its own: all its x·z together are z.
-        """
-        model, study = self.fit.model, self.fit.study
-        place = {t: i for i, t in enumerate(model.parsed)}
-        shares = [c.name for c in study.components]
-        out = []
-        for term in model.parsed:
-            found = []
-            for parent in parents(term, study, set()):
-                if parent in place:
-                    found.append(frozenset({place[parent]}))
-                elif shares and not any(name in shares for name, _ in parent):
-                    blends = [tuple(sorted([(x, 1), *parent], key=lambda t: study.names.index(t[0]))) for x in shares]
-                    found.append(frozenset(place[b] for b in blends if b in place))
-            out.append([f for f in found if f])
-        return out
+        return asked_for(self.fit.model)
 
     def allowed(self, subset: Subset) -> bool:
         """Whether a set of terms keeps heredity: all parents of every term whole, or one of them at least in part."""
@@ -84,6 +74,19 @@ class Search:
         if self.heredity == "strong":
             return all(parent <= subset for i in subset for parent in self._asked[i])
         return all(not self._asked[i] or any(parent & subset for parent in self._asked[i]) for i in subset)
+
+    @cached_property
+    def _children(self) -> list[Subset]:
+        """For every term those that may not stay without it, where all parents are asked for."""
+        asked = self._asked
+        return [frozenset(j for j, a in enumerate(asked) if any(i in p for p in a)) for i in range(len(asked))]
+
+    def smaller(self, subset: Subset) -> list[Subset]:
+        """What a set of terms that keeps heredity can become by losing one."""
+        free = sorted(subset - self.fixed)
+        if self.heredity == "strong":
+            return [subset - {i} for i in free if not self._children[i] & subset]
+        return [c for c in (subset - {i} for i in free) if self.allowed(c)]
 
     def residual_ss(self, subsets: list[Subset]) -> Floats:
         """Residual sum of squares of each candidate, shape (number of candidates,)."""
@@ -103,22 +106,78 @@ class Search:
         # rounding is the least that can be left over
         return np.maximum(out, (1e-15 * float(np.linalg.norm(self.fit.y))) ** 2)
 
+    def least(self, everything: Subset, by: str) -> Subset | None:
+        """The best of all models that keep heredity; None where they are too many to try."""
+        fit = self.fit
+        free = parents_first(fit.model, everything - self.fixed)
+        if len(free) <= FEW_TERMS:
+            return self._least_of_few(everything, by)
+        from doe.fits.leaps import grouped, walk
+
+        groups = [np.flatnonzero(fit.model.term_of == i).tolist() for i in free]
+        stay = self.columns(self.fixed)
+        gram, cross, rss, kept = grouped(self.R, self.z, self.R[:, stay], groups)
+        if not free or not all(kept) or np.linalg.cond(gram) > WELL_CONDITIONED**2:
+            return self._least_of_few(everything, by)
+        penalty = penalties(by, fit.n, len(stay), fit.X.shape[1])
+        least_rss = max(fit.solution.rss, (1e-15 * float(np.linalg.norm(fit.y))) ** 2)
+        found = walk(
+            terms_for(fit.model, self.heredity, free, kept, gram, cross, rss + fit.solution.rss),
+            penalty,
+            fit.n,
+            len(free),
+            1,
+            0.0,
+            ALL_OF,
+            least_rss,
+        )
+        if not found.whole:
+            return None
+        return self.fixed | {free[i] for i in np.flatnonzero(found.members[0])}
+
+    def _least_of_few(self, everything: Subset, by: str) -> Subset | None:
+        candidates = list(_limited(_kept_by_heredity(self, everything), self.few + 1))
+        if len(candidates) > self.few:
+            return None
+        values = self.criterion(candidates, by)
+        order = np.lexsort((np.array([len(c) for c in candidates]), np.round(values, 9)))
+        return candidates[int(order[0])]
+
     @property
-    def all_of(self) -> int:
-        """Up to so many candidates all are tried."""
-        return ALL_OF
+    def few(self) -> int:
+        """Up to so many candidates all are tried where each is a decomposition of its own."""
+        return FEW
 
     def misfit(self, subsets: list[Subset]) -> Floats:
         """How badly each candidate describes the readings, to compare those of one size."""
         return self.residual_ss(subsets)
 
     def p_values(self, subset: Subset, candidates: list[Subset]) -> Floats:
-        """What p each candidate's missing term has in a set of terms."""
-        now, width = float(self.residual_ss([subset])[0]), len(self.columns(subset))
-        df = self.fit.n - width
-        extra = np.array([width - len(self.columns(c)) for c in candidates])
-        F = (self.residual_ss(candidates) - now) / extra / (now / df)
-        return np.asarray(special.fdtrc(extra, df, np.maximum(F, 0.0)))
+        """What p each candidate's missing term has in a set of terms; from one decomposition for all of them."""
+        own = np.array(self.columns(subset))
+        Q, R = np.linalg.qr(self.R[:, own])
+        inverse = linalg.solve_triangular(R, np.eye(len(own)), check_finite=False)
+        into = Q.T @ self.z
+        beta = inverse @ into
+        df = self.fit.n - len(own)
+        left = self.z - Q @ into
+        noise = max(float(left @ left) + self.fit.solution.rss, (1e-15 * float(np.linalg.norm(self.fit.y))) ** 2) / df
+        alone = beta**2 / (inverse**2).sum(axis=1)
+        places: dict[int, list[int]] = {}
+        for place, column in enumerate(own.tolist()):
+            if column < self.fit.model.p:
+                places.setdefault(self._term_of[column], []).append(place)
+        F, extra = np.empty(len(candidates)), np.empty(len(candidates))
+        for i, candidate in enumerate(candidates):
+            (gone,) = subset - candidate
+            at = places[gone]
+            extra[i] = len(at)
+            if len(at) == 1:
+                F[i] = alone[at[0]] / noise
+            else:
+                rows = inverse[at]
+                F[i] = beta[at] @ np.linalg.solve(rows @ rows.T, beta[at]) / len(at) / noise
+        return np.asarray(special.fdtrc(extra, df, F))
 
     def criterion(self, subsets: list[Subset], by: str) -> Floats:
         """AICc or BIC of each candidate."""
@@ -139,8 +198,12 @@ class MixedSearch(Search):
 
     fit: MixedFit
 
+    def least(self, everything: Subset, by: str) -> Subset | None:
+        """The best of all models that keep heredity; None where they are too many to try."""
+        return self._least_of_few(everything, by)
+
     @property
-    def all_of(self) -> int:
+    def few(self) -> int:
         """Far fewer than by least squares: each candidate's variances are found by iteration."""
         return MIXED_ALL_OF
 
@@ -170,7 +233,7 @@ class MixedSearch(Search):
 def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
     """The work of `Fit.reduced`."""
     from doe.fits.mixed import MixedFit
-    from doe.fits.result import Choice
+    from doe.fits.result import SELECTED, Choice
 
     if by not in CRITERIA:
         raise StudyError("reduced: by", by, '"aicc", "bic" or "p"', "choose one of the three")
@@ -181,32 +244,31 @@ def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
     limit = 0.05 if alpha is None else alpha
     if isinstance(limit, bool) or not isinstance(limit, int | float) or not 0.0 < limit < 1.0:
         raise StudyError("reduced: alpha", alpha, "between 0 and 1", "write 0.05")
-    if not fit.df_residual:
+    own = fit._search(heredity)
+    if own is None and not fit.df_residual:
         raise StudyError(
             "reduced: residual degrees of freedom", 0, "at least 1", "fit a smaller model first, or add runs"
         )
-    Q, R = fit.solution.Q, linalg.solve_triangular(fit.solution.R_inverse, np.eye(fit.X.shape[1]))
-    problem = np.asarray(R), Q.T @ fit.y, heredity
-    search = MixedSearch(fit, *problem) if isinstance(fit, MixedFit) else Search(fit, *problem)
+    if own is not None:
+        search = own
+    else:
+        Q, R = fit.solution.Q, linalg.solve_triangular(fit.solution.R_inverse, np.eye(fit.X.shape[1]))
+        problem = np.asarray(R), Q.T @ fit.y, heredity
+        search = MixedSearch(fit, *problem) if isinstance(fit, MixedFit) else Search(fit, *problem)
     everything: Subset = frozenset(range(len(fit.model.terms)))
     if by == "p":
         chosen, steps, words = _backward(search, everything, float(limit))
     else:
         chosen, steps, words = _least(search, everything, by)
     kept = [fit.model.terms[i] for i in sorted(chosen)]
-    words += (
-        "\nThe terms were chosen from these same readings: intervals and p-values no longer mean what they say, they look surer "
-        "than they are."
-    )
-    return fit.refitted(fit.model.subset(kept), Choice(words, steps))
+    return fit.refitted(fit.model.subset(kept), Choice(f"{words}\n{SELECTED}", steps))
 
 
 def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.DataFrame, str]:
     fit = search.fit
     rows: list[dict[str, str]] = []
     while True:
-        candidates = [subset - {i} for i in sorted(subset - search.fixed)]
-        candidates = [c for c in candidates if search.allowed(c)]
+        candidates = search.smaller(subset)
         if not candidates:
             break
         p = search.p_values(subset, candidates)
@@ -228,16 +290,11 @@ def _backward(search: Search, subset: Subset, alpha: float) -> tuple[Subset, pd.
 
 def _least(search: Search, everything: Subset, by: str) -> tuple[Subset, pd.DataFrame, str]:
     fit = search.fit
-    # dropping a term from the full model in every way at once can be more than a person waits for
-    candidates = list(_limited(_kept_by_heredity(search, everything), search.all_of + 1))
     name = _NAMES[by]
-    if len(candidates) <= search.all_of:
-        values = search.criterion(candidates, by)
-        order = np.lexsort((np.array([len(c) for c in candidates]), np.round(values, 9)))
-        best = candidates[int(order[0])]
-        words = f"Of {len(candidates)} models that keep {search.heredity} heredity, the one of least {name}."
-        if search.heredity == "none":
-            words = f"Of {len(candidates)} models, the one of least {name}."
+    best = search.least(everything, by)
+    if best is not None:
+        kept = "" if search.heredity == "none" else f" that keep {search.heredity} heredity"
+        words = f"Of all models{kept}, the one of least {name}."
     else:
         best = _stepwise(search, everything, by)
         words = f"Reached by adding and dropping one term at a time as long as {name} fell; more models than can all be tried."
@@ -260,17 +317,76 @@ def _limited(items: Iterator[Subset], most: int) -> Iterator[Subset]:
         yield item
 
 
-def _kept_by_heredity(search: Search, everything: Subset) -> Iterator[Subset]:
-    """All sets of terms that keep heredity, each once: every term in or out, parents before their children."""
-    parsed = search.fit.model.parsed
-    shares = {c.name for c in search.fit.study.components}
+def parents_first(model: Model, free: Subset) -> list[int]:
+    """Terms in an order in which none stands before its parents."""
+    shares = {c.name for c in model.study.components}
 
     def rank(i: int) -> tuple[int, int]:
         # in a mixture z stands as the sum of x·z, one degree up, so z^2 comes after those
-        bare = bool(shares) and not any(name in shares for name, _ in parsed[i])
-        return sum(q for _, q in parsed[i]) + bare, i
+        bare = bool(shares) and not any(name in shares for name, _ in model.parsed[i])
+        return sum(q for _, q in model.parsed[i]) + bare, i
 
-    free = sorted(everything - search.fixed, key=rank)
+    return sorted(free, key=rank)
+
+
+def fixed_terms(model: Model) -> Subset:
+    """Terms that stay in every model: the intercept and the single blends."""
+    shares = {(c.name, 1) for c in model.study.components}
+    return frozenset(i for i, t in enumerate(model.parsed) if t == () or (len(t) == 1 and t[0] in shares))
+
+
+def asked_for(model: Model) -> list[list[Subset]]:
+    """For every term its parents that the model has, each as the terms that stand for it.
+
+    In a mixture the process term z has no place of its own: all its x·z together are z.
+    """
+    study = model.study
+    place = {t: i for i, t in enumerate(model.parsed)}
+    shares = [c.name for c in study.components]
+    out = []
+    for term in model.parsed:
+        found = []
+        for parent in parents(term, study, set()):
+            if parent in place:
+                found.append(frozenset({place[parent]}))
+            elif shares and not any(name in shares for name, _ in parent):
+                blends = [tuple(sorted([(x, 1), *parent], key=lambda t: study.names.index(t[0]))) for x in shares]
+                found.append(frozenset(place[b] for b in blends if b in place))
+        out.append([f for f in found if f])
+    return out
+
+
+def penalties(by: str, n: int, stay: int, p: int) -> Floats:
+    """What AICc or BIC adds to n log(rss/n) for 0, 1, … columns beside those that stay; shape (p − stay + 1,)."""
+    k = stay + np.arange(p - stay + 1.0) + 1.0
+    if by == "bic":
+        return k * np.log(n)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(n > k + 1, 2.0 * k + 2.0 * k * (k + 1) / (n - k - 1), np.inf)
+
+
+def terms_for(
+    model: Model, heredity: str, free: list[int], kept: list[list[int]], gram: Floats, cross: Floats, rss: float
+) -> Terms:
+    """The terms that may enter, as the walk through all models takes them: `free` in its order, `kept` their columns in `gram`."""
+    from doe.fits.leaps import Terms
+
+    at = {term: i for i, term in enumerate(free)}
+    stays = fixed_terms(model)
+    asked = asked_for(model)
+    all_of, any_of = np.zeros((2, len(free), len(free)), dtype=bool)
+    for i, term in enumerate(free):
+        if heredity == "strong":
+            all_of[i, [at[u] for parent in asked[term] for u in parent if u in at]] = True
+        elif heredity == "weak" and not any(parent & stays for parent in asked[term]):
+            any_of[i, [at[u] for parent in asked[term] for u in parent if u in at]] = True
+    start = np.array([k[0] for k in kept], dtype=np.int64)
+    return Terms(gram, cross, rss, start, np.array([len(k) for k in kept], dtype=np.int64), all_of, any_of)
+
+
+def _kept_by_heredity(search: Search, everything: Subset) -> Iterator[Subset]:
+    """All sets of terms that keep heredity, each once: every term in or out, parents before their children."""
+    free = parents_first(search.fit.model, everything - search.fixed)
 
     def grow(at: int, chosen: Subset) -> Iterator[Subset]:
         if at == len(free):

@@ -96,6 +96,26 @@ def check_settings(study: Study, batches: Batches) -> None:
                 )
 
 
+class TooFewGroupsError(StudyError):
+    """A stratum has no degrees of freedom to estimate its variance by: what an assumed ratio of the variances would mend."""
+
+
+def groups_of(batches: Batches) -> dict[str, Labels]:
+    """Which whole plot and which block each batch was made in, as whole numbers; only those that several batches share."""
+    n = len(batches.runs)
+    groups: dict[str, Labels] = {}
+    plots = whole_plots(batches)
+    if plots is not None and 1 < plots.max() + 1 < n:
+        groups["whole plot"] = plots
+    if shared(batches.block) and batches.block is not None:
+        order = {b: i for i, b in enumerate(dict.fromkeys(batches.block))}
+        block = np.array([order[b] for b in batches.block])
+        # where every block is one whole plot the two are one stratum
+        if "whole plot" not in groups or groups["whole plot"].max() > block.max():
+            groups["block"] = block
+    return groups
+
+
 def layout_of(model: Model, response: Response, batches: Batches, Q: Floats) -> Layout:
     """The strata of a fit.
 
@@ -116,17 +136,7 @@ def layout_of(model: Model, response: Response, batches: Batches, Q: Floats) -> 
     StudyError
         If there is no stratum beside the batches, or one has no degrees of freedom for its variance.
     """
-    n = len(batches.runs)
-    groups: dict[str, Labels] = {}
-    plots = whole_plots(batches)
-    if plots is not None and 1 < plots.max() + 1 < n:
-        groups["whole plot"] = plots
-    if shared(batches.block) and batches.block is not None:
-        order = {b: i for i, b in enumerate(dict.fromkeys(batches.block))}
-        block = np.array([order[b] for b in batches.block])
-        # where every block is one whole plot the two are one stratum
-        if "whole plot" not in groups or groups["whole plot"].max() > block.max():
-            groups["block"] = block
+    groups = groups_of(batches)
     y, names, G, within = _readings(response, batches)
     for name, labels in groups.items():
         names.append(name)
@@ -139,7 +149,7 @@ def layout_of(model: Model, response: Response, batches: Batches, Q: Floats) -> 
             "with nothing shared, least squares is the same",
         )
     strata = reml.Strata(tuple(names), np.array(G), *within)
-    degrees = _degrees(Q, groups)
+    degrees = degrees_of(Q, groups)
     out = Layout(strata, y, groups, degrees)
     _check_degrees(model, response, batches, Q, out)
     return out
@@ -164,7 +174,8 @@ def _indicators(labels: Labels) -> Floats:
     return (labels[:, None] == np.arange(labels.max() + 1)[None, :]).astype(float)
 
 
-def _degrees(Q: Floats, groups: dict[str, Labels]) -> dict[str, int]:
+def degrees_of(Q: Floats, groups: dict[str, Labels]) -> dict[str, int]:
+    """Residual degrees of freedom of each stratum, the batches within all groups last."""
     out: dict[str, int] = {}
     columns, before = Q, Q.shape[1]
     for name in ("block", "whole plot"):
@@ -195,17 +206,19 @@ def _check_degrees(model: Model, response: Response, batches: Batches, Q: Floats
         )
         count = int(labels.max()) + 1
         what = f"terms {listed(own)}" if own else "the model"
-        raise StudyError(
+        raise TooFewGroupsError(
             f"model for {response.name!r}: number of {name}s",
             count,
             f"larger, since {count} leave nothing to judge the differences between {name}s by, so that "
             f"{what} cannot be tested",
-            f'drop one of them, make more {name}s, or write method="least squares" to treat every batch as set up anew'
+            f"drop one of them, make more {name}s, give variance_ratio= to rest on an assumed one, or write "
+            'method="least squares" to treat every batch as set up anew'
             if own
-            else f'choose a smaller model, make more {name}s, or write method="least squares"',
+            else f"choose a smaller model, make more {name}s, give variance_ratio= to rest on an assumed one, or write "
+            'method="least squares"',
         )
     if not layout.degrees["batch"]:
-        raise StudyError(
+        raise TooFewGroupsError(
             f"model for {response.name!r}: residual degrees of freedom within {listed([f'{g}s' for g in layout.groups])}",
             0,
             "at least 1",
@@ -213,9 +226,10 @@ def _check_degrees(model: Model, response: Response, batches: Batches, Q: Floats
         )
     lost = reml.estimable(Q, layout.strata)
     if lost:
-        raise StudyError(
+        raise TooFewGroupsError(
             f"model for {response.name!r}: variances that these batches cannot tell apart",
             listed(lost),
             "none",
-            'choose a smaller model, make more batches, or write method="least squares"',
+            "choose a smaller model, make more batches, give variance_ratio= to rest on an assumed one, or write "
+            'method="least squares"',
         )

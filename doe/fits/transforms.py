@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
+from doe.fits import verdicts
 from doe.fits.arrays import Floats
 from doe.study import Section, Shown, StudyError
 
@@ -38,6 +39,8 @@ class TransformProfile(Shown):
         Profile-likelihood interval; −∞ or ∞ where the likelihood does not fall far enough within ±10.
     interval : float
         Its coverage.
+    now : float or None
+        The power of the scale that was fitted; None for a logit.
     curve : DataFrame
         lambda, log_likelihood (comparable between all λ, up to a constant they share), rss of y^(λ) scaled by the geometric mean.
     """
@@ -48,6 +51,11 @@ class TransformProfile(Shown):
     interval: float
     curve: pd.DataFrame
     label: str
+    now: float | None = None
+
+    def verdict(self) -> str:
+        """Whether the scale of the fit lies inside the interval, in one line; empty where it is no power."""
+        return "" if self.now is None else verdicts.on_power(self.low, self.high, self.now)
 
     def _sections(self) -> list[Section]:
         shown = [(v, name) for v, name in _NAMES]
@@ -67,6 +75,7 @@ class TransformProfile(Shown):
             note += "These readings span too little to say which scale is right: keep the one they were measured on."
         else:
             note += "Any scale inside is as good as another: take the one with a meaning."
+        note = "\n".join(line for line in (note, self.verdict()) if line)
         return [Section(f"Box–Cox profile of {self.label}", table, note)]
 
 
@@ -153,4 +162,7 @@ def profile_of(fit: Fit, interval: float) -> TransformProfile:
             "rss": [rss(float(v)) for v in span],
         }
     )
-    return TransformProfile(best, low, high, interval, curve, f"{fit.response.name}, {fit.model.name}")
+    t = fit.response.transform
+    named = {None: 1.0, "log": 0.0, "sqrt": 0.5}
+    now = named.get(t) if not isinstance(t, tuple) else float(t[1]) if t[0] == "box-cox" else None
+    return TransformProfile(best, low, high, interval, curve, f"{fit.response.name}, {fit.model.name}", now)

@@ -19,6 +19,8 @@ FEW_RESIDUAL_DF = 4
 OUTLIER_P = 0.05  # over all runs together (Bonferroni)
 COOK_LIMIT = 1.0  # Cook & Weisberg (1982), section 3.3
 LEVERAGE_FACTOR = 2.0  # times the average p/n: Hoaglin & Welsch (1978), The American Statistician 32, 17-22
+PATTERN_P = 0.05
+PROPORTIONALITY_P = 0.05
 SPAN = 10.0  # largest reading over smallest, at which a transform matters: common practice, no source
 
 
@@ -121,3 +123,67 @@ def on_scale(least: float, most: float, transformed: bool) -> list[str]:
         f"Readings span a factor of {most / least:.0f} and are fitted as measured: see transform_profile() for a scale on which "
         "the noise is even."
     ]
+
+
+def on_drift(t: float, p: float, size: str) -> str:
+    """Whether readings drift in the order of making; `size` is the drift from first to last batch, in words."""
+    if math.isnan(p):
+        return "A drift in the order of making cannot be told from the terms of the model."
+    if p >= PATTERN_P:
+        return "No drift in the order of making is seen."
+    way = "rise" if t > 0 else "fall"
+    return (
+        f"Readings {way} in the order of making, by {size} from the first batch to the last beyond what the model says "
+        f"(p = {p_text(p).replace('<', 'below ')}): look for ageing stock, a warming room, a drifting instrument."
+    )
+
+
+def on_neighbours(excess: float, p: float) -> str:
+    """Whether batches made one after another are alike; `excess` is their correlation beyond that of independent noise."""
+    if p >= PATTERN_P:
+        return "Batches made one after another are no more alike than others."
+    p_words = p_text(p).replace("<", "below ")
+    if excess > 0:
+        return (
+            f"Batches made one after another are alike beyond what the model says (p = {p_words}): something lasts longer than one batch, and "
+            "standard errors are too small."
+        )
+    return f"Batches made one after another swing to and fro (p = {p_words}): look for a correction made after every batch, or carry-over."
+
+
+def on_whole_plots(p: float) -> str:
+    """Whether batches of one whole plot are alike in a fit that takes all batches for set up anew."""
+    if math.isnan(p):
+        return "Whether batches of one whole plot are alike cannot be told from the terms of the model."
+    if p >= PATTERN_P:
+        return "Batches of one whole plot are not seen to be more alike than others."
+    return (
+        f"Batches of one whole plot are alike beyond what the model says (p = {p_text(p).replace('<', 'below ')}): least squares makes "
+        "whole-plot effects look surer than they are; fit with REML."
+    )
+
+
+def on_plots_out_of_line(flagged: Sequence[Any], farthest: Any) -> str:
+    """Whether a whole plot lies too far from what the model and the others foretell."""
+    if not flagged:
+        return f"No whole plot is out of line; the farthest is {farthest}."
+    word = f"Whole plot {flagged[0]} lies" if len(flagged) == 1 else f"Whole plots {listed(flagged)} lie"
+    return f"{word} farther from what the others foretell than chance gives: look up how it was set up before deciding."
+
+
+def on_power(low: float, high: float, now: float) -> str:
+    """Whether the scale fitted, as a Box–Cox power, is one that the readings allow."""
+    if low <= now <= high:
+        return f"The scale fitted (λ = {now:g}) lies inside the interval: nothing speaks for another."
+    return f"The scale fitted (λ = {now:g}) lies outside the interval: the noise is more even on one inside it."
+
+
+def on_proportionality(p: float, term: str) -> str:
+    """Whether slopes are the same at every score; `term` is that whose slopes differ most."""
+    figure = p_text(p).replace("<", "below ")
+    if p < PROPORTIONALITY_P:
+        return (
+            f"The slopes are not the same at every score (p = {figure}), most of all those of {term}: what raises a low score may not raise a high one, so "
+            "check the chances against the scores given before using them."
+        )
+    return f"Nothing says that the slopes differ from score to score (p = {figure})."

@@ -7,20 +7,24 @@ several take `figure=` and return a Figure; nothing touches pyplot or the global
 from doe.plots.blending import probability_ternary
 from doe.plots.card import set_point_card
 from doe.plots.chances import probability_by_response, probability_map
-from doe.plots.checking import residuals
+from doe.plots.checking import making_order, residuals
 from doe.plots.curves import interactions, main_effects
 from doe.plots.look import words
 from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
+from doe.plots.screening import half_normal, inclusion_weights
 from doe.plots.slices import contours
 from doe.plots.titrating import titration
 
 __all__ = [
     "contours",
     "factor_effects",
+    "half_normal",
+    "inclusion_weights",
     "interactions",
     "main_effects",
+    "making_order",
     "plan_pairs",
     "power_by_batches",
     "precision_over_region",

@@ -11,6 +11,8 @@ from matplotlib.figure import Figure, SubFigure
 from numpy.typing import NDArray
 from scipy import stats
 
+from doe.fits.influence import outlier_limit
+from doe.fits.patterns import places_of
 from doe.plots import look
 from doe.plots.runs import observed
 from doe.study import StudyError
@@ -33,7 +35,7 @@ def residuals(
     fit : Fit
         As `doe.fit` gives it.
     order : mapping of run to place, optional
-        In which order the batches were made, as `Records.order` holds it; without it they stand by run number.
+        In which order the batches were made; that of the records if left out, and without one they stand by run number.
     figure : Figure, optional
         Figure to draw in; a new one if left out.
 
@@ -64,7 +66,8 @@ def residuals(
         )
     table = fit.diagnostics()
     runs = [str(r) for r in fit.runs]
-    places = _places(fit, order)
+    known = places_of(fit, order)
+    places = np.arange(1.0, len(fit.runs) + 1.0) if known is None else known
     figure = look.figure_for(figure, 8.0, 4.6)
     panels = [look.dress(figure.add_subplot(2, 3, i + 1)) for i in range(6)]
     t, fitted, leverage, cook = (
@@ -76,7 +79,13 @@ def residuals(
         table["flags"].astype(str).str.contains(word).to_numpy() for word in ("outlier", "leverage", "Cook")
     )
     _cloud(panels[0], fitted, t, f"fitted {_fitted_name(fit)}", limit)
-    _cloud(panels[1], places, t, "order of making" if order else "run number (order of making not given)", limit)
+    _cloud(
+        panels[1],
+        places,
+        t,
+        "order of making" if known is not None else "run number (order of making not given)",
+        limit,
+    )
     quantiles = _normal(panels[2], fit, t)
     predicted, read = _observed(panels[3], fit)
     x = np.arange(1.0, n + 1.0)
@@ -100,25 +109,70 @@ def residuals(
     return figure
 
 
+def making_order(fit: Fit, order: Mapping[Any, int] | None = None, ax: Axes | None = None) -> Axes:
+    """Residuals in the order of making, to see whether readings drift and neighbours are alike.
+
+    Parameters
+    ----------
+    fit : Fit
+        As `doe.fit` gives it.
+    order : mapping of run to place, optional
+        In which order the batches were made; that of the records if left out.
+    ax : Axes, optional
+        Axes to draw in; a new figure if left out.
+
+    Returns
+    -------
+    Axes
+        Externally studentised residuals, joined in the order of making; the line is the straight trend through them. Dotted: the limits of
+        `fit.diagnostics()`. The words are the verdicts of `fit.patterns()`.
+
+    Raises
+    ------
+    StudyError
+        If the order is not known or misses a run, or the fit has fewer than two residual degrees of freedom.
+    """
+    look.need_fit("making_order", fit)
+    places = places_of(fit, order)
+    if places is None:
+        raise StudyError(
+            "plots.making_order: order",
+            order,
+            "known: none was recorded",
+            "give a mapping from run to its place, as records.order",
+        )
+    found = fit.patterns(order)
+    table = fit.diagnostics()
+    t = table["studentised"].to_numpy(dtype=float)
+    limit = outlier_limit(fit.n, fit.df_residual)
+    ax = look.axes_for(ax, 6.6, 3.4)
+    _cloud(ax, places, t, "order of making", limit)
+    seen = np.flatnonzero(np.isfinite(t))
+    row = seen[np.argsort(places[seen], kind="stable")]
+    ax.plot(places[row], t[row], color="#97a2a9", linewidth=0.7, zorder=2, gid="joined")
+    ends = np.array([places.min(), places.max()])
+    ax.plot(
+        ends,
+        np.polyval(np.polyfit(places[row], t[row], 1), ends),
+        color=look.DEEP,
+        linewidth=1.6,
+        zorder=3,
+        gid="trend",
+    )
+    words = " ".join(q.verdict for q in found.questions)
+    look.framed(
+        ax,
+        f"{look.plain(fit.response.label)}: is there a pattern in the order of making?",
+        "line: straight trend; dotted: limits beyond which a batch is named",
+        words,
+    )
+    out = table["flags"].astype(str).str.contains("outlier").to_numpy()
+    _named(ax, places, t, [str(r) for r in fit.runs], out)
+    return ax
+
+
 def _fitted_name(fit: Fit) -> str:
     return fit.response.fitted_label if fit.response.transform is not None else fit.response.label
-
-
-def _places(fit: Fit, order: Mapping[Any, int] | None) -> Floats:
-    if not order:
-        return np.arange(1.0, len(fit.runs) + 1.0)
-    if not isinstance(order, Mapping):
-        raise StudyError("order", type(order).__name__, "a mapping from run to its place", "give records.order")
-    by_text = {str(k): v for k, v in order.items()}
-    out = []
-    for run in fit.runs:
-        key = str(run)
-        if key not in by_text:
-            raise StudyError(
-                "order", f"without run {key}", "a place for every run of the fit", "add its place, or leave order out"
-            )
-        out.append(float(by_text[key]))
-    return np.array(out)
 
 
 def _named(ax: Axes, x: Floats, y: Floats, runs: list[str], which: NDArray[np.bool_]) -> None:

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
+from doe.fits.result import SELECTED
 from doe.plots import holding, look
 from doe.study import Categorical, Study, StudyError
 from doe.study.terms import Term
@@ -159,6 +160,8 @@ def _words(fit: Fit, table: pd.DataFrame, left_out: list[str], dropped: int) -> 
         out.append(f"{dropped} smaller effects are not drawn.")
     if left_out:
         out.append(f"In the model but not drawn: {', '.join(left_out)}.")
+    if fit.choice is not None:
+        out.append(SELECTED)
     return " ".join(out)
 
 

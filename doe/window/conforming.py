@@ -42,6 +42,8 @@ class Rates:
         Limits.
     logistic : ndarray of bool, shape (r,)
         Which errors are logistic.
+    blur : ndarray, shape (r, D)
+        Standard deviation of the normal part of a logistic error.
     effective : float
         How many independent draws they are worth.
     """
@@ -51,6 +53,7 @@ class Rates:
     low: Floats
     high: Floats
     logistic: NDArray[np.bool_]
+    blur: Floats
     effective: float
 
 
@@ -132,7 +135,8 @@ def conforming_rates(terms: Floats, rates: Rates, nodes: Floats, weights: Floats
         mean = np.stack([terms @ c[:, part] for c in rates.coefficients], axis=2)
         below, above = (ends[:, part].T - mean for ends in (rates.low, rates.high))
         for j in np.flatnonzero(rates.logistic):
-            below[:, :, j], above[:, :, j] = normal_of(below[:, :, j]), normal_of(above[:, :, j])
+            blur = rates.blur[j, part]
+            below[:, :, j], above[:, :, j] = normal_of(below[:, :, j], blur), normal_of(above[:, :, j], blur)
         out[part] = weights @ rectangle(below, above, rates.factor[part], nodes)
     return out
 

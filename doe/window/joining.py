@@ -6,21 +6,23 @@ responses are correlated as their scores in the trial were, shrunk towards none.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_expit, log_ndtr, ndtri_exp
+from scipy.special import expit, log_expit, log_ndtr, ndtr, ndtri, ndtri_exp
 
 from doe.study import StudyError
 from doe.window.variances import VariancePosterior, group_sizes, shrunk_correlation
 
 if TYPE_CHECKING:
     from doe.fits import Fit
+    from doe.fits.censored import CensoredFit
     from doe.fits.mixed import MixedFit
+    from doe.fits.ordinal import OrdinalFit
 
 Floats = NDArray[np.float64]
 
@@ -36,11 +38,11 @@ class Drawn:
     coefficients : ndarray, shape (draws, p)
         Over the model's columns, fitted scale (latent scale of a score).
     spread : ndarray, shape (draws,)
-        Standard deviation of a new batch's error; for a logistic error, its scale.
+        Standard deviation of a new batch's error; of a score, of what its batch and whole plot add to the logistic error.
     low, high : ndarray, shape (draws,)
         Limits, infinite where open.
     logistic : bool
-        Whether that error is logistic rather than normal.
+        Whether that error is logistic (plus a normal part) rather than normal.
     effective : float
         How many independent draws they are worth.
     cuts : ndarray, shape (draws, K − 1), or None
@@ -109,13 +111,15 @@ class NormalSource:
 
     @property
     def _mixed(self) -> bool:
-        return self.fit.method == "reml"
+        return self.fit.method in ("reml", "gls")
 
     @property
     def words(self) -> str:
         """Which posterior, in words."""
         if not self._mixed:
             return f"t with {self.fit.df_residual:g} degrees of freedom"
+        if self.fit.method == "gls":
+            return f"t with {self.fit.df_residual:g} degrees of freedom, the ratio of the variances ASSUMED"
         strata = [name for name in self.fit.variance_components.index if name != "residual"]
         return f"variances of {' and '.join([*strata, 'residual'])} drawn (prior of Box & Tiao), a new batch in a new {strata[0]}"
 
@@ -153,6 +157,90 @@ class NormalSource:
         spread = np.sqrt(found.theta @ self._carried)
         low, high = (np.full(len(normals), end) for end in self.fit.response.fitted_limits())
         return Drawn(coefficients[:, : self.fit.model.p], spread, low, high, False, float(len(normals)))
+
+
+@dataclass(frozen=True, eq=False)
+class CensoredSource:
+    """A fit of readings some of which are known only by bounds."""
+
+    fit: CensoredFit
+
+    @property
+    def runs(self) -> list[str]:
+        """Labels of its batches."""
+        return [str(run) for run in self.fit.runs]
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom behind its scores."""
+        return self.fit.degrees
+
+    @property
+    def words(self) -> str:
+        """Which posterior, in words."""
+        known = int(self.fit.censored.sum())
+        return f"posterior of the censored likelihood ({known} of {self.fit.n} readings known by bounds), importance resampled"
+
+    def scores(self, repeats: int, rng: np.random.Generator) -> Floats:
+        """Residuals over sigma, those known by bounds drawn between them, shape (repeats, n)."""
+        fit = self.fit
+        centre = fit.X @ fit.likelihood.beta
+        low, high = ((ends - centre) / fit.sigma for ends in (fit.likelihood.bounds.lower, fit.likelihood.bounds.upper))
+        # between two bounds a normal score is drawn by its probability; an exact reading has both bounds in one place
+        p, q = ndtr(low), ndtr(high)
+        u = p + (q - p) * rng.random((repeats, fit.n))
+        drawn = ndtri(np.clip(u, 1e-12, 1.0 - 1e-12))
+        return np.asarray(np.where(fit.censored, drawn, low))
+
+    def draw(self, normals: Floats, rng: np.random.Generator) -> Drawn:
+        """Draws; those of the coefficients are this response's own."""
+        n = len(normals)
+        beta, sigma, effective = self.fit.likelihood.draws(n, int(rng.integers(2**31)))
+        low, high = (np.full(n, end) for end in self.fit.response.fitted_limits())
+        return Drawn(beta[:, : self.fit.model.p], sigma, low, high, False, float(effective))
+
+
+@dataclass(frozen=True, eq=False)
+class ScoreSource:
+    """A fit of ordinal scores."""
+
+    fit: OrdinalFit
+
+    @property
+    def runs(self) -> list[str]:
+        """Labels of its batches."""
+        return [str(run) for run in self.fit.runs]
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom behind its scores."""
+        return float(max(self.fit.df_residual, 1))
+
+    @property
+    def words(self) -> str:
+        """Which posterior, in words."""
+        return "ordinal scores by proportional odds (coded slopes N(0, 2.5²), baseline classes Dirichlet), importance resampled"
+
+    def scores(self, repeats: int, rng: np.random.Generator) -> Floats:
+        """Surrogate residuals of the batches, the mean where a batch was scored several times, shape (repeats, n)."""
+        each = self.fit.surrogate_residuals(repeats, int(rng.integers(2**31)))
+        counts = np.bincount(self.fit.of_batch, minlength=self.fit.n)
+        out = np.zeros((repeats, self.fit.n))
+        for column, batch in enumerate(self.fit.of_batch):
+            out[:, batch] += each[:, column] / counts[batch]
+        return out
+
+    def draw(self, normals: Floats, rng: np.random.Generator) -> Drawn:
+        """Draws; those of the coefficients are this response's own."""
+        n = len(normals)
+        found = self.fit.draws(n, int(rng.integers(2**31)))
+        bottom, top = self.fit.scale
+        response = self.fit.response
+        least = bottom if response.low is None else int(np.ceil(response.low))
+        most = top if response.high is None else int(np.floor(response.high))
+        low = found.cuts[:, least - bottom - 1] if least > bottom else np.full(n, -np.inf)
+        high = found.cuts[:, most - bottom] if most < top else np.full(n, np.inf)
+        return Drawn(found.beta, found.spread, low, high, True, found.effective, found.cuts, bottom)
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,20 +298,68 @@ class Joined:
     def errors(self, drawn: Sequence[Drawn], normals: Floats, correlated: bool = True) -> list[Floats]:
         """A new batch's error of every response from standard normals (draws, r)."""
         z = normals @ np.linalg.cholesky(self.correlation).T if correlated else normals
-        return [logistic_of(z[:, j]) if d.logistic else d.spread * z[:, j] for j, d in enumerate(drawn)]
+        return [logistic_of(z[:, j], d.spread) if d.logistic else d.spread * z[:, j] for j, d in enumerate(drawn)]
 
 
-def logistic_of(z: Floats) -> Floats:
-    """Standard logistic values with the ranks of standard normal ones."""
-    return np.asarray(log_ndtr(z) - log_ndtr(-z))
+# nodes and weights for averages over a standard normal
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(24)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+NEWTON = 8  # steps to a quantile of logistic plus normal
 
 
-def normal_of(t: Floats) -> Floats:
-    """Standard normal values with the ranks of standard logistic ones: the inverse of `logistic_of`."""
+def logistic_of(z: Floats, spread: Floats | None = None) -> Floats:
+    """Values of a standard logistic, plus a normal of this spread where given, with the ranks of standard normal ones.
+
+    Parameters
+    ----------
+    z : ndarray, shape (n,)
+    spread : ndarray, shape (n,), optional
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    t = np.asarray(log_ndtr(z) - log_ndtr(-z))
+    if spread is None or not spread.any():
+        return t
+    # Newton's steps on the normal scale, where the quantile is nearly a straight line; from the logistic of equal variance
+    t = t * np.sqrt(1.0 + 3.0 * spread**2 / np.pi**2)
+    for _ in range(NEWTON):
+        below = normal_of(t, spread)
+        density = _mixed(t, spread, lambda u: expit(u) * expit(-u))
+        slope = density * np.sqrt(2.0 * np.pi) * np.exp(0.5 * np.minimum(below**2, 600.0))
+        t = t - (below - z) / np.maximum(slope, 1e-6)
+    return np.asarray(t)
+
+
+def normal_of(t: Floats, spread: Floats | None = None) -> Floats:
+    """Standard normal values with the ranks of logistic ones: the inverse of `logistic_of`.
+
+    Parameters
+    ----------
+    t : ndarray, shape (..., n)
+    spread : ndarray, shape (n,), optional
+
+    Returns
+    -------
+    ndarray, shape (..., n)
+    """
     lower = t < 0.0
     # each tail is taken from its own side, where the logarithm keeps its digits
-    tail = ndtri_exp(log_expit(np.where(lower, t, -t)))
+    side = np.where(lower, t, -t)
+    if spread is None or not spread.any():
+        tail = ndtri_exp(log_expit(side))
+    else:
+        tail = ndtri(np.maximum(_mixed(side, spread, expit), 1e-300))
     return np.asarray(np.where(lower, tail, -tail))
+
+
+def _mixed(t: Floats, spread: Floats, function: Callable[[Floats], Floats]) -> Floats:
+    """Average of a function of t less a normal of this spread."""
+    out = np.zeros(np.broadcast(t, spread).shape)
+    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+        out += weight * function(t - spread * node)
+    return out
 
 
 def source_of(fit: Fit) -> Source:
@@ -234,13 +370,19 @@ def source_of(fit: Fit) -> Source:
     StudyError
         If its method is none that can be judged with others, or it cannot say how large the noise is.
     """
-    if fit.method in ("least squares", "reml"):
+    if fit.method in ("least squares", "reml", "gls"):
         check_noise(fit)
         return NormalSource(fit)
+    if fit.method == "ordinal":
+        return ScoreSource(fit)  # type: ignore[arg-type]
+    if fit.method == "censored":
+        if fit.df_residual < 1:
+            check_noise(fit)
+        return CensoredSource(fit)  # type: ignore[arg-type]
     raise StudyError(
         f"find_window: fit of {fit.response.name!r}",
         fit.method,
-        "fitted by least squares or REML",
+        "fitted by a method of doe.fit",
         "fit it so, or leave it out",
     )
 

@@ -159,10 +159,11 @@ def _foretold(win: Window, Z: Floats) -> tuple[Floats, NDArray[np.bool_], Floats
     )
     middle = [np.array([np.median(getattr(d, end)) for d in raw.drawn]) for end in ("low", "high")]
     means = np.asarray(((centre >= middle[0]) & (centre <= middle[1])).all(axis=1))
-    error = np.stack(
-        [e / d.spread * np.sqrt(1.0 / np.mean(d.spread**-2.0)) for e, d in zip(raw.errors, raw.drawn, strict=True)],
-        axis=1,
-    )
+    errors = [
+        e if d.logistic else e / d.spread * np.sqrt(1.0 / np.mean(d.spread**-2.0))
+        for e, d in zip(raw.errors, raw.drawn, strict=True)
+    ]
+    error = np.stack(errors, axis=1)
     around = centre[:, None, :] + error
     known = np.asarray(((around >= middle[0]) & (around <= middle[1])).all(axis=2).mean(axis=1))
     return values, meets, known, means

@@ -338,7 +338,8 @@ class Predictive:
         else:
             factor = np.asarray(np.linalg.cholesky(root @ root.transpose(0, 2, 1)), dtype=np.float64)
         low, high = (np.stack([getattr(d, end) for d in drawn]) for end in ("low", "high"))
-        return Rates(coefficients, factor, low, high, logistic, effective)
+        blur = np.stack([d.spread for d in drawn])
+        return Rates(coefficients, factor, low, high, logistic, blur, effective)
 
     def foretell(self, Z: Floats, batches: int, stream: int, draws: int) -> tuple[Floats, NDArray[np.bool_]]:
         """New batches at one setting, made under one and the same truth in every draw.

@@ -117,6 +117,7 @@ def window_error(
     normals = np.random.default_rng([predictive.seed, STREAM, 2]).standard_normal((DRAWS, len(drawn)))
     now, then = (_inverse_gram(model.matrix(p.runs)) for p in (made, plain))
     soft = min(SOFT, (1.0 - target) / 3.0)
+    sizes = [_size(d) for d in drawn]
 
     def window_error(table: pd.DataFrame) -> Floats:
         Z = predictive.study.encode(table)
@@ -127,10 +128,10 @@ def window_error(
             before, after = (np.einsum("ij,jk,ik->i", f[part], v, f[part]) for v in (now, then))
             share = np.clip(after / np.maximum(before, 1e-12), 0.02, 1.0)
             means, errors = [], []
-            for fit, d in zip(predictive.fits, drawn, strict=True):
+            for fit, d, size in zip(predictive.fits, drawn, sizes, strict=True):
                 mean = fit.model.matrix_of(Z[part]) @ d.coefficients.T
-                weight = d.spread**-2.0 / np.sum(d.spread**-2.0)
-                about = (mean - (mean @ weight)[:, None]) / d.spread
+                weight = size**-2.0 / np.sum(size**-2.0)
+                about = (mean - (mean @ weight)[:, None]) / size
                 means.append(mean)
                 errors.append(
                     (about**2).mean(axis=1) * share
@@ -139,8 +140,8 @@ def window_error(
             wrong = []
             for times in (STEP, 1.0 / STEP):
                 told = [
-                    m + np.sqrt(times * e)[:, None] * normals[:, j] * d.spread
-                    for j, (m, e, d) in enumerate(zip(means, errors, drawn, strict=True))
+                    m + np.sqrt(times * e)[:, None] * normals[:, j] * size
+                    for j, (m, e, size) in enumerate(zip(means, errors, sizes, strict=True))
                 ]
                 chance = _meets(told, drawn, float(predictive.noise), [times * e for e in errors])
                 holds = ndtr((chance - target) / soft)
@@ -151,13 +152,18 @@ def window_error(
     return window_error
 
 
+def _size(d: Drawn) -> Floats:
+    """Scale of a new batch's error in every draw; of a score that of the logistic law with the same variance."""
+    return np.sqrt(1.0 + 3.0 * d.spread**2 / np.pi**2) if d.logistic else d.spread
+
+
 def _meets(means: list[Floats], drawn: list[Drawn], own: float, variance: list[Floats] | float) -> Floats:
     """Chance of meeting every limit, (N, draws): own error and prediction variance (over σ²) about the means, independent of each other."""
     out: Floats | None = None
     for j, (mean, d) in enumerate(zip(means, drawn, strict=True)):
         more = variance if isinstance(variance, float) else variance[j][:, None]
         law = expit if d.logistic else ndtr
-        size = d.spread * np.sqrt(np.maximum((1.0 if d.logistic else own) + more, 1e-12))
+        size = _size(d) * np.sqrt(np.maximum((1.0 if d.logistic else own) + more, 1e-12))
         chance = law((d.high - mean) / size) - law((d.low - mean) / size)
         out = chance if out is None else out * chance
     assert out is not None

@@ -138,8 +138,8 @@ def test_fewer_whole_plots_than_whole_plot_terms():
     data = split_plot(1, 0.5, plots=3, levels=(20, 30, 40))
     assert refusal(bath(), data, "viscosity", ["1", "temperature", "temperature^2", "speed"]) == (
         "model for 'viscosity': number of whole plots is 3 but must be larger, since 3 leave nothing to judge the differences between "
-        "whole plots by, so that terms temperature and temperature^2 cannot be tested: drop one of them, make more whole plots, or write "
-        'method="least squares" to treat every batch as set up anew.'
+        "whole plots by, so that terms temperature and temperature^2 cannot be tested: drop one of them, make more whole plots, give "
+        'variance_ratio= to rest on an assumed one, or write method="least squares" to treat every batch as set up anew.'
     )
 
 

@@ -10,6 +10,7 @@ import statsmodels.api as sm
 import doe
 from doe import StudyError
 from doe.fits import selection
+from doe.fits.result import SELECTED
 
 
 def brute_force(fit, criterion, allowed):
@@ -95,6 +96,27 @@ def test_the_note_that_intervals_no_longer_mean_what_they_say(gel, gel_data):
     assert small.heading.startswith("viscosity (mPa·s), reduced quadratic in")
     assert small.choice is not None
     assert fit.choice is None
+
+
+def test_the_note_stands_wherever_a_chosen_fit_shows_an_interval_or_a_p(gel, gel_data):
+    """Its page, predictions, cautions (which the report and the page of all fits list), and the picture of effects."""
+    for fit in (
+        doe.fit(gel, gel_data, "viscosity"),
+        doe.fit(gel, gel_data.assign(block=[1, 2, 3] * 5), "viscosity", "linear", method="reml"),
+    ):
+        for by in ("aicc", "bic", "p"):
+            small = fit.reduced(by=by)
+            assert str(small).count(SELECTED) == 1
+            assert SELECTED in small.predict(gel_data).note
+            assert SELECTED in small.predict(gel_data, kind="new batch").note
+            assert small.cautions().count(SELECTED) == 1
+            assert SELECTED in doe.plots.words(doe.plots.factor_effects(small))
+        assert SELECTED not in fit.predict(gel_data).note
+        assert SELECTED not in doe.plots.words(doe.plots.factor_effects(fit))
+        assert SELECTED not in fit.cautions()
+    fits = doe.fit_all(gel, gel_data)
+    assert SELECTED not in str(fits)
+    assert f"viscosity: {SELECTED}" in str(fits.reduced())
 
 
 def test_chosen_intervals_do_undercover():
@@ -209,7 +231,7 @@ def test_from_more_terms_than_aicc_can_judge(gel, gel_data):
 def test_steps_are_taken_where_all_models_are_too_many(gel, gel_data, monkeypatch):
     fit = doe.fit(gel, gel_data, "viscosity")
     everything = fit.reduced()
-    monkeypatch.setattr(selection, "ALL_OF", 3)
+    monkeypatch.setattr(selection, "FEW", 3)
     stepped = fit.reduced()
     assert "Reached by adding and dropping one term at a time" in str(stepped)
     assert stepped.aicc == pytest.approx(everything.aicc)  # on these data the steps find the best

@@ -125,7 +125,10 @@ def test_the_card_of_a_blend_says_what_makes_room(win):
             lambda w: w.ternary(*THREE, at={"gum": 1.3, "speed": 1200}),
             "ternary: at is 'gum 1.3 %, speed 1200 rpm' but must be a slice through the region studied: hold the other factors elsewhere.",
         ),
-        (lambda w: w.ternary(*THREE, n=2), "ternary: n is 2 but must be a whole number from 3 to 501: leave it out for 61."),
+        (
+            lambda w: w.ternary(*THREE, n=2),
+            "ternary: n is 2 but must be a whole number from 3 to 501: leave it out for 61.",
+        ),
         (
             lambda w: plots.probability_ternary(w, *THREE, n=2),
             "n is 2 but must be a whole number from 5 to 501: give the grid points along each side.",

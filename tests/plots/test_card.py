@@ -41,7 +41,9 @@ def test_where_there_is_no_window_it_says_so(chemical):
     win = doe.find_window(chemical, target=0.99, draws=500)
     ax = plots.set_point_card(win)
     assert ax.get_title() == "No window for chemical process: the best setting found"
-    assert plots.words(ax).startswith("It does not surely reach the target of 0.99: the chance that one new batch made there")
+    assert plots.words(ax).startswith(
+        "It does not surely reach the target of 0.99: the chance that one new batch made there"
+    )
     assert "none" in [t.get_text() for t in by_gid(ax, "card")]
 
 

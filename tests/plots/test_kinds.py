@@ -5,7 +5,9 @@ import pytest
 from doe import StudyError, plots
 
 
-@pytest.mark.parametrize("name", ["factor_effects", "main_effects", "interactions", "residuals", "contours"])
+@pytest.mark.parametrize(
+    "name", ["factor_effects", "main_effects", "interactions", "residuals", "making_order", "contours"]
+)
 def test_only_a_fit_is_drawn(name):
     words = ("a", "b") if name == "contours" else ()
     with pytest.raises(StudyError) as caught:

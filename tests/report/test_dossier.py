@@ -281,6 +281,33 @@ def test_without_a_plan_the_records_have_one(chemical, tmp_path):
     assert "170" in Page(html).section("made")
 
 
+def test_a_fit_with_chosen_terms_says_what_its_intervals_no_longer_mean(chemical, tmp_path):
+    from doe.fits.result import SELECTED
+
+    def page(fits):
+        return chemical.write(tmp_path / "p.html", plan=None, records=None, fits=fits, win=None).read_text(
+            encoding="utf-8"
+        )
+
+    assert SELECTED not in page(chemical.fits)
+    # beside the intervals and among what to be wary of, for every response
+    assert page({name: fit.reduced() for name, fit in chemical.fits.items()}).count(SELECTED) >= 2 * len(chemical.fits)
+
+
+def test_a_fit_that_assumes_its_variance_ratio_says_so(tmp_path):
+    study = doe.Study(
+        "bath (invented)",
+        [doe.Continuous("temperature", 20, 40, "°C", hard_to_change=True), doe.Continuous("speed", 400, 1000, "rpm")],
+        [doe.Response("viscosity", "Pa·s")],
+    )
+    rows = [(plot, t, s) for plot, t in ((1, 20), (2, 30), (3, 40)) for s in (400, 700, 700, 1000)]
+    data = pd.DataFrame(rows, columns=["whole_plot", "temperature", "speed"])
+    data["viscosity"] = np.random.default_rng(1).normal(20, 1, 12).round(2)
+    fits = doe.fit_all(study, data, "quadratic", variance_ratio=1.0)
+    html = write_report(tmp_path / "p.html", study, None, None, fits, None, DATE).read_text(encoding="utf-8")
+    assert "The variance ratio is ASSUMED, not estimated" in Page(html).section("trust")
+
+
 def test_without_a_window(chemical, tmp_path):
     html = chemical.write(tmp_path / "p.html", win=None, fits=chemical.fits["yield"]).read_text(encoding="utf-8")
     assert "No window was sought, although yield and viscosity have a specification." in Page(html).section("run")

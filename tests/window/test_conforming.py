@@ -17,7 +17,7 @@ def test_rates_are_normal_rectangle_probabilities(r, tolerance, rng):
     mean = 0.5 * rng.standard_normal((r, 1, 12))
     nodes, weights = cube_rule(r - 1)
     limits = (np.repeat(end[:, None], 12, axis=1) for end in (low, high))
-    rates = Rates(mean, np.linalg.cholesky(sigma), *limits, np.zeros(r, dtype=bool), 12.0)
+    rates = Rates(mean, np.linalg.cholesky(sigma), *limits, np.zeros(r, dtype=bool), np.zeros((r, 12)), 12.0)
     found = conforming_rates(np.ones((1, 1)), rates, nodes, weights)
     for d in range(12):
         args = {"lower_limit": low} if r == 1 else {"lower_limit": low, "abseps": 2e-5, "releps": 2e-5}
@@ -28,7 +28,7 @@ def test_rates_are_normal_rectangle_probabilities(r, tolerance, rng):
 def test_a_logistic_error_keeps_its_own_law():
     nodes, weights = cube_rule(0)
     low, high = np.array([[-1.0, 0.5]]), np.array([[2.0, np.inf]])
-    rates = Rates(np.array([[[0.3, -0.2]]]), np.ones((2, 1, 1)), low, high, np.array([True]), 2.0)
+    rates = Rates(np.array([[[0.3, -0.2]]]), np.ones((2, 1, 1)), low, high, np.array([True]), np.zeros((1, 2)), 2.0)
     found = conforming_rates(np.ones((1, 1)), rates, nodes, weights)
     exact = logistic.cdf(high[0] - [0.3, -0.2]) - logistic.cdf(low[0] - [0.3, -0.2])
     np.testing.assert_allclose(found, exact, rtol=1e-12)

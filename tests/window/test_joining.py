@@ -158,3 +158,107 @@ def test_covariates_are_averaged_over_by_their_law():
         assert chance == pytest.approx(((z >= 4) & (z <= 6)).mean(), abs=0.012)
     assert "Measured, not set, and so averaged over: room temperature (mean 22, SD 2 °C)." in str(win)
     assert 0 < win.claim(at)["claim"].iloc[1] < found["probability"].iloc[1] + 0.02
+
+
+def scored(n=24, seed=3, sd=0.35):
+    """An invented trial: a measured response and a score from 1 to 5 that goes with it."""
+    rng = np.random.default_rng(seed)
+    study = doe.Study(
+        "invented",
+        [FACTORS[1], doe.Continuous("oil", 2, 8, "%")],
+        [doe.Response("firmness", "N", low=4.2), doe.Response("look", scale=(1, 5), low=3)],
+    )
+    table = pd.DataFrame({"speed": rng.uniform(400, 1000, n), "oil": rng.uniform(2, 8, n)})
+    Z = study.encode(table)
+    noise = rng.standard_normal((n, 2)) @ np.linalg.cholesky([[1, 0.8], [0.8, 1]]).T
+    table["firmness"] = 5 + 0.8 * Z[:, 0] + sd * noise[:, 0]
+    latent = 1.5 + 1.5 * Z[:, 0] - 1.0 * Z[:, 1] + logistic_of(noise[:, 1])
+    table["look"] = 1 + (latent[:, None] > [-2, 0, 1.5, 3]).sum(axis=1)
+    return study, table
+
+
+def test_scores_enter_by_their_own_posterior():
+    study, table = scored()
+    fits = doe.fit_all(study, table, model="linear")
+    assert fits["look"].method == "ordinal"
+    win = doe.find_window(fits["look"])
+    at = pd.DataFrame({"speed": [450.0, 700.0, 950.0], "oil": [7.0, 5.0, 3.0]})
+    found = win.probability(at)
+    exact = fits["look"].chance(at, at_least=3)
+    # the chance that a new batch scores 3 or more is the mean of the posterior chance; both by draws
+    np.testing.assert_allclose(found["probability"], exact["estimate"], atol=0.03)
+    claim = win.claim(at)["claim"].to_numpy()
+    draws = fits["look"].draws(4000, 5)
+    eta = draws.beta @ fits["look"].model.matrix(at).T
+    rates = stats.logistic.cdf(eta - draws.cuts[:, 1:2])
+    np.testing.assert_allclose(claim, np.quantile(rates, 0.1, axis=0), atol=0.04)
+
+
+def test_a_score_and_a_measurement_are_joined():
+    study, table = scored()
+    fits = doe.fit_all(study, table, model="linear")
+    win = doe.find_window(fits)
+    joined = win._predictive.joined
+    assert joined.correlation[0, 1] > 0.2
+    text = str(win)
+    assert "look: ordinal scores by proportional odds" in text
+    assert "Were their errors independent, the chance at the set point would be" in text
+    assert win.obstacles.words
+    c = doe.confirm(win)
+    row = c.limits.set_index("response").loc["look"]
+    assert 1 <= row["low"] <= row["high"] <= 5
+    assert np.isnan(row["mean_low"])
+
+
+def test_scores_limited_above_and_on_both_sides():
+    study, table = scored()
+    limits = {"at least 3": (3, None), "at most 4": (None, 4), "3 to 4": (3, 4)}
+    at = pd.DataFrame({"speed": [700.0], "oil": [5.0]})
+    chance = {}
+    for name, (low, high) in limits.items():
+        response = doe.Response("look", scale=(1, 5), low=low, high=high)
+        own = doe.Study("invented", study.factors, [response])
+        fit = doe.fit(own, table, "look", model="linear")
+        chance[name] = doe.find_window(fit, draws=20_000).probability(at)["probability"].iloc[0]
+    # P(3 or 4) = P(at least 3) + P(at most 4) − 1
+    assert chance["3 to 4"] == pytest.approx(chance["at least 3"] + chance["at most 4"] - 1, abs=0.01)
+
+
+def test_censored_readings_enter_by_their_own_posterior():
+    rng = np.random.default_rng(8)
+    study = doe.Study("invented", [FACTORS[1]], [doe.Response("viscosity", "mPa·s", low=20_000, transform="log")])
+    table = pd.DataFrame({"speed": np.linspace(400, 1000, 20)})
+    value = np.exp(10.2 + 0.9 * study.encode(table)[:, 0] + 0.2 * rng.standard_normal(20))
+    table["viscosity"] = [">50000" if v > 50_000 else f"{v:.0f}" for v in value]
+    fit = doe.fit(study, table, "viscosity", model="linear")
+    assert fit.method == "censored"
+    win = doe.find_window(fit)
+    at = pd.DataFrame({"speed": [500.0, 700.0, 900.0]})
+    found = win.probability(at)["probability"].to_numpy()
+    whole = doe.fit(study, table.assign(viscosity=value), "viscosity", model="linear")
+    full = doe.find_window(whole).probability(at)["probability"].to_numpy()
+    np.testing.assert_allclose(found, full, atol=0.06)  # what the bounds lost, from this one trial
+    assert "readings known by bounds" in win.method
+    assert 0 < win.claim(at)["claim"].iloc[1] < 1
+
+
+def test_logistic_with_a_batch_part():
+    rng = np.random.default_rng(0)
+    spread = np.full(7, 1.3)
+    z = np.linspace(-3, 3, 7)
+    t = logistic_of(z, spread)
+    np.testing.assert_allclose(normal_of(t, spread), z, atol=1e-6)
+    sample = np.sort(rng.logistic(size=400_000) + 1.3 * rng.standard_normal(400_000))
+    np.testing.assert_allclose(t[1:-1], np.quantile(sample, stats.norm.cdf(z[1:-1])), atol=0.06)
+
+
+def test_an_assumed_variance_ratio_is_said():
+    study, table = split_plot([doe.Response("firmness", "N", low=4.6)])
+    fit = doe.fit(study, table, "firmness", model="linear", variance_ratio=1.5)
+    win = doe.find_window(fit, draws=20_000)
+    assert "the ratio of the variances ASSUMED" in win.method
+    X = fit.model.matrix(AT)
+    # one variance: a t with n - p degrees of freedom, a new batch carrying 1 + 1.5 of it
+    scale = np.sqrt(fit.sigma**2 * (2.5 + np.einsum("ij,jk,ik->i", X, fit.cov_unscaled, X)))
+    exact = stats.t.sf((4.6 - X @ fit.beta) / scale, fit.df_residual)
+    np.testing.assert_allclose(win.probability(AT)["probability"], exact, atol=0.012)

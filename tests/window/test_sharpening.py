@@ -26,7 +26,8 @@ def test_what_was_made_stays_and_the_new_ones_can_be_set(win):
     fit = win.fits["firmness"]
     assert len(plan.runs) == 16
     pd.testing.assert_frame_equal(
-        plan.runs.iloc[:12].reset_index(drop=True), fit.batches.settings[win.study.names].reset_index(drop=True).astype(float)
+        plan.runs.iloc[:12].reset_index(drop=True),
+        fit.batches.settings[win.study.names].reset_index(drop=True).astype(float),
     )
     new = plan.runs.iloc[12:]
     assert win.study.region.contains(new).all()

@@ -1,0 +1,99 @@
+"""Huber's fit beside the least-squares fit: against statsmodels' RLM, and the verdict at both sides of its thresholds."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+
+import doe
+from doe import StudyError
+from doe.fits.robust import RobustFit
+
+
+def test_against_statsmodels_on_the_stack_loss_data():
+    """Brownlee's stack-loss data (1965), with statsmodels; Huber's estimate, c = 1.345: −41.03, 0.829, 0.926, −0.128 (from memory of
+    Venables & Ripley, section 6.5, printed as −41.026, 0.829, 0.926, −0.128)."""
+    data = sm.datasets.stackloss.load_pandas().data
+    data.columns = ["loss", "air", "water", "acid"]
+    study = doe.Study(
+        "stack loss",
+        [doe.Continuous("air", 50, 80), doe.Continuous("water", 17, 27), doe.Continuous("acid", 72, 93)],
+        [doe.Response("loss")],
+    )
+    fit = doe.fit(study, data, "loss", "linear")
+    found = fit.robust()
+    ref = sm.RLM(data["loss"], sm.add_constant(data[["air", "water", "acid"]]), M=sm.robust.norms.HuberT(1.345)).fit(
+        maxiter=500, tol=1e-10
+    )
+    half = np.array([15.0, 5.0, 10.5])
+    slopes = found.table["robust"].to_numpy()[1:] / half
+    np.testing.assert_allclose(slopes, ref.params.to_numpy()[1:], rtol=1e-6)
+    np.testing.assert_allclose(slopes, [0.829, 0.926, -0.128], atol=6e-4)  # half a unit of the printed digit
+    np.testing.assert_allclose(found.table["robust_error"].to_numpy()[1:] / half, ref.bse.to_numpy()[1:], rtol=1e-5)
+    np.testing.assert_allclose(found.weights.to_numpy(), ref.weights.to_numpy(), rtol=1e-5, atol=1e-6)
+    assert found.robust_sigma == pytest.approx(ref.scale, rel=1e-6)
+    # the runs that the literature calls out of line: 1, 3, 4 and 21
+    assert set(found.weights.nsmallest(4).index) == {1, 3, 4, 21}
+
+
+def with_a_bad_batch(gel_data, factor):
+    data = gel_data.copy()
+    data.loc[4, "viscosity"] *= factor
+    return data
+
+
+def test_a_bad_batch_is_named_and_what_it_moves(gel, gel_data):
+    data = with_a_bad_batch(gel_data, 1.8)
+    fit = doe.fit(gel, data, "viscosity", ["1", "polymer", "neutralisation", "speed"])
+    found = fit.robust()
+    assert found.weights[5] < 0.5
+    assert "Run 5" in found.verdict()
+    assert found.table["moved"].abs().max() > 0
+    page = str(found)
+    assert "How much each run pulls" in page
+    assert found.verdict() in page
+    assert found.verdict() in found._repr_html_().replace("&#x27;", "'")
+
+
+def made(weights, moved):
+    table = pd.DataFrame(
+        {"term": ["1", "a"], "estimate": 1.0, "std_error": 1.0, "robust": 1.0, "robust_error": 1.0, "moved": moved}
+    )
+    return RobustFit(table, pd.Series(weights, index=[1, 2, 3]), 1.0, 1.0, "y", None)
+
+
+@pytest.mark.parametrize(
+    ("weights", "moved", "begins"),
+    [
+        ([1.0, 0.51, 1.0], [0.0, 0.99], "No batch pulls the fit its way"),
+        ([1.0, 0.49, 1.0], [0.0, 0.99], "Run 2 lies far from the rest, but no coefficient depends on it"),
+        ([0.3, 0.49, 1.0], [0.0, -0.99], "Runs 1 and 2 lie far from the rest, but no coefficient depends on them"),
+        ([1.0, 0.51, 1.0], [0.0, 1.01], "No single batch stands out, yet a differ"),
+        ([1.0, 0.49, 1.0], [0.0, -1.01], "Run 2 pulls the fit: without that pull a would differ"),
+        ([0.1, 0.49, 1.0], [1.5, -1.01], "Runs 1 and 2 pull the fit: without that pull 1 and a would differ"),
+    ],
+)
+def test_the_verdict_on_both_sides_of_its_thresholds(weights, moved, begins):
+    assert made(weights, moved).verdict().startswith(begins)
+
+
+def test_refusals(gel, gel_data):
+    with pytest.raises(StudyError) as error:
+        doe.fit(gel, gel_data.iloc[[0, 1, 2, 4, 8]], "viscosity", "linear").robust()
+    assert str(error.value) == (
+        "robust: residual degrees of freedom is 1 but must be at least 2: where the model passes through every batch none can stand out: fit "
+        "a smaller model, or add batches."
+    )
+    exact = gel_data.assign(viscosity=gel_data["polymer"] * 10)
+    with pytest.raises(StudyError) as error:
+        doe.fit(gel, exact, "viscosity", "linear").robust()
+    assert str(error.value) == (
+        "robust: residuals of the fit is 0.0 but must be above rounding: the model passes through every reading: there is no noise to weigh."
+    )
+    plots = gel_data.assign(block=[1, 2, 3] * 5)
+    with pytest.raises(StudyError) as error:
+        doe.fit(gel, plots, "viscosity", "linear", method="reml").robust()
+    assert str(error.value) == (
+        "robust: method of the fit is 'reml' but must be \"least squares\": where batches share whole plots, one weight a batch would tear "
+        "them apart: see diagnostics(), which judges each batch by all others."
+    )
