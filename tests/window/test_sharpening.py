@@ -7,6 +7,7 @@ from scipy.special import ndtr
 
 import doe
 from doe import StudyError
+from doe.window.posterior import joint_draws
 from doe.window.predictive import Predictive
 from doe.window.sharpening import batches_made, window_error
 
@@ -136,3 +137,59 @@ def test_what_cannot_be_used_is_refused(win, call, sentence):
     with pytest.raises(StudyError) as refused:
         call(win)
     assert str(refused.value) == sentence
+
+
+@pytest.mark.slow
+def test_next_batches_beat_the_plain_extension_by_more_than_two_standard_errors():
+    """260 truths in 3 factors (seed 51): 14 batches made, 6 added; the share of the region wrongly told to hold 0.8, or not to.
+
+    Quadratic truths of two responses; each trial goes on four times with other errors, the same for both plans, whose readings are judged alike by
+    the joint posterior. Truths whose window takes up less than 3 or more than 50 % of the region are passed over.
+    """
+    study = doe.Study(
+        "simulated",
+        [doe.Continuous(c, -1, 1) for c in "abc"],
+        [doe.Response("y", low=-0.5), doe.Response("z", high=0.8)],
+    )
+    model = study.model("quadratic")
+    before = doe.designs.optimal(study, "quadratic", model.p + 4, seed=1)
+    plain = doe.designs.extend(before, 6, "quadratic", seed=1)
+    grid = study.region.sample(400, seed=5)
+    X, D = model.matrix(grid), model.matrix(before.runs)
+    sd, low, high = 0.35, np.array([-0.5, -np.inf]), np.array([np.inf, 0.8])
+
+    def window(M, Y, seed):
+        V, rng = np.linalg.inv(M.T @ M), np.random.default_rng(seed)
+        B = V @ M.T @ Y
+        E = Y - M @ B
+        found = joint_draws(B, V, E.T @ E, len(M) - model.p, 1000, rng)
+        error = np.einsum("dij,dj->id", found.root, rng.standard_normal((1000, 2)))
+        value = np.stack([X @ c.T + e for c, e in zip(found.coefficients, error, strict=True)], axis=2)
+        return ((value >= low) & (value <= high)).all(axis=2).mean(axis=1) >= 0.8
+
+    gaps, trial = [], 0
+    while len(gaps) < 260:
+        trial += 1
+        rng = np.random.default_rng([51, trial])
+        B = 0.7 * rng.standard_normal((model.p, 2))
+        mean = X @ B
+        true = ndtr((mean[:, 0] + 0.5) / sd) * ndtr((0.8 - mean[:, 1]) / sd) >= 0.8
+        if not 0.03 < true.mean() < 0.5:
+            continue
+        Y = D @ B + sd * rng.standard_normal((len(D), 2))
+        fits = doe.fit_all(study, before.runs.assign(y=Y[:, 0], z=Y[:, 1]))
+        predictive = Predictive(study, list(fits.values()), True, {}, 0)
+        weights = window_error(predictive, 0.8, before, plain, model)
+        ours = doe.designs.extend(before, 6, "quadratic", weights=weights, seed=1)
+        wrong = np.zeros(2)
+        for _ in range(4):
+            more = sd * rng.standard_normal((6, 2))
+            for k, plan in enumerate((plain, ours)):
+                M = model.matrix(plan.runs)
+                wrong[k] += np.mean(window(M, np.vstack([Y, M[len(D) :] @ B + more]), trial) != true) / 4
+        gaps.append(wrong)
+    wrong = np.array(gaps)
+    gap = wrong[:, 1] - wrong[:, 0]
+    error = gap.std(ddof=1) / np.sqrt(len(gap))
+    print(f"plain {wrong[:, 0].mean():.4f}, next_batches {gap.mean():+.4f} ± {error:.4f}")
+    assert gap.mean() < -2 * error
