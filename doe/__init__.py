@@ -4,7 +4,7 @@ from doe import bench, designs, fits, panels, plots, quality, report, study, vir
 from doe.fits import fit, fit_all
 from doe.report import write_report
 from doe.study import Categorical, Component, Continuous, Covariate, Discrete, Response, Study, StudyError
-from doe.window import confirm, find_window, rehearse
+from doe.window import confirm, find_window, next_batches, rehearse
 
 __version__ = "0.1.0"
 
@@ -24,6 +24,7 @@ __all__ = [
     "fit",
     "fit_all",
     "fits",
+    "next_batches",
     "panels",
     "plots",
     "quality",

@@ -79,7 +79,10 @@ def cost_of(recipe: Recipe, run: object, batch_size: float) -> Cost:
 
 def costs_per_kg(recipe: Recipe, settings: pd.DataFrame) -> pd.Series[float]:
     """See `Recipe.cost_per_kg`."""
-    shares = shares_of(recipe, settings)
+    return pd.Series(_cost_of_shares(recipe, shares_of(recipe, settings)), index=settings.index, name="cost per kg")
+
+
+def _cost_of_shares(recipe: Recipe, shares: NDArray[np.float64]) -> NDArray[np.float64]:
     prices = _prices(recipe)
     per_gram = np.array([prices[name][1] * prices[name][2] / 1000 for name in recipe.unknowns])
     unknown = np.isnan(per_gram) & (shares > 0).any(axis=0)
@@ -91,10 +94,19 @@ def costs_per_kg(recipe: Recipe, settings: pd.DataFrame) -> pd.Series[float]:
             "given for all that goes in",
             "write cost= with what a kilogram of it costs, 0 where it costs nothing",
         )
-    return pd.Series(shares @ np.nan_to_num(per_gram) * 10, index=settings.index, name="cost per kg")
+    return np.asarray(shares @ np.nan_to_num(per_gram) * 10)
 
 
-def shares_of(recipe: Recipe, settings: pd.DataFrame) -> NDArray[np.float64]:
+def makeable_costs(recipe: Recipe, settings: pd.DataFrame) -> NDArray[np.float64]:
+    """Cost per kg at many settings, infinite where the recipe makes no batch: for a search that passes such settings over."""
+    shares = shares_of(recipe, settings, refuse=False)
+    makes = np.isfinite(shares).all(axis=1)
+    out = np.full(len(settings), np.inf)
+    out[makes] = _cost_of_shares(recipe, shares[makes])
+    return out
+
+
+def shares_of(recipe: Recipe, settings: pd.DataFrame, refuse: bool = True) -> NDArray[np.float64]:
     """Grams as weighed in 100 g of batch, at many settings at once.
 
     Parameters
@@ -103,6 +115,8 @@ def shares_of(recipe: Recipe, settings: pd.DataFrame) -> NDArray[np.float64]:
         The recipe.
     settings : DataFrame
         One row a setting, a column for every factor that the recipe is linked to.
+    refuse : bool
+        Refuse a row that makes no batch; otherwise its shares are NaN.
 
     Returns
     -------
@@ -134,19 +148,31 @@ def shares_of(recipe: Recipe, settings: pd.DataFrame) -> NDArray[np.float64]:
         for row_values in rows:
             recipe.share(row_values)  # names the amount that is left open
         raise
+    if not refuse:
+        shares[_beyond(recipe, shares, values, 1e-9)] = np.nan
+        return np.asarray(shares)
     # what looks wrong in floating point is judged exactly, and only where it is wrong refused
-    limits = np.array([np.inf if (m := _limit(recipe, name)) is None else m for name in unknowns])
-    odd = (shares < 0).any(axis=1) | (shares > limits * (1 - 1e-12)).any(axis=1)
-    odd |= np.abs(shares.sum(axis=1) - 100) > 50 * TOTAL_TOLERANCE
-    sized = [(size, [place[i.name] for i in recipe.ingredients if i.phase == p]) for p, size in recipe.phases if size]
-    for size, members in sized:
-        wanted = values[size] if isinstance(size, str) else np.full(n, size)
-        odd |= np.abs(shares[:, members].sum(axis=1) - wanted) > 0.5 * np.maximum(wanted, 1) * TOTAL_TOLERANCE
+    odd = _beyond(recipe, shares, values, -1e-12)
     for i in np.flatnonzero(odd).tolist():
         for problem in faults(recipe, recipe.share(rows[i]), rows[i]):
             where = f"settings, row {settings.index[i]}: {problem.where}"
             raise StudyError(where, problem.found, problem.allowed, problem.mend)
     return np.asarray(shares)
+
+
+def _beyond(
+    recipe: Recipe, shares: NDArray[np.float64], values: dict[str, NDArray[np.float64]], slack: float
+) -> NDArray[np.bool_]:
+    """Rows with a negative amount, one beyond its limit by more than this share of it, or sums that are not what they must be."""
+    n, place = len(shares), {name: j for j, name in enumerate(recipe.unknowns)}
+    limits = np.array([np.inf if (m := _limit(recipe, name)) is None else m for name in recipe.unknowns])
+    odd = (shares < 0).any(axis=1) | (shares > limits * (1 + slack)).any(axis=1)
+    odd |= np.abs(shares.sum(axis=1) - 100) > 50 * TOTAL_TOLERANCE
+    sized = [(size, [place[i.name] for i in recipe.ingredients if i.phase == p]) for p, size in recipe.phases if size]
+    for size, members in sized:
+        wanted = values[size] if isinstance(size, str) else np.full(n, size)
+        odd |= np.abs(shares[:, members].sum(axis=1) - wanted) > 0.5 * np.maximum(wanted, 1) * TOTAL_TOLERANCE
+    return np.asarray(odd)
 
 
 def _limit(recipe: Recipe, name: str) -> float | None:

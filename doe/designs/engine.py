@@ -145,6 +145,8 @@ def optimal(
     if block_effects not in ("fixed", "random"):
         raise StudyError(f"{where}: block_effects", block_effects, "fixed or random", "say which")
     primary, full, weight = with_potential(where, study, study.planned_model(model), potential)
+    given, wanted = study, primary
+    study, (primary, full) = _set_only(study, primary, full)
     encoding = Encoding(study, full)
     structure = strata_of(where, study, encoding, runs, blocks, block_effects, whole_plots, variance_ratio)
     check_estimable(where, encoding, primary, structure, runs, repeated_runs, centre)
@@ -174,7 +176,7 @@ def optimal(
             f"{int(structure.whole_plot.max()) + 1} whole plots were taken: what the model needs and three more."
         )
     arguments: dict[str, Any] = {
-        "model": [term_text(t) for t in study.model(model).parsed],
+        "model": [term_text(t) for t in given.model(model).parsed],
         "runs": runs,
         "criterion": criterion,
         "repeated_runs": repeated_runs,
@@ -188,9 +190,9 @@ def optimal(
         "max_seconds": max_seconds,
     }
     return Plan(
-        study,
+        given,
         table,
-        primary,
+        wanted,
         labels_of(block, "B", table),
         labels_of(plot, "W", table),
         {
@@ -257,7 +259,8 @@ def extend(
         raise StudyError(
             f"{where}: model", None, "given, since the plan was made for none", 'say which, such as "quadratic"'
         )
-    full = study.planned_model(model if model is not None else plan.model)  # type: ignore[arg-type]
+    wanted = study.planned_model(model if model is not None else plan.model)  # type: ignore[arg-type]
+    study, (full,) = _set_only(study, wanted)
     if weights is not None and criterion != "I":
         raise StudyError(
             f"{where}: weights", f"given with criterion {criterion}", "given with criterion I", "leave one out"
@@ -310,9 +313,9 @@ def extend(
     notes.insert(0, f"Runs 1 to {len(old)} were made before; {runs} added.")
     names = {"W": plot_labels, "B": labels}
     return Plan(
-        study,
+        plan.study,
         table,
-        full,
+        wanted,
         None if codes is None else pd.Series(names["B"], index=table.index),
         None if plots is None else pd.Series(names["W"], index=table.index),
         {
@@ -523,6 +526,14 @@ def _settled(
 
 def _taken(codes: Ints | None, order: Ints) -> Ints | None:
     return None if codes is None else codes[order]
+
+
+def _set_only(study: Study, *models: Model) -> tuple[Study, tuple[Model, ...]]:
+    """The study and models without covariates, which no plan sets: the search knows only what is set."""
+    if not study.covariates:
+        return study, models
+    bare = study.with_covariates(())
+    return bare, tuple(Model(bare, m.name, m.parsed) for m in models)
 
 
 def _weighted_moments(

@@ -288,7 +288,7 @@ def response_of(row: Row) -> Response:
         _limit(f"{where}: low", row.get("low", ""), unit),
         _limit(f"{where}: high", row.get("high", ""), unit),
         transform,
-        tuple(_whole(v) for v in figures) if scale == "score" else None,  # type: ignore[arg-type]
+        tuple(_whole(v) for v in figures) if scale == "score" else None,
         decimals,
         goal,
         tuple(listed(row.get("times", ""))),

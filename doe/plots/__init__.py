@@ -5,7 +5,9 @@ several take `figure=` and return a Figure; nothing touches pyplot or the global
 """
 
 from doe.plots.allowed import region_pairs
+from doe.plots.blending import probability_ternary
 from doe.plots.blends import ternary_response, traces
+from doe.plots.card import set_point_card
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import making_order, residuals
 from doe.plots.curves import interactions, main_effects
@@ -35,8 +37,10 @@ __all__ = [
     "prediction_variance",
     "probability_by_response",
     "probability_map",
+    "probability_ternary",
     "region_pairs",
     "residuals",
+    "set_point_card",
     "term_correlations",
     "ternary",
     "ternary_response",

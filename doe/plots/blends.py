@@ -18,9 +18,9 @@ from matplotlib.tri import Triangulation
 from doe.plots import holding, look
 from doe.plots.curves import value_text
 from doe.plots.look import Floats
-from doe.plots.placing import side_scale
 from doe.plots.runs import observed
 from doe.plots.slices import BANDS, bar, round_levels
+from doe.plots.triangle import Triangle as Sides
 from doe.study import Categorical, Component, Study, StudyError
 
 if TYPE_CHECKING:
@@ -396,10 +396,9 @@ def _frame(ax: Axes, t: Triangle) -> None:
     ax.add_patch(Polygon(whole, fc=look.PAPER, ec=look.HATCH, hatch="////", lw=0, zorder=0, gid="outside"))
     ax.add_patch(Polygon(t.flat(t.corners), fc="none", ec=look.SOFT, lw=1.0, zorder=2.2, gid="region"))
     ax.add_patch(Polygon(whole, fc="none", ec=look.SOFT, lw=0.8, zorder=2, clip_on=False))
-    for c, name in enumerate(t.names):
-        f = t.study.factor(name)
-        assert isinstance(f, Component)  # checked where the triangle was made
-        side_scale(ax, c, f, t.low, t.spare, t.flat)
+    parts = tuple(f for f in (t.study.factor(name) for name in t.names) if isinstance(f, Component))
+    for c in range(3):
+        Sides(parts, t.low, t.spare).side(ax, c)
 
 
 def _put_batches(ax: Axes, t: Triangle, runs: pd.DataFrame) -> tuple[int, int, int]:

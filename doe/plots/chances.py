@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from doe.plots import look, slices
 from doe.plots.holding import setting_text
 from doe.plots.runs import observed
-from doe.study import Categorical
+from doe.study import Categorical, StudyError
 from doe.study.trial import specification_text
 
 if TYPE_CHECKING:
+    from doe.designs import Plan
     from doe.window import Window
 
 Floats = NDArray[np.float64]
@@ -27,7 +28,15 @@ LEVELS = (0.01, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99)
 FILLED = np.linspace(0.0, 1.0, 121)
 
 
-def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, ax: Axes | None = None) -> Axes:
+def probability_map(
+    win: Window,
+    x: str,
+    y: str,
+    at: Any = None,
+    n: int = 101,
+    proposed: Plan | None = None,
+    ax: Axes | None = None,
+) -> Axes:
     """Chance that one new batch meets every specification, over two factors.
 
     Parameters
@@ -40,6 +49,8 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
         Settings at which the other factors are held; what is left out is held at the set point, and the title says where.
     n : int
         Grid points along each axis.
+    proposed : Plan, optional
+        As `doe.next_batches` or `doe.designs.extend` gives it: its new batches are drawn as hollow triangles.
     ax : Axes, optional
         Axes to draw in; a new figure if left out.
 
@@ -52,9 +63,10 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     Raises
     ------
     StudyError
-        If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
+        If x or y is no numeric factor, both are the same, no setting of the slice lies in the region, or `proposed` is no extended plan.
     """
     look.need_window("probability_map", win)
+    new = None if proposed is None else _new_batches(win, proposed)
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
     found = win.probability(cut.table[cut.near])
     z = cut.grid(found["probability"].to_numpy(dtype=float))
@@ -62,21 +74,23 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
     slices.frame(ax, cut)
     drawn = slices.fill(ax, cut, z, Normalize(0.0, 1.0), FILLED)
     slices.bar(ax, drawn, "chance of meeting every specification", np.linspace(0.0, 1.0, 6).tolist())
-    marks = _batches(win)
+    marks = batches_of(win)
     slices.put_batches(ax, cut, marks)
+    near = 0 if new is None else _put_new(ax, cut, new)
     boxed, pointed = _outline(ax, win, cut), _set_point(ax, win, cut)
     second = f"held: {cut.path.text}" if cut.path.text else ""
     look.framed(
         ax,
-        f"Chance that {_what(win)} meets every specification",
+        f"Chance that {what_of(win)} meets every specification",
         second,
-        _map_words(win, cut, found, marks, boxed, pointed),
+        _map_words(win, cut, found, marks, boxed, pointed) + ("" if new is None else f" {_new_words(near, len(new))}"),
     )
     taken = _taken(ax, win, cut, marks)
     if pointed:
         boxes: list[Any] = []
         covered = [
             marks[[x, y]].to_numpy(dtype=float),
+            *([] if new is None else [new[[x, y]].to_numpy(dtype=float)]),
             *(_along_edges(p) for p in ax.patches if p.get_gid() == "ranges"),
         ]
         look.name_beside(
@@ -89,7 +103,7 @@ def probability_map(win: Window, x: str, y: str, at: Any = None, n: int = 101, a
             "set point name",
         )
         taken[0].add_box(boxes[0])
-    slices.draw_lines(ax, cut, z, _lines(win), 1, taken)
+    slices.draw_lines(ax, cut, z, lines_of(win), 1, taken)
     return ax
 
 
@@ -128,7 +142,7 @@ def probability_by_response(
     down = ceil(len(columns) / 3)
     across = ceil(len(columns) / down)
     figure = look.figure_for(figure, 1.5 + 2.1 * across, 0.8 + 2.2 * down)
-    marks = _batches(win)
+    marks = batches_of(win)
     panels, drawn = [], None
     for i, (key, chance) in enumerate(columns.items()):
         ax = look.dress(figure.add_subplot(down, across, i + 1))
@@ -148,16 +162,66 @@ def probability_by_response(
     second = f"held: {cut.path.text}" if cut.path.text else ""
     look.headed(
         figure,
-        f"Which response limits where? Chance that {_what(win)} meets each specification",
+        f"Which response limits where? Chance that {what_of(win)} meets each specification",
         second,
         _response_words(win, cut, {k: cut.within(v) for k, v in columns.items()}, names, marks),
     )
     for ax, chance in zip(panels, columns.values(), strict=True):
-        slices.draw_lines(ax, cut, cut.grid(chance), _lines(win), 1, _taken(ax, win, cut, marks))
+        slices.draw_lines(ax, cut, cut.grid(chance), lines_of(win), 1, _taken(ax, win, cut, marks))
     return figure
 
 
-def _what(win: Window) -> str:
+def _new_batches(win: Window, plan: object) -> pd.DataFrame:
+    """The batches that an extended plan adds."""
+    from doe.designs import Plan
+
+    if not isinstance(plan, Plan):
+        raise StudyError("proposed", type(plan).__name__, "a Plan", "make it with doe.next_batches")
+    added = plan.provenance.get("arguments", {}).get("runs")
+    if plan.provenance.get("function") != "extend" or not isinstance(added, int):
+        raise StudyError(
+            "proposed",
+            f"made by {plan.provenance.get('function', 'hand')}",
+            "an extended plan",
+            "make it with doe.next_batches",
+        )
+    if plan.study.fingerprint != win.study.fingerprint:
+        raise StudyError(
+            "proposed", f"of study {plan.study.name!r}", f"of {win.study.name!r}", "give one of the window's own study"
+        )
+    return plan.runs.sort_index().iloc[-added:]
+
+
+def _put_new(ax: Axes, cut: slices.Slice, new: pd.DataFrame) -> int:
+    """Proposed batches as hollow triangles, small where they are made at other settings of the held factors; how many are large."""
+    here = cut.path.matching(new)
+    for chosen, size in ((~here, 16.0), (here, 46.0)):
+        ax.scatter(
+            new.loc[chosen, cut.path.free[0]],
+            new.loc[chosen, cut.path.free[1]],
+            s=size,
+            marker="^",
+            facecolors="none",
+            edgecolors=look.INK,
+            linewidths=1.1,
+            path_effects=look.halo(2.2),
+            zorder=4.5,
+            gid="proposed",
+            clip_on=False,
+        )
+    return int(here.sum())
+
+
+def _new_words(here: int, count: int) -> str:
+    if here == count:
+        return "Triangles: the batches proposed next."
+    if not here:
+        return f"Small triangles: the {count} batches proposed next, all at other settings of the held factors."
+    return f"Triangles: the {count} batches proposed next, {here} of them (large) at the held settings."
+
+
+def what_of(win: Window) -> str:
+    """What the chance is of."""
     return "one new batch" if win.noise else "the mean of many batches"
 
 
@@ -165,7 +229,7 @@ def _point(win: Window) -> dict[str, Any]:
     return {str(k): v for k, v in win.set_point.items()}
 
 
-def _batches(win: Window) -> pd.DataFrame:
+def batches_of(win: Window) -> pd.DataFrame:
     """The batches of the response that has most of them."""
     return observed(max(win.fits.values(), key=lambda fit: len(fit.runs)))
 
@@ -196,7 +260,15 @@ def chance_text(chance: float, error: float | None = None) -> str:
     return (f"{chance:.3f}" if chance < 0.9995 else "more than 0.999") + tail
 
 
-def _lines(win: Window) -> list[tuple[float, str]]:
+def share_text(win: Window, chance: Floats) -> str:
+    """How much of a slice reaches the target, as a sentence."""
+    reached = 100.0 * float((chance >= win.target).mean())
+    share = "None" if reached == 0 else "Less than 1 %" if reached < 1 else f"{reached:.0f} %"
+    return f"{share} of this slice reaches the target of {win.target:g}."
+
+
+def lines_of(win: Window) -> list[tuple[float, str]]:
+    """Chances to draw lines at, with their names: the target first."""
     others = [v for v in LEVELS if abs(v - win.target) > 0.02]
     return [(win.target, f"target {win.target:g}"), *((v, f"{v:g}") for v in others)]
 
@@ -206,9 +278,15 @@ def _set_point(ax: Axes, win: Window, cut: slices.Slice) -> bool:
     x, y = cut.path.free
     if not cut.path.matching(pd.DataFrame([_point(win)]))[0]:
         return False
+    diamond(ax, float(win.set_point[x]), float(win.set_point[y]))
+    return True
+
+
+def diamond(ax: Axes, x: float, y: float) -> None:
+    """The mark of the set point."""
     ax.plot(
-        [float(win.set_point[x])],
-        [float(win.set_point[y])],
+        [x],
+        [y],
         marker="D",
         markersize=6.5,
         markerfacecolor=look.PAPER,
@@ -218,7 +296,6 @@ def _set_point(ax: Axes, win: Window, cut: slices.Slice) -> bool:
         zorder=6,
         gid="set point",
     )
-    return True
 
 
 def _outline(ax: Axes, win: Window, cut: slices.Slice) -> bool:
@@ -263,9 +340,7 @@ def _map_words(
     out = []
     for word, at in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
         out.append(f"{word}: {chance_text(chance[at], float(errors[at]))} at {slices.place_text(cut, inside.iloc[at])}")
-    reached = 100.0 * float((chance >= win.target).mean())
-    share = "None" if reached == 0 else "Less than 1 %" if reached < 1 else f"{reached:.0f} %"
-    lines = [f"{out[0]}; {out[1]}. {share} of this slice reaches the target of {win.target:g}."]
+    lines = [f"{out[0]}; {out[1]}. {share_text(win, chance)}"]
     if boxed:
         lines.append("Dashed: the ranges that hold together.")
     elif not len(win.ranges):

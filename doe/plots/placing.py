@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from doe.designs import Plan
 from doe.plots import holding, look
 from doe.plots.look import Floats
+from doe.plots.triangle import Triangle, area, corners_of, hull
 from doe.study import Categorical, Component, Study, StudyError
 
 SHAPES = ("o", "s", "^", "D", "v", "p", "<", "h", ">", "P", "X", "*")
@@ -60,7 +61,7 @@ def plan_pairs(
     side = 2.7 if k < 4 else 1.9 if k < 6 else 1.5
     figure = look.figure_for(figure, max(side * (k - 1) + (1.3 if groups.nunique() > 1 else 0.6), 4.6), side * (k - 1))
     grid = figure.add_gridspec(k - 1, k - 1)
-    corners = _corners(study)
+    corners = corners_of(study)
     hatched = False
     for i, j in combinations(range(k), 2):
         ax = look.dress(figure.add_subplot(grid[j - 1, i]))
@@ -69,7 +70,7 @@ def plan_pairs(
         for axis, f, at in ((ax.xaxis, x, places[0]), (ax.yaxis, y, places[1])):
             _scale(ax, axis, f, at)
         if not isinstance(x, Categorical) and not isinstance(y, Categorical):
-            hatched |= _hatch(ax, x, y, _hull(corners[[x.name, y.name]].to_numpy(dtype=float)))
+            hatched |= _hatch(ax, x, y, hull(corners[[x.name, y.name]].to_numpy(dtype=float)))
         ax.set_xlabel(look.folded(x.label, 24) if j == k - 1 else "")
         ax.set_ylabel(look.folded(y.label, 20) if i == 0 else "")
         ax.tick_params(labelbottom=j == k - 1, labelleft=i == 0)
@@ -110,33 +111,15 @@ def ternary(plan: Plan, ax: Axes | None = None) -> Axes:
     names = [f.name for f in parts]
     total = study.mixture_total or 100.0
     runs = plan.runs[names].to_numpy(dtype=float)
-    region = _corners(study)[names].to_numpy(dtype=float)
+    region = corners_of(study)[names].to_numpy(dtype=float)
     low = np.vstack([region, runs]).min(axis=0)
-    spare = float(total - low.sum())
-    if spare <= 1e-9 * total:
+    if total - low.sum() <= 1e-9 * total:
         raise StudyError("plan: components", "one blend alone", "blends that differ", "widen the components' ranges")
-
-    def flat(blends: Floats) -> Floats:
-        shares = (blends - low) / spare
-        return np.column_stack([shares[:, 2] + 0.5 * shares[:, 0], np.sqrt(0.75) * shares[:, 0]])
-
+    triangle = Triangle(tuple(parts), low, float(total - low.sum()))
     ax = look.axes_for(ax, 5.6, 5.0)
-    ax.set_aspect("equal")
-    ax.grid(False)
-    ax.set(xlim=(-0.12, 1.12), ylim=(-0.07, 0.98), xticks=[], yticks=[])
-    for spine in ax.spines.values():
-        spine.set_visible(False)
-    whole = flat(low + spare * np.eye(3))
-    allowed = flat(region)[_hull(flat(region), index=True)] if len(region) > 2 else flat(region)
-    cut = _area(allowed) < 0.999 * _area(whole)
-    if cut:
-        ax.add_patch(Polygon(whole, fc=look.PAPER, ec=look.HATCH, hatch="////", lw=0, zorder=0, gid="outside"))
-    ax.add_patch(Polygon(allowed, fc=look.PAPER, ec=look.SOFT, lw=1.0, zorder=1, gid="region"))
-    ax.add_patch(Polygon(whole, fc="none", ec=look.SOFT, lw=0.8, zorder=2, clip_on=False))
-    for c, f in enumerate(parts):
-        side_scale(ax, c, f, low, spare, flat)
+    cut = triangle.draw(ax, region)
     groups, word = _groups(plan)
-    _marks(ax, flat(runs), groups, 1.0)
+    _marks(ax, triangle.flat(runs), groups, 1.0)
     if groups.nunique() > 1:
         ax.legend(
             handles=_handles(groups),
@@ -149,13 +132,8 @@ def ternary(plan: Plan, ax: Axes | None = None) -> Axes:
     said = [_marks_words(groups, word), _repeats(plan)]
     if cut:
         said.append("Hatched: blends that the limits forbid.")
-    if low.max() > 1e-9 * total:
-        said.append(
-            "The triangle begins at "
-            + ", ".join(holding.setting_text(f, v) for f, v in zip(parts, low, strict=True))
-            + ", not at 0."
-        )
-    look.framed(ax, f"Where the {len(plan.runs)} batches lie in the blend", "", " ".join(said))
+    said.append(triangle.begins)
+    look.framed(ax, f"Where the {len(plan.runs)} batches lie in the blend", "", " ".join(filter(None, said)))
     return ax
 
 
@@ -241,34 +219,10 @@ def _scale(ax: Axes, axis: Any, factor: Any, at: Floats) -> None:
     (ax.set_xlim if axis is ax.xaxis else ax.set_ylim)(low - room, high + room)
 
 
-def _corners(study: Study) -> pd.DataFrame:
-    """Corners of the region, or where they are too many to list those found, with settings spread inside."""
-    region = study.region
-    corners = region.vertices()
-    return corners if region.complete else pd.concat([corners, region.sample(2000, seed=0)], ignore_index=True)
-
-
-def _hull(points: Floats, index: bool = False) -> Any:
-    """The corners of the smallest convex shape around points, in turn; the points as they are where they lie on a line."""
-    from scipy.spatial import ConvexHull, QhullError
-
-    scale = np.ptp(points, axis=0)
-    try:
-        found = ConvexHull((points - points.min(axis=0)) / np.where(scale > 0, scale, 1.0)).vertices
-    except (QhullError, ValueError):
-        found = np.lexsort(points.T)[[0, -1]]
-    return found if index else points[found]
-
-
-def _area(corners: Floats) -> float:
-    x, y = corners.T
-    return 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
-
-
 def _hatch(ax: Axes, x: Any, y: Any, allowed: Floats) -> bool:
     """Hatch what of the two ranges no batch may have; whether there is any."""
     box = np.array([[x.low, y.low], [x.high, y.low], [x.high, y.high], [x.low, y.high]])
-    if _area(allowed) > 0.999 * _area(box):
+    if area(allowed) > 0.999 * area(box):
         return False
     ax.add_patch(Polygon(box, fc=look.PAPER, ec=look.HATCH, hatch="////", lw=0, zorder=0.2, gid="outside"))
     ax.add_patch(Polygon(allowed, fc=look.PAPER, ec=look.SOFT, lw=0.8, zorder=0.3, gid="region"))
@@ -343,53 +297,6 @@ def _beside(i: int, count: int, size: float, wide: float) -> tuple[float, float]
     row, column = divmod(i, across)
     in_row = min(across, count - row * across)
     return (column - (in_row - 1) / 2) * APART * wide * size, ((-(-count // across) - 1) / 2 - row) * APART * size
-
-
-def side_scale(ax: Axes, c: int, f: Component, low: Floats, spare: float, flat: Any) -> None:
-    """One component's scale along its side of the triangle, its lines across, its name along and at its corner."""
-    after = (c + 1) % 3  # along this component's side the one after the next stays at its low
-    before = (c + 2) % 3
-    values = list(MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]).tick_values(low[c], low[c] + spare))
-    slant = np.array([[-1.0, 0.0], [0.5, -np.sqrt(0.75)], [0.5, np.sqrt(0.75)]])[c]
-    for v in values:
-        share = (v - low[c]) / spare
-        if not -1e-9 <= share <= 1 + 1e-9:
-            continue
-        ends = np.tile(low, (2, 1))
-        ends[:, c] = v
-        ends[0, after] += (1 - share) * spare
-        ends[1, before] += (1 - share) * spare
-        line = flat(ends)
-        ax.plot(*line.T, color=look.FAINT, lw=0.7, zorder=1.5, gid="grid")
-        start = line[0]
-        tip = start + 0.018 * slant
-        ax.plot(*np.array([start, tip]).T, color=look.SOFT, lw=0.8, clip_on=False, zorder=2, gid="tick")
-        ax.text(
-            float(start[0] + 0.028 * slant[0]),
-            float(start[1] + 0.028 * slant[1]),
-            look.figures(float(v)),
-            fontsize=look.SMALL,
-            color=look.INK,
-            ha=("right", "left", "left")[c],
-            va=("center", "top", "bottom")[c],
-            gid="tick value",
-        )
-    if c == 1:
-        ax.set_xlabel(look.folded(f.label, 48))
-        ax.xaxis.labelpad = 14
-        return
-    ax.text(
-        0.14 if c == 0 else 0.86,
-        0.48,
-        look.folded(f.label, 40),
-        rotation=60.0 if c == 0 else -60.0,
-        rotation_mode="anchor",
-        fontsize=look.TEXT,
-        color=look.INK,
-        ha="center",
-        va="bottom",
-        gid="side name",
-    )
 
 
 def _marks_words(groups: pd.Series[Any], word: str) -> str:

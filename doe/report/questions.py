@@ -34,13 +34,14 @@ from doe.report.blocks import (
     paragraphs,
     section_blocks,
 )
-from doe.study import Categorical, Response, Section, Study
+from doe.study import Categorical, Response, Section, Study, StudyError
 from doe.study.shown import number_text
 from doe.study.trial import specification_text
-from doe.window import Window
+from doe.window import Window, confirm, desirability
 
 LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "pyDOE3", "matplotlib", "jinja2")
 PAIRS = 6  # interactions in one picture
+CONFIRMED = 3  # confirmation batches spoken of
 
 # common practice, no source
 CAUTIONS = (
@@ -384,7 +385,9 @@ def _run(trial: Trial) -> list[Block]:
         out.append(
             image(plots.probability_by_response(win, *pair), f"Chance by response, over {pair[0]} and {pair[1]}")
         )
-    return out
+    if sentences.reached(win):
+        out += _confirmation(win)
+    return out + _compromise(win, trial.fits)
 
 
 def _value(factor: Any, value: Any) -> str:
@@ -404,17 +407,50 @@ def _foretold(fit: Fit, at: pd.DataFrame) -> str:
 
 def _ranges(win: Window) -> list[Block]:
     ranges = win.ranges
-    if not len(ranges):
-        return [Heading("Why there are no ranges"), paragraphs([str(ranges.note)])]
-    study = win.study
-    table = pd.DataFrame(
+    out: list[Block] = []
+    if len(ranges):
+        out.append(grid("Ranges that hold together", _range_table(win, ranges), str(ranges.note)))
+    else:
+        out += [Heading("Why there are no ranges"), paragraphs([str(ranges.note)])]
+    if not sentences.reached(win):
+        return out + section_blocks(win.obstacles._sections())
+    alone = win.acceptable_ranges
+    return [
+        *out,
+        grid("How far each factor by itself may stray", _range_table(win, alone), f"{alone.note} {win.edge.words}"),
+    ]
+
+
+def _range_table(win: Window, ranges: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame(
         {
-            "factor": [study.factor(n).label for n in ranges["factor"]],
+            "factor": [win.study.factor(n).label for n in ranges["factor"]],
             "from": [v if isinstance(v, str) else number_text(float(v), digits=5) for v in ranges["low"]],
             "to": [v if isinstance(v, str) else number_text(float(v), digits=5) for v in ranges["high"]],
         }
     )
-    return [grid("Ranges that hold together", table, str(ranges.note))]
+
+
+def _confirmation(win: Window) -> list[Block]:
+    """What confirmation batches at the set point must read."""
+    found = confirm(win, CONFIRMED)._sections()
+    return section_blocks(
+        [
+            Section(f"What {CONFIRMED} confirmation batches at the set point must read", found[1].table, found[1].note),
+            *found[2:],
+        ]
+    )
+
+
+def _compromise(win: Window, fits: Mapping[str, Fit]) -> list[Block]:
+    """The best compromise of the goals, where there are any."""
+    if not any(fit.response.goal is not None for fit in fits.values()):
+        return []
+    try:
+        found = desirability(fits, seed=win.seed)
+    except StudyError as problem:  # a goal that lacks the limit it needs
+        return [Heading("The goals, weighed together"), Words((f"Not weighed: {problem}",))]
+    return section_blocks(found._sections())
 
 
 # ---- limits of the evidence, and where all this comes from

@@ -274,6 +274,10 @@ class Predictive:
         """The same draws with the errors of different responses taken as independent: what their correlation does."""
         return self._folded(stream, draws, False)
 
+    def drawn(self, stream: int, draws: int) -> list[Drawn]:
+        """Draws of every response's coefficients, error and limits."""
+        return self._drawn(stream, draws)[0]
+
     def _drawn(self, stream: int, draws: int) -> tuple[list[Drawn], Floats | None, float]:
         """Draws of every response; with them the roots of the errors' covariance, where they are joint."""
         if self.kind == "joined":

@@ -17,6 +17,7 @@ from doe.study.errors import nearest
 from doe.study.factors import Factor, as_number
 from doe.study.shown import number_text
 from doe.study.trial import specification_text
+from doe.window.blends import blends_of
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
 from doe.window.conforming import Rates
@@ -224,6 +225,41 @@ class Window(Shown):
         out = pd.DataFrame({x: grid[:, 0], y: grid[:, 1], "probability": probability, "extrapolated": ~inside})
         return Noted.made(out, " ".join(words))
 
+    def ternary(self, a: str, b: str, c: str, at: Mapping[str, Any] | None = None, n: int = 61) -> Noted:
+        """Chance over three components of the mixture, all other settings held.
+
+        Parameters
+        ----------
+        a, b, c : str
+            Names of three components; they share what the others leave.
+        at : mapping of factor to setting, optional
+            Other settings to hold than those of the set point.
+        n : int
+            Grid points along each side.
+
+        Returns
+        -------
+        DataFrame
+            Columns a, b, c, probability, extrapolated; a grid over the triangle whose corners are the least of each in the region. Its
+            `note` says what is held.
+
+        Raises
+        ------
+        StudyError
+            If a name is no component, or a held setting cannot be used.
+        """
+        if isinstance(n, bool) or not isinstance(n, int | np.integer) or not 3 <= n <= 501:
+            raise StudyError("ternary: n", n, "a whole number from 3 to 501", "leave it out for 61")
+        found = blends_of(self, a, b, c, at, "ternary")
+        blends = found.grid(int(n))
+        table = found.table(blends, self.study.names)
+        chance = self._predictive.chance(self.study.encode(table), self._shown)[0]
+        out = pd.DataFrame(blends, columns=[a, b, c])
+        out["probability"] = chance
+        out["extrapolated"] = ~self.study.region.contains(table)
+        held = ", ".join(self._setting(name, value) for name, value in found.held.items())
+        return Noted.made(out, f"Held: {held}." if held else "")
+
     # ---- ranges
 
     @property
@@ -353,6 +389,10 @@ class Window(Shown):
             else:
                 base[name] = as_number(f"map: at, {name!r}", value, factor.unit)
         return base, parts
+
+    @staticmethod
+    def _held_value(where: str, factor: Any, value: object) -> Any:
+        return _level(where, factor, value) if isinstance(factor, Categorical) else as_number(where, value, factor.unit)
 
     def _known(self, where: str, name: object) -> Any:
         if name not in self.study.names:

@@ -567,3 +567,14 @@ def test_extensions_refuse_what_they_cannot_use():
         "extend: plan is 'without whole plots' but must be one that says which runs share a setting of 'polymer': "
         "give its whole_plot labels, one a run if the factor was set anew each time."
     )
+
+
+def test_a_covariate_changes_no_extension():
+    """It is measured, not set: the plan is that of the study without it."""
+    factors = [doe.Continuous("polymer", 0.2, 0.6), doe.Continuous("speed", 400, 1000)]
+    bare = doe.Study("s", factors, [doe.Response("y")])
+    measured = doe.Study("s", [*factors, doe.Covariate("room", "°C", 21, 2)], [doe.Response("y")])
+    plans = [doe.designs.extend(doe.designs.optimal(s, "quadratic", 8), 3) for s in (bare, measured)]
+    pd.testing.assert_frame_equal(plans[0].runs, plans[1].runs)
+    assert plans[1].study is not plans[0].study
+    assert plans[1].study.covariate_names == ["room"]

@@ -76,6 +76,26 @@ def test_set_point_and_ranges_stand_where_the_window_says(gel_window):
     )
 
 
+def test_proposed_batches_stand_where_the_plan_says(gel_window):
+    win = gel_window
+    plan = doe.next_batches(win, 3)
+    ax = plots.probability_map(win, "carbomer", "neutralisation", n=21, proposed=plan)
+    drawn = np.vstack([c.get_offsets() for c in by_gid(ax, "proposed") if len(c.get_offsets())])
+    new = plan.runs.iloc[-3:]
+    assert {tuple(v) for v in drawn} == {tuple(v) for v in new[["carbomer", "neutralisation"]].to_numpy()}
+    told = plots.words(ax)
+    assert "triangles: the 3 batches proposed next" in told.replace("Triangles", "triangles")
+    assert not overlaps(ax)
+    with pytest.raises(StudyError) as problem:
+        plots.probability_map(win, "carbomer", "neutralisation", n=21, proposed=doe.designs.box_behnken(win.study))
+    assert str(problem.value) == (
+        "proposed is 'made by box_behnken' but must be an extended plan: make it with doe.next_batches."
+    )
+    with pytest.raises(StudyError) as problem:
+        plots.probability_map(win, "carbomer", "neutralisation", n=21, proposed=3)
+    assert str(problem.value) == "proposed is 'int' but must be a Plan: make it with doe.next_batches."
+
+
 def test_held_elsewhere_there_is_no_set_point_nor_box(gel_window):
     win = gel_window
     ax = plots.probability_map(win, "carbomer", "neutralisation", at={"speed": 590}, n=21)

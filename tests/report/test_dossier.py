@@ -5,6 +5,7 @@ import datetime
 import itertools
 import os
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -158,6 +159,14 @@ def test_where_to_run_is_the_windows_own_answer(read, chemical):
     alone = win.by_response(pd.DataFrame([win.set_point.to_dict()])).iloc[0]
     assert 0.001 < alone["viscosity"] < 0.999
     assert f"{alone['viscosity']:.3f}" in told
+    if not win.reached:
+        assert win.obstacles.words in told
+    else:
+        assert "How far each factor by itself may stray" in told
+        assert win.edge.words in told
+        confirmation = doe.confirm(win, 3)
+        assert "What 3 confirmation batches at the set point must read" in told
+        assert f"The chance that all 3 meet every specification is {confirmation.chance_all:.3f}." in told
 
 
 def test_the_short_answer_is_the_long_one(read, chemical):
@@ -328,6 +337,17 @@ def test_a_window_that_reaches_no_target_says_why(chemical, tmp_path):
     assert "No setting surely reaches the target of 0.999" in told
     assert "Best setting found; it does not reach the target" in told
     assert str(win.ranges.note) in told
+
+
+def test_goals_are_weighed_together_where_they_are_given(tmp_path):
+    study = chemical_study()
+    goals = [replace(r, goal="high") if r.name == "yield" else r for r in study.responses]
+    aimed = doe.Study(study.name, study.factors, goals)
+    fits = doe.fit_all(aimed, chemical_table())
+    win = doe.find_window(fits, target=0.3, draws=500)
+    html = write_report(tmp_path / "p.html", aimed, None, None, fits, win, DATE).read_text(encoding="utf-8")
+    found = doe.window.desirability(fits)
+    assert f"Best compromise: overall desirability {found.overall:.3f}" in Page(html).section("run")
 
 
 SMALL = {

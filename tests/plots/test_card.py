@@ -1,0 +1,55 @@
+"""The set-point card: the numbers the window gives, on what the bench can set."""
+
+import pytest
+
+import doe
+from doe import StudyError, plots
+
+from .pictures import by_gid, outside, overlaps, said
+
+
+def test_it_holds_the_windows_numbers(gel_window):
+    win = gel_window
+    ax = plots.set_point_card(win)
+    cells = [t.get_text() for t in by_gid(ax, "card")]
+    assert f"{win.set_point['carbomer']:.2f}" in cells
+    assert f"{win.set_point['speed']:.0f}" in cells
+    for ranges in (win.ranges, win.acceptable_ranges):
+        span = ranges.set_index("factor")
+        assert f"{span.loc['carbomer', 'low']:.2f} to {span.loc['carbomer', 'high']:.2f}" in cells
+        assert f"{span.loc['speed', 'low']:.0f} to {span.loc['speed', 'high']:.0f}" in cells
+    assert "12000 to 30000 mPa·s" in cells
+    assert ax.get_title() == "Set point of after-sun gel (invented)"
+    told = plots.words(ax)
+    assert "Chance that one new batch made there meets all of it: " in told
+    assert f"the chance stays at {win.worst['probability'].iloc[0]:.3f} or above" in told
+    assert "it is no evidence of preservation, safety, stability or shelf life beyond what was measured." in told
+    assert not overlaps(ax)
+    assert not outside(ax)
+
+
+def test_a_factor_with_a_long_name_and_levels(kinds):
+    win = doe.find_window(kinds, target=0.8, draws=500)
+    ax = plots.set_point_card(win)
+    assert "polymer that swells slowly and" in said(ax)
+    assert str(win.set_point["impeller"]) in [t.get_text() for t in by_gid(ax, "card")]
+    assert not overlaps(ax)
+    assert not outside(ax)
+
+
+def test_where_there_is_no_window_it_says_so(chemical):
+    win = doe.find_window(chemical, target=0.99, draws=500)
+    ax = plots.set_point_card(win)
+    assert ax.get_title() == "No window for chemical process: the best setting found"
+    assert plots.words(ax).startswith(
+        "It does not surely reach the target of 0.99: the chance that one new batch made there"
+    )
+    assert "none" in [t.get_text() for t in by_gid(ax, "card")]
+
+
+def test_refused_without_a_window():
+    with pytest.raises(StudyError) as problem:
+        plots.set_point_card("win")
+    assert str(problem.value) == (
+        "plots.set_point_card: win is 'str' but must be a Window: make it with doe.find_window(fits)."
+    )
