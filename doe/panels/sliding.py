@@ -21,7 +21,7 @@ from doe.study import Categorical, Discrete, Study, StudyError
 from doe.study.shown import number_text
 
 FINE, COARSE = 81, (15, 21, 29, 41, 57, 81)
-MEANT = 0.028  # seconds that a map may take while a slider moves
+MEANT = 0.016  # seconds that a map may take while a slider moves
 
 
 @dataclass(frozen=True)
@@ -88,6 +88,7 @@ class SlidingMap:
         self.each.add_class("doe-row")
         self._canvases: dict[str, MapCanvas] = {}
         self._cost: dict[int, float] = {}
+        self._marks: dict[tuple[str, ...], list[list[float]]] = {}
         self._lock = threading.RLock()  # the sliders' thread and the one that draws finely share the canvases
         self._rest = Latest(lambda: panel.guard(self._draw_rested))
         self.view = widgets.VBox([row(self.x, self.y), self.held, self.canvas, self.words, self.each])
@@ -105,6 +106,7 @@ class SlidingMap:
         self.study, self.runs = study, runs
         self.base = {k: (v if isinstance(v, str) else float(v)) for k, v in base.items()}
         self._cost.clear()
+        self._marks.clear()
         with self._panel.filling():
             names = [(f.label, f.name) for f in numbers]
             wanted = axes or (numbers[0].name, numbers[1].name)
@@ -230,9 +232,11 @@ class SlidingMap:
         assert self.study is not None
         factors = [self.study.factor(name) for name in cut.path.free]
         blocky = [isinstance(f, Discrete) for f in factors]
-        marks: list[list[float]] = []
-        if self.runs is not None:
-            marks = np.unique(self.runs[list(cut.path.free)].to_numpy(dtype=float), axis=0).tolist()
+        free = tuple(cut.path.free)
+        if free not in self._marks:
+            runs = [] if self.runs is None else np.unique(self.runs[list(free)].to_numpy(dtype=float), axis=0).tolist()
+            self._marks[free] = runs
+        marks = self._marks[free]
         held = f"Held: {cut.path.text}. " if cut.path.text else ""
         canvas.show(
             drawing.values,
