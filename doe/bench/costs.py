@@ -142,6 +142,7 @@ def shares_of(recipe: Recipe, settings: pd.DataFrame, refuse: bool = True) -> ND
         right[:, i] = value
         for name, factor in row.items():
             left[:, i, place[name]] = factor
+    shares: NDArray[np.float64]
     try:
         shares = np.linalg.solve(left, right[:, :, None])[:, :, 0]
     except np.linalg.LinAlgError:

@@ -23,7 +23,7 @@ from doe.window.chance import Draws
 from doe.window.conforming import Rates
 from doe.window.edges import Edge, acceptable_ranges, nearest_edge
 from doe.window.folding import Floats
-from doe.window.hindrances import Obstacles, obstacles
+from doe.window.hindrances import Obstacles, obstacles_of
 from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
@@ -295,7 +295,7 @@ class Window(Shown):
     @cached_property
     def obstacles(self) -> Obstacles:
         """Where there is no window: what limits it, which specifications clash, and what would open it."""
-        return obstacles(self)
+        return obstacles_of(self)
 
     def box(
         self,
