@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from doe.bench.grids import HEAD_ROWS
-from doe.study import Response, Study
+from doe.bench.measured import measured, measured_as
+from doe.study import Response, Study, StudyError
 
 MADE = "made / failed"
 FIXED = {
@@ -51,8 +52,10 @@ class Heads:
 
     def __init__(self, study: Study) -> None:
         self.study = study
+        self.measured = measured(study)
         exact: dict[str, Column] = {}
-        for item in (*study.factors, *study.responses):
+        items = (*study.factors, *(m.response for m in self.measured))
+        for item in items:
             kind = "response" if isinstance(item, Response) else "factor"
             for text in (item.name, item.label):
                 exact.setdefault(_plain(text), Column(kind, item.name))
@@ -81,7 +84,27 @@ class Heads:
             of = self.column(match["of"])
             if of is not None and of.kind == "response":
                 return Column("response", of.name, int(match["number"]))
-        return None
+        return self._at_occasion(text)
+
+    def _at_occasion(self, text: str) -> Column | None:
+        """A response with its occasion, written otherwise than we write it: "viscosity [40 °C, 4 weeks] (mPa·s)"."""
+        match = re.fullmatch(r"(?P<of>[^\[\]]+?)\s*\[(?P<when>[^\[\]]+)\](?P<unit>\s*\(.*\))?", text)
+        if match is None:
+            return None
+        of = next(
+            (
+                r
+                for r in self.study.responses
+                if match["of"].strip().casefold() in (r.name.casefold(), r.label.casefold())
+            ),
+            None,
+        )
+        if of is None or (match["unit"] and match["unit"].strip() != f"({of.unit})"):
+            return None
+        try:
+            return Column("response", measured_as(self.study, f"{of.name}[{match['when']}]").name)
+        except StudyError:
+            return None
 
     def known(self, row: Sequence[object]) -> int:
         """How many different known columns a row heads."""
@@ -89,7 +112,7 @@ class Heads:
 
     def advice(self, head: str) -> str:
         """Words that say what to do about an unknown head: the known name it nearly spells, where there is one."""
-        names = [*self.study.names, *(r.name for r in self.study.responses)]
+        names = [*self.study.names, *(m.name for m in self.measured)]
         close = self.meant(head, names) or next(
             iter(difflib.get_close_matches(_plain(head).casefold(), FIXED, n=1, cutoff=0.75)), None
         )
@@ -103,7 +126,7 @@ class Heads:
         """Which of these factors or responses an unknown head nearly spells, by name or label."""
         spelled = {
             item.label.casefold(): item.name
-            for item in (*self.study.factors, *self.study.responses)
+            for item in (*self.study.factors, *(m.response for m in self.measured))
             if item.name in names
         }
         spelled |= {name.casefold(): name for name in names}

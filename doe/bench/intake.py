@@ -5,23 +5,41 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from math import isclose
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from doe.bench.columns import Column, Heads, columns_of
 from doe.bench.grids import Grid, letters
-from doe.bench.numerals import DoubtError, decimal_mark, is_blank, number_from
+from doe.bench.measured import Measured
+from doe.bench.numerals import DoubtError, decimal_mark, is_blank, number_from, reading_from, reading_text
 from doe.bench.problems import Problems, cell_text
 from doe.bench.texts import bare
 from doe.designs import Plan
-from doe.study import Categorical, Response
+from doe.study import Categorical
 
-DATA = ("run", "batch", "replicate", "response", "value", "cell")
 SPLIT = "a decimal comma may have split a number: save the file with semicolons, or as .xlsx"
 MADE_WORDS = {"made", "yes", "y", "ok"}
 FAILED_WORDS = {"failed", "fail", "no", "n", "lost"}
+
+
+class Reading(NamedTuple):
+    """One reading, as a row of `Records.data`: exact (value, lower and upper are one number) or censored (value is NaN)."""
+
+    run: int
+    batch: Hashable
+    replicate: int
+    time: str
+    condition: str
+    response: str
+    value: float
+    lower: float
+    upper: float
+    cell: str
+
+
+DATA = Reading._fields
 
 
 @dataclass(frozen=True)
@@ -97,9 +115,9 @@ class Entry:
 
 @dataclass
 class Taken:
-    """What the rows gave: readings in the columns of `DATA`, remarks, failed runs, and the order of making where it was said."""
+    """What the rows gave: readings, remarks, failed runs, and the order of making where it was said."""
 
-    data: list[tuple[int, Hashable, int, str, float, str]] = field(default_factory=list)
+    data: list[Reading] = field(default_factory=list)
     remarks: list[tuple[int, Hashable, str]] = field(default_factory=list)
     failed: list[int] = field(default_factory=list)
     order: dict[int, int] = field(default_factory=dict)
@@ -373,13 +391,16 @@ def _note_labels(table: Table, plan: Plan, row: str, cells: list[object], run: i
 # ---- readings
 
 
-def take(table: Table, entries: Sequence[Entry], responses: Sequence[Response], problems: Problems) -> Taken:
+def take(table: Table, entries: Sequence[Entry], readings_of: Sequence[Measured], problems: Problems) -> Taken:
     """Readings, remarks and marks of rows whose batches are known."""
     taken = Taken()
     made_at, remark_at, order_at = (table.position(kind) for kind in ("made", "remark", "order"))
     deepest = max((c.reading for _, c in table.positions("response")), default=1)
-    readings: dict[tuple[int, Hashable, int, str], list[tuple[float, str]]] = {}
+    readings: dict[tuple[int, Hashable, int, str], list[tuple[_Value, str]]] = {}
     rows_of: dict[tuple[int, Hashable, int], list[str]] = {}
+    places: dict[str, list[tuple[int, Column]]] = {}
+    for position, column in table.positions("response"):
+        places.setdefault(column.name, []).append((position, column))
     for entry in entries:
         failed = _failed(table, entry, made_at, problems)
         remark = at(entry.cells, remark_at)
@@ -390,46 +411,49 @@ def take(table: Table, entries: Sequence[Entry], responses: Sequence[Response], 
         else:
             rows_of.setdefault((entry.run, entry.batch, entry.replicate), []).append(entry.row)
             _note_order(table, entry, order_at, taken, problems)
-        for response in responses:
-            for position, column in table.positions("response"):
+        for one in readings_of:
+            for position, column in places.get(one.name, ()):
                 cell = at(entry.cells, position)
-                if column.name != response.name or is_blank(cell):
+                if is_blank(cell):
                     continue
                 name = table.cell(entry.row, position)
                 if failed:
                     problems.add(
                         name,
                         cell,
-                        f"{response.name}: blank, as the batch failed",
+                        f"{one.name}: blank, as the batch failed",
                         "not taken; clear the mark or the reading",
                     )
                     continue
-                value = _reading(response, cell, name, table.mark, problems)
+                value = _reading(one, cell, name, table.mark, problems)
                 if value is not None:
                     replicate = (entry.replicate - 1) * deepest + column.reading
-                    readings.setdefault((entry.run, entry.batch, replicate, response.name), []).append((value, name))
+                    readings.setdefault((entry.run, entry.batch, replicate, one.name), []).append((value, name))
     for (run, _, replicate), rows in rows_of.items():
         if len(rows) > 1:
             again = f", reading {replicate}" if replicate > 1 else ""
             said = "readings that agree or stand alone are taken, others held back; delete the row not meant"
             problems.add("rows " + ", ".join(rows), f"run {run}{again}, {len(rows)} times", "each run once", said)
     several = _run_of_several_batches(readings, problems)
+    by_name = {one.name: one for one in readings_of}
     for (run, batch, replicate, name), found in readings.items():
         if run in several:
             continue
-        if len({value for value, _ in found}) > 1:
+        if len({reading_text(*value) for value, _ in found}) > 1:
             said = "not taken; keep the right one"
             problems.add(
                 ", ".join(c for _, c in found),
-                ", ".join(cell_text(v) for v, _ in found),
+                ", ".join(cell_text(_shown(v)) for v, _ in found),
                 f"{name}: one reading of run {run}",
                 said,
             )
         else:
-            taken.data.append((run, batch, replicate, name, *found[0]))
-    place = {response.name: i for i, response in enumerate(responses)}
-    taken.data.sort(key=lambda row: (row[0], place[row[3]], row[2]))
-    taken.failed = sorted(set(taken.failed) - {run for run, *_ in taken.data})
+            of, time, condition = by_name[name].key
+            value, cell = found[0]
+            taken.data.append(Reading(run, batch, replicate, time, condition, of, *value, cell))
+    place = {one.key: i for i, one in enumerate(readings_of)}
+    taken.data.sort(key=lambda r: (r.run, place[r.response, r.time, r.condition], r.replicate))
+    taken.failed = sorted(set(taken.failed) - {r.run for r in taken.data})
     return taken
 
 
@@ -476,23 +500,41 @@ def _note_order(table: Table, entry: Entry, position: int | None, taken: Taken, 
         )
 
 
-def _reading(response: Response, cell: object, name: str, mark: str | None, problems: Problems) -> float | None:
+_Value = tuple[float, float, float]  # value, lower, upper
+
+
+def _shown(value: _Value) -> object:
+    return value[0] if value[0] == value[1] else reading_text(*value)
+
+
+def _reading(one: Measured, cell: object, name: str, mark: str | None, problems: Problems) -> _Value | None:
     """The reading in a cell; None, and a problem listed, where it is in doubt or beyond what the response can be."""
+    response = one.response
     bottom, top = response.domain
     bounds = "" if np.isinf(bottom) else f", {bottom:g} or above" if np.isinf(top) else f", from {bottom:g} to {top:g}"
+    unit = f" in {response.unit}" if response.unit else ""
+    allowed = f"a number{unit}{bounds}, or blank"
+    if response.scale is not None:
+        allowed = f"a whole score from {response.scale[0]} to {response.scale[1]}, or blank"
     try:
-        value = number_from(cell, response.unit, mark)
+        value, lower, upper = reading_from(cell, response.unit, mark)
     except DoubtError as doubt:
-        problems.add(name, cell, f"{response.name}: {doubt.allowed}{bounds}, or blank", doubt.mend)
+        said = allowed if response.scale is not None else f"{doubt.allowed}{bounds}, or blank"
+        problems.add(name, cell, f"{one.name}: {said}", doubt.mend)
         return None
-    if not bottom <= value <= top:
-        unit = f" in {response.unit}" if response.unit else ""
-        problems.add(name, cell, f"{response.name}: a number{unit}{bounds}, or blank", "not taken; correct the reading")
+    ends = [v for v in (lower, upper) if np.isfinite(v)]
+    inside = all(bottom <= v <= top for v in ends)
+    if response.scale is not None:
+        inside = value.is_integer() and response.scale[0] <= value <= response.scale[1]
+    if not inside:
+        problems.add(name, cell, f"{one.name}: {allowed}", "not taken; correct the reading")
         return None
-    return value
+    return value, lower, upper
 
 
 def data_frame(rows: Sequence[tuple[Any, ...]]) -> pd.DataFrame:
     """Readings as a table: one row a reading, in the columns of `DATA`."""
     frame = pd.DataFrame(list(rows), columns=list(DATA))
-    return frame.astype({"run": "int64", "replicate": "int64", "value": "float64"})
+    numbers = dict.fromkeys(("value", "lower", "upper"), "float64")
+    texts = dict.fromkeys(("batch", "time", "condition", "response", "cell"), object)
+    return frame.astype({"run": "int64", "replicate": "int64", **numbers, **texts})

@@ -123,14 +123,14 @@ def sheet_layout(
         if batch_size <= 0:
             raise StudyError("batch_size", batch_size, "above 0", "give it in g")
     study = plan.study
-    if not study.responses:
+    if not study.readings:
         raise StudyError("study: responses", [], "at least one response", "say what will be measured")
     made = plan if seed is None else plan.randomised(seed)
     columns = [SheetColumn("order", "order", 0), SheetColumn("run", "run", 0)]
     labels = [(head, s) for head, s in (("block", made.block), ("whole plot", made.whole_plot)) if s is not None]
     columns += [SheetColumn(head, head) for head, _ in labels]
     columns += [SheetColumn(f.label, "factor", setting_decimals(plan).get(f.name)) for f in study.factors]
-    for response in study.responses:
+    for response in study.readings:
         heads = [reading_head(response, k, int(readings)) for k in range(1, int(readings) + 1)]
         columns += [SheetColumn(head, "response", response.decimals, response) for head in heads]
     columns += [SheetColumn(MADE, "made"), SheetColumn("remark", "remark")]

@@ -15,6 +15,8 @@ import pandas as pd
 from doe.bench.columns import MADE, Heads
 from doe.bench.intake import DATA, Table, Taken, data_frame, entries_of_plan, settle_columns, table_from_frame, take
 from doe.bench.layout import setting_decimals
+from doe.bench.measured import Measured, measured, measured_as
+from doe.bench.numerals import reading_text
 from doe.bench.problems import COLUMNS, Problems
 from doe.bench.texts import neutral, number_cell
 from doe.designs import Plan
@@ -33,8 +35,10 @@ class Records(Shown):
     plan : Plan
         The plan whose batches were measured.
     data : DataFrame
-        One row a reading: run, batch, replicate (which reading of the batch), response, value (in the response's unit), cell (where it
-        stood). Readings of one batch share its label; a batch made again is another run.
+        One row a reading: run, batch, replicate (which reading of the batch), time and condition ("" where the response has none),
+        response, value, lower and upper (in the response's unit), cell (where it stood). Of an exact reading value, lower and upper are
+        one number; of a censored one (">100000", "<50", "50..60") value is NaN and a side without a bound is infinite. Readings of one
+        batch share its label; a batch made again is another run.
     problems : DataFrame
         One row a problem of the sheet: sheet, cell, found, allowed, mend. What is listed here as not taken is not in `data`.
     remarks : DataFrame
@@ -136,8 +140,9 @@ class Records(Shown):
         StudyError
             If the study has no such response, or nothing was read of it.
         """
-        name = self.study.response(response).name
-        here = self.data[self.data["response"] == name]
+        one = measured_as(self.study, response)
+        name = one.name
+        here = self.of(one)
         if here.empty:
             raise StudyError(
                 f"records: response {name!r}",
@@ -145,31 +150,45 @@ class Records(Shown):
                 "read on at least one batch",
                 "fill in its column or choose another",
             )
-        read = here.groupby("run")["value"].agg(["mean", "size"])
+        read = here.groupby("run").agg(
+            value=("value", _mean), lower=("lower", "mean"), upper=("upper", "mean"), readings=("value", "size")
+        )
         table = self.plan.runs.loc[read.index].copy()
         for label, labels in (("whole_plot", self.plan.whole_plot), ("block", self.plan.block)):
             if labels is not None:
                 table.insert(0, label, labels.loc[read.index])
-        table[name] = read["mean"]
-        table["readings"] = read["size"]
+        table[name] = read["value"]
+        table["readings"] = read["readings"]
+        if here["value"].isna().any():
+            table["lower"], table["upper"] = read["lower"], read["upper"]
         return table.reset_index()
 
+    def of(self, one: Measured) -> pd.DataFrame:
+        """The rows of `data` of one response at one occasion."""
+        d = self.data
+        return d[(d["response"] == one.of) & (d["time"] == one.time) & (d["condition"] == one.condition)]
+
     def summary(self) -> pd.DataFrame:
-        """One row a response: batches and readings taken, batches without a reading, least, mean and greatest batch mean."""
+        """One row a response and occasion: batches and readings taken, batches without a reading, least, mean and greatest batch mean.
+
+        Batches with a censored reading are counted, but have no mean.
+        """
         rows = []
-        for response in self.study.responses:
-            here = self.data[self.data["response"] == response.name]
-            means = here.groupby("run")["value"].mean()
+        for one in measured(self.study):
+            here = self.of(one)
+            means = here.groupby("run")["value"].agg(_mean)
+            exact = means.dropna()
             rows.append(
                 {
-                    "response": response.name,
-                    "unit": response.unit,
+                    "response": one.name,
+                    "unit": one.response.unit,
                     "batches": len(means),
                     "readings": len(here),
+                    "censored": int(here["value"].isna().sum()),
                     "missing": len(self.plan.runs) - len(means),
-                    "least": means.min() if len(means) else np.nan,
-                    "mean": means.mean() if len(means) else np.nan,
-                    "greatest": means.max() if len(means) else np.nan,
+                    "least": exact.min() if len(exact) else np.nan,
+                    "mean": exact.mean() if len(exact) else np.nan,
+                    "greatest": exact.max() if len(exact) else np.nan,
                 }
             )
         return pd.DataFrame(rows)
@@ -182,11 +201,14 @@ class Records(Shown):
         study, plan = self.study, self.plan
         deepest = int(self.data["replicate"].max()) if len(self.data) else 1
         labels = [(h, s) for h, s in (("block", plan.block), ("whole_plot", plan.whole_plot)) if s is not None]
-        values = {(run, k, name): value for run, _, k, name, value, _ in self.data.itertuples(index=False, name=None)}
+        values = {
+            (r.run, r.replicate, r.response, r.time, r.condition): reading_text(r.value, r.lower, r.upper)
+            for r in self.data.itertuples(index=False)
+        }
         remarks = self.remarks.groupby("run")["remark"].agg("; ".join).to_dict()
         rows: list[dict[str, object]] = []
         for run in sorted(plan.runs.index):
-            used = sorted({k for r, k, _ in values if r == run}) or [1]
+            used = sorted({k for r, k, *_ in values if r == run}) or [1]
             for replicate in used:
                 row: dict[str, object] = {"run": run}
                 if deepest > 1:
@@ -196,10 +218,7 @@ class Records(Shown):
                 row |= {head: neutral(s.loc[run]) for head, s in labels}
                 settings = zip(study.factors, plan.runs.loc[run], strict=True)
                 row |= {f.label: neutral(v) if isinstance(v, str) else number_cell(v) for f, v in settings}
-                row |= {
-                    r.label: number_cell(values[key]) if (key := (run, replicate, r.name)) in values else ""
-                    for r in study.responses
-                }
+                row |= {m.response.label: values.get((run, replicate, *m.key), "") for m in measured(study)}
                 if self.failed:
                     row[MADE] = "failed" if run in self.failed else ""
                 if len(self.remarks):
@@ -217,13 +236,13 @@ class Records(Shown):
         for column in ("least", "mean", "greatest"):
             shown = [
                 r.text(v).removesuffix(r.unit).strip() if np.isfinite(v) else ""
-                for r, v in zip(self.study.responses, table[column], strict=True)
+                for r, v in zip(self.study.readings, table[column], strict=True)
             ]
             table[column] = shown
         note = "Least, mean and greatest are of the batches' mean readings."
         if self.failed:
             note += " Failed: run " + ", ".join(str(r) for r in self.failed) + "."
-        again = len(self.data) - self.data.groupby(["run", "response"]).ngroups
+        again = len(self.data) - self.data.groupby(["run", "time", "condition", "response"]).ngroups
         if again:
             note += f" {again} readings are of a batch already read: they sharpen its value, but are not batches made again."
         sections = [Section(f"Records of {self.study.name}: {batches} of {runs} batches read", table.astype(str), note)]
@@ -241,6 +260,11 @@ class Records(Shown):
         return sections
 
 
+def _mean(values: pd.Series[float]) -> float:
+    """Mean of a batch's readings; NaN where one of them is censored."""
+    return float(values.mean(skipna=False))
+
+
 def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) -> Records:
     """Records of a table whose rows are runs of a plan, every problem of it listed."""
     need_responses(table, heads, plan.study, problems)
@@ -255,7 +279,7 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
             f"add it, or the columns {lacking}",
         )
     entries = entries_of_plan(table, plan, setting_decimals(plan), problems)
-    taken = take(table, entries, plan.study.responses, problems)
+    taken = take(table, entries, heads.measured, problems)
     seen = {entry.run for entry in entries}
     lost = [int(run) for run in sorted(plan.runs.index) if run not in seen]
     for run in lost:
@@ -271,13 +295,13 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
 def need_responses(table: Table, heads: Heads, study: Study, problems: Problems) -> None:
     """List responses without a column; refuse a table that has none of them."""
     there = {c.name for _, c in table.positions("response")}
-    lacking = [r.name for r in study.responses if r.name not in there]
+    lacking = [m.name for m in heads.measured if m.name not in there]
     if not there:
         unknown = [t for _, t, c in table.heads if c is None]
         said = (
             f"{unknown[0]!r} is unknown: {heads.advice(unknown[0])}"
             if unknown
-            else f"add {[r.label for r in study.responses]}"
+            else f"add {[m.response.label for m in heads.measured]}"
         )
         raise StudyError(f"{table.title!r}: response columns", "missing", "there, one for every response", said)
     for name in lacking:

@@ -67,7 +67,7 @@ def read_table(path: str | os.PathLike[str], study: Study) -> Records:
         if table.slipped(cells):
             raise StudyError(f"{where}, row {row}", table.slipped(cells), f"{table.width} cells, one a column", SPLIT)
     plan, entries = _made_plan(table, study, where, problems)
-    taken = take(table, entries, study.responses, problems)
+    taken = take(table, entries, heads.measured, problems)
     if not taken.data:
         first = problems.frame().head(1)
         said = (
@@ -91,7 +91,7 @@ def _need_factors(table: Table, heads: Heads, where: str) -> None:
     unknown = [text for _, text, column in table.heads if column is None]
     study = heads.study
     lacking = [n for n in study.names if n not in factors and n != study.balance]
-    lacking += [r.name for r in study.responses if r.name not in responses]
+    lacking += [m.name for m in heads.measured if m.name not in responses]
     for text in unknown:
         meant = heads.meant(text, lacking)
         if meant:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from doe import plots
 from doe.bench import Records
+from doe.bench.measured import measured
 from doe.designs import Plan
 from doe.designs.plan import column_text, version
 from doe.fits import Fit
@@ -187,14 +188,16 @@ def _measured(trial: Trial) -> list[Block]:
 def _readings(records: Records) -> Grid:
     """One row a batch: run, order of making, and the mean reading of every response."""
     data = records.data
-    means = data.groupby(["run", "response"], sort=False)["value"].mean()
-    counts = data.groupby(["run", "response"], sort=False).size()
+    of = ["run", "response", "time", "condition"]
+    means = data.groupby(of, sort=False)["value"].mean()
+    counts = data.groupby(of, sort=False).size()
     runs = sorted(int(r) for r in records.plan.runs.index)
     table = pd.DataFrame({"run": [str(r) for r in runs]})
     if records.order:
         table["made as number"] = [str(records.order.get(r, "")) for r in runs]
-    for response in records.study.responses:
-        table[response.label] = _reading_texts(response, [means.get((run, response.name), np.nan) for run in runs])
+    for one in measured(records.study):
+        values = [means.get((run, *one.key), np.nan) for run in runs]
+        table[one.response.label] = _reading_texts(one.response, values)
     several = int((counts > 1).sum())
     note = "A blank cell is a reading that was not taken."
     if several:
@@ -215,11 +218,11 @@ def _reading_texts(response: Response, values: list[float]) -> list[str]:
 
 def _lost(records: Records) -> list[Block]:
     lines = []
-    for response in records.study.responses:
-        seen = set(records.data.loc[records.data["response"] == response.name, "run"])
+    for one in measured(records.study):
+        seen = set(records.of(one)["run"])
         missing = [str(r) for r in sorted(records.plan.runs.index) if r not in seen]
         if missing:
-            lines.append(f"{response.name}: no reading of run {', '.join(missing)}.")
+            lines.append(f"{one.name}: no reading of run {', '.join(missing)}.")
     return [Heading("Readings that are missing"), Points(tuple(lines))] if lines else []
 
 
@@ -497,10 +500,10 @@ def data_fingerprint(trial: Trial) -> str:
     if trial.records is not None:
         table = trial.records.data
         lines = [
-            f"{r}|{b}|{k}|{name}|{value!r}"
-            for r, b, k, name, value in table[["run", "batch", "replicate", "response", "value"]].itertuples(
-                index=False, name=None
+            "|".join(
+                [f"{r.run}|{r.batch}|{r.replicate}", r.response, r.time, r.condition, repr((r.value, r.lower, r.upper))]
             )
+            for r in table.itertuples(index=False)
         ]
     else:
         lines = [

@@ -36,7 +36,9 @@ def test_workbook_comes_back_whole(workbook, plan, readings):
     assert same_readings(records, readings)
     assert records.problems.empty
     assert len(records.data) == 15
-    assert records.data.columns.tolist() == ["run", "batch", "replicate", "response", "value", "cell"]
+    columns = ["run", "batch", "replicate", "time", "condition", "response", "value", "lower", "upper", "cell"]
+    assert records.data.columns.tolist() == columns
+    assert (records.data[["lower", "upper"]].T == records.data["value"]).all(axis=None)
     row = records.data.iloc[0]
     assert workbook.sheet[row["cell"]].value == row["value"]
     drawn = list(plan.randomised(3).runs.index)
@@ -216,7 +218,14 @@ SPOILED = [
         "12345 if 12 thousand",
     ),
     ("pH", "about 6", "pH: a number, or blank", "say why in the remark"),
-    ("viscosity", ">100000", "viscosity: a number in mPa·s, 0 or above, or blank", "write what was seen as a remark"),
+    ("viscosity", "<-5", "viscosity: a number in mPa·s, 0 or above, or blank", "correct the reading"),
+    ("held", "60..50", "held: a range from its lower to its upper end, from 0 to 100, or blank", "write 50..60 if"),
+    (
+        "viscosity",
+        ">12,345",
+        "viscosity: a number in mPa·s that can be read in one way only, 0 or above, or blank",
+        "12345 if 12 thousand",
+    ),
     ("held", 120, "held: a number in %, from 0 to 100, or blank", "correct the reading"),
     ("viscosity", -5, "viscosity: a number in mPa·s, 0 or above, or blank", "correct the reading"),
     ("pH", datetime.datetime(2024, 5, 6), "pH: a number, or blank", "made a date of it"),
@@ -240,6 +249,30 @@ def test_a_bad_reading_is_listed_and_only_it_is_held_back(workbook, plan, readin
     assert same_readings(
         records, readings.astype(float).where(~((readings.index == 3)[:, None] & (readings.columns == response)))
     )
+
+
+@pytest.mark.parametrize(
+    ("cell", "lower", "upper"),
+    [
+        (">100000", 100000, np.inf),
+        ("≥ 100 000 mPa·s", 100000, np.inf),
+        ("<50", -np.inf, 50),
+        ("<= 50", -np.inf, 50),
+        ("50..60", 50, 60),
+        ("50,5 … 60", 50.5, 60),
+    ],
+)
+def test_censored_readings_are_kept_as_bounds(workbook, plan, readings, cell, lower, upper):
+    workbook.cell(3, "viscosity (mPa·s)").value = cell
+    records = read_sheet(workbook.save(), plan)
+    assert records.problems.empty
+    found = records.data[(records.data["run"] == 3) & (records.data["response"] == "viscosity")].iloc[0]
+    assert np.isnan(found["value"])
+    assert (found["lower"], found["upper"]) == (lower, upper)
+    frame = records.frame("viscosity").set_index("run")
+    assert frame.loc[3, ["lower", "upper"]].tolist() == [lower, upper]
+    assert frame.loc[1, ["viscosity", "lower", "upper"]].tolist() == [4500, 4500, 4500]
+    assert "lower" not in records.frame("pH").columns
 
 
 def test_a_value_on_the_edge_of_its_scale_is_kept(workbook, plan):

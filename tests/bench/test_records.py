@@ -102,7 +102,7 @@ def test_saved_and_read_again(plan, readings, tmp_path):
     records = Records.from_frame(table, plan)
     path = records.save(tmp_path / "records.csv")
     again = read_table(path, plan.study)
-    columns = ["run", "batch", "replicate", "response", "value"]
+    columns = ["run", "batch", "replicate", "time", "condition", "response", "value", "lower", "upper"]
     pd.testing.assert_frame_equal(again.data[columns], records.data[columns])
     pd.testing.assert_frame_equal(again.plan.runs, plan.runs)
     assert again.failed == records.failed == (4,)
