@@ -10,8 +10,14 @@ from dataclasses import dataclass
 from doe.bench.grids import HEAD_ROWS
 from doe.bench.measured import measured, measured_as
 from doe.study import Response, Study, StudyError
+from doe.study.factors import Factor
 
-MADE = "made / failed"
+MADE, REASON, FINISHED, AGAIN = (
+    "made / failed",
+    "reason if failed",
+    "finished at",
+    "same batch read again, or made again?",
+)
 FIXED = {
     # heads that every sheet or table may have, as they come back
     "run": "run",
@@ -22,6 +28,9 @@ FIXED = {
     "batch": "batch",
     "replicate": "replicate",
     MADE: "made",
+    REASON: "reason",
+    FINISHED: "made_at",
+    AGAIN: "again",
     "remark": "remark",
     "remarks": "remark",
 }
@@ -29,7 +38,10 @@ FIXED = {
 
 @dataclass(frozen=True)
 class Column:
-    """What a column holds: its kind (a value of `FIXED`, "factor" or "response"), whose it is, and which reading of a batch."""
+    """What a column holds.
+
+    Its kind (a value of `FIXED`, "factor", "as made", "covariate", "response" or "derived"), whose it is, and which reading of a batch.
+    """
 
     kind: str
     name: str = ""
@@ -44,6 +56,11 @@ def reading_head(response: Response, reading: int, readings: int) -> str:
     return f"{response.label}, reading {reading}{again}"
 
 
+def as_made_head(factor: Factor) -> str:
+    """Head of the column for the settings that a factor really had."""
+    return f"as made: {factor.label}"
+
+
 class Heads:
     """Tells what a column's head means in a study.
 
@@ -54,11 +71,15 @@ class Heads:
         self.study = study
         self.measured = measured(study)
         exact: dict[str, Column] = {}
-        items = (*study.factors, *(m.response for m in self.measured))
-        for item in items:
-            kind = "response" if isinstance(item, Response) else "factor"
+        items = [("factor", f) for f in study.factors] + [("covariate", c) for c in study.covariates]
+        items += [("response", m.response) for m in self.measured]
+        items += [("derived", r) for r in study.responses if r.formula is not None]
+        for kind, item in items:
             for text in (item.name, item.label):
                 exact.setdefault(_plain(text), Column(kind, item.name))
+        for f in study.factors:
+            for text in (f"as made: {f.name}", as_made_head(f)):
+                exact.setdefault(_plain(text), Column("as made", f.name))
         for text, kind in FIXED.items():
             exact.setdefault(text, Column(kind))
         folded: dict[str, Column | None] = {}
@@ -112,7 +133,7 @@ class Heads:
 
     def advice(self, head: str) -> str:
         """Words that say what to do about an unknown head: the known name it nearly spells, where there is one."""
-        names = [*self.study.names, *(m.name for m in self.measured)]
+        names = [*self.study.names, *self.study.covariate_names, *(m.name for m in self.measured)]
         close = self.meant(head, names) or next(
             iter(difflib.get_close_matches(_plain(head).casefold(), FIXED, n=1, cutoff=0.75)), None
         )

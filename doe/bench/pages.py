@@ -10,9 +10,11 @@ import numpy as np
 
 from doe.bench.recipe import Recipe
 from doe.designs import Plan
-from doe.study import StudyError
+from doe.study import Study, StudyError
 
-BATCHES, LABELS, CONSTANTS = "Batches", "Labels", "Constants"
+BATCHES, LABELS, CONSTANTS, PLAN = "Batches", "Labels", "Constants", "Plan"
+OWN_PAGES = (BATCHES, LABELS, CONSTANTS, PLAN)  # hold no readings, though factors' names may stand on them
+SAME_FOR_ALL = "The same for all batches"  # heads the page of constants
 COLUMNS = ("done", "phase", "add or do", "target (g)", "actual (g)", "balance", "note")
 ENTRIES = (
     "made by",
@@ -23,7 +25,7 @@ ENTRIES = (
     "mass of beaker and gel at the end (g)",
     "remarks",
 )
-SAID = "What is written on this page stays on it; readings and remarks go on the page Runs."
+SAID = "What is written here is read back with the sheet; readings go on the page Measurements."
 
 
 @dataclass(frozen=True)
@@ -108,22 +110,26 @@ def batch_pages(
     return tuple(out)
 
 
-def constants(recipe: Recipe) -> tuple[str, ...]:
-    """What is written down once for all batches."""
-    names = [i.name for i in recipe.ingredients]
-    if recipe.neutralise is not None:
-        base = recipe.neutralise
-        names.append(f"{base.of_base.name}, {100 * base.stock:g} % w/w stock (and day it was made)")
-    acids = [
-        f"acid content and moisture of {i.name}, from its certificate" for i in recipe.ingredients if i.acid_content
-    ]
-    return (
-        "operator",
-        "vessel",
-        "impeller",
-        "stirrer",
-        "balances",
-        "room temperature (°C)",
-        *(f"lot of {n}" for n in names),
-        *acids,
+def constants(recipe: Recipe | None, study: Study) -> tuple[str, ...]:
+    """What is written down once for all batches; what the study varies or measures on each batch is left out."""
+    names, acids = [], []
+    if recipe is not None:
+        names = [i.name for i in recipe.ingredients]
+        acids = [
+            f"acid content and moisture of {i.name}, from its certificate" for i in recipe.ingredients if i.acid_content
+        ]
+        if recipe.neutralise is not None:
+            base = recipe.neutralise
+            names.append(f"{base.of_base.name}, {100 * base.stock:g} % w/w stock (and day it was made)")
+    varied = {name.casefold() for name in (*study.names, *study.covariate_names)}
+    usual = (
+        ("operator", "operator"),
+        ("vessel", "vessel"),
+        ("impeller", "impeller"),
+        ("stirrer", "stirrer"),
+        ("balances", "balances"),
+        ("batch size", "batch size (g)"),
+        ("base age", "base age (d)"),
+        ("room temperature", "room temperature (°C)"),
     )
+    return (*(text for name, text in usual if name not in varied), *(f"lot of {n}" for n in names), *acids)

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import datetime
+
 import numpy as np
 
 from doe.bench.cautions import CAUTIONS, LAST_WORD
+from doe.bench.columns import AGAIN
+from doe.bench.dates import date_text
+from doe.bench.due import Jar, due_at
+from doe.bench.jar_labels import SKIN, label_words
 from doe.bench.layout import SheetLayout
 from doe.bench.pages import COLUMNS, CONSTANTS, ENTRIES, LABELS, constants
 from doe.study.trial import specification_text
@@ -69,24 +75,24 @@ _PAGE = """<!DOCTYPE html>
 <p>{{ rows|length }} batches; {{ layout.order_text }}. {{ layout.identity }}.</p>
 {% if study.notes %}<p class="notes">{{ study.notes }}</p>{% endif %}
 <div class="two">
-<div><h2>How to fill it in</h2><ul>{% for line in layout.instructions %}<li>{{ line }}</li>{% endfor %}</ul></div>
+<div><h2>How to fill it in</h2><ul>{% for line in instructions %}<li>{{ line }}</li>{% endfor %}</ul></div>
 <div><h2>What is measured</h2><ul>{% for r, spec in responses %}<li>{{ r.label }}{% if spec %}: specification {{ spec }}{% endif %}</li>{% endfor %}</ul></div>
 </div>
 <div class="cautions"><h2>Cautions</h2><ul>{% for line in cautions %}<li>{{ line }}</li>{% endfor %}</ul><p><strong>{{ last_word }}</strong></p></div>
 <div class="fill">
-<table{% if layout.columns|length > 12 %} class="dense"{% endif %}>
+<table{% if heads|length > 12 %} class="dense"{% endif %}>
 <thead>
-<tr><td class="head" colspan="{{ layout.columns|length }}">{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }} &nbsp;·&nbsp; {{ layout.order_text }}</td></tr>
-<tr>{% for c in layout.columns %}<th>{{ c.head }}</th>{% endfor %}</tr></thead>
+<tr><td class="head" colspan="{{ heads|length }}">{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }} &nbsp;·&nbsp; {{ layout.order_text }}</td></tr>
+<tr>{% for head in heads %}<th>{{ head }}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for starts, cells in rows %}<tr{% if starts %} class="starts"{% endif %}>
-{%- for kind, text in cells %}<td{% if kind in ("response", "made", "remark") %} class="entry {{ kind }}"{% endif %}>{{ text }}</td>{% endfor -%}
+{%- for kind, text in cells %}<td{% if kind in entry_kinds %} class="entry {{ kind }}"{% endif %}>{{ text }}</td>{% endfor -%}
 </tr>
 {% endfor %}</tbody>
 </table>
 <p class="sign">Made by: ______________________ &emsp; Measured by: ______________________ &emsp; Dates: ______________________</p>
 </div>
-{% if layout.pages %}
+{% if layout.pages or layout.jars %}
 <section class="batch"><h1>{{ page_names[0] }}: the same for all batches</h1>
 <p>{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }}</p>
 <div class="fields">{% for line in constants %}<div>{{ line }}:</div>{% endfor %}</div>
@@ -109,7 +115,7 @@ _PAGE = """<!DOCTYPE html>
 </section>
 {% endfor %}
 <section class="batch"><h1>{{ page_names[1] }}: one a jar</h1>
-<div class="labels">{% for page in layout.pages %}<div><b>{{ page.code }}</b> &nbsp; run {{ page.run }}<br>{{ study.name }}<br>made: ____________ by: ______<br>to be read on: ____________<br>Trial batch, not for use on skin.</div>{% endfor %}</div>
+<div class="labels">{% for words, due in labels %}<div><b>{{ words[0] }}</b><br>{{ words[1] }}<br>{{ words[2] }}<br><strong>{{ due }}</strong><br>made: ____________ by: ______<br>{{ skin }}</div>{% endfor %}</div>
 </section>
 {% endif %}
 </body>
@@ -117,24 +123,41 @@ _PAGE = """<!DOCTYPE html>
 """
 
 
+AS_MADE = "as made, where otherwise than planned"
+
+
+def _due(jar: Jar, layout: SheetLayout) -> str:
+    """When a jar is due: the date where the finishing of its batch is known, else in words."""
+    made = layout.made_at.get(jar.run)
+    if jar.time and made is not None:
+        return f"due {date_text(due_at(made, jar.time))}"
+    return f"{jar.due_words}: ____________"
+
+
 def page_text(layout: SheetLayout) -> str:
     """The page, as the content of its .html file; every word of the user's escaped."""
     from jinja2 import Environment
 
     rows = []
+    # on paper one column takes whatever was made otherwise, and a batch made again is written into a row of its own by hand
+    columns = [c for c in layout.columns if c.kind not in ("as made", "again")]
     for row, starts in zip(layout.rows, layout.starts, strict=True):
         cells = []
         for column, value in zip(layout.columns, row, strict=True):
+            if column not in columns:
+                continue
             if column.kind == "made":
                 text = "☐ made\n☐ failed"
             elif value is None:
                 text = ""
             elif column.kind == "factor" and isinstance(value, float | np.floating):
                 text = f"{value:.{column.decimals}f}"
+            elif isinstance(value, datetime.datetime):
+                text = date_text(value)
             else:
                 text = str(value)
             cells.append((column.kind, text))
-        rows.append((starts, cells))
+        rows.append((starts, [*cells, ("as made", "")]))
     study = layout.plan.study
     return (
         Environment(autoescape=True)
@@ -143,12 +166,17 @@ def page_text(layout: SheetLayout) -> str:
             layout=layout,
             study=study,
             rows=rows,
-            responses=[(r, specification_text(r) if r.has_specification else "") for r in study.responses],
+            responses=[(r, specification_text(r) if r.has_specification else "") for r in study.readings],
             cautions=CAUTIONS,
             last_word=LAST_WORD,
             page_names=(CONSTANTS, LABELS),
             batch_heads=COLUMNS,
             entries=ENTRIES,
-            constants=() if layout.recipe is None else constants(layout.recipe),
+            constants=constants(layout.recipe, study),
+            instructions=[line for line in layout.instructions if AGAIN not in line],
+            heads=[c.head for c in columns] + [AS_MADE],
+            entry_kinds=("response", "covariate", "made_at", "made", "reason", "remark", "as made"),
+            labels=[(label_words(jar, study.name), _due(jar, layout)) for jar in layout.jars],
+            skin=SKIN,
         )
     )

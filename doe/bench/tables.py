@@ -10,11 +10,13 @@ import pandas as pd
 
 from doe.bench.columns import Heads
 from doe.bench.grids import read_grids
-from doe.bench.intake import SPLIT, Entry, Table, at, batch_label, counted, settle_columns, table_from_grid, take
+from doe.bench.intake import SPLIT, Entry, Table, at, batch_label, counted, settle_columns, table_from_grid
 from doe.bench.numerals import DoubtError, is_blank, number_from
 from doe.bench.problems import Problems, cell_text
 from doe.bench.records import Records, need_responses
+from doe.bench.saving import saved_notes
 from doe.bench.sheets import grid_with_heads, note_other_sheets, refuse_broken
+from doe.bench.taking import take
 from doe.bench.texts import bare
 from doe.designs import Plan
 from doe.study import Categorical, Study, StudyError
@@ -67,7 +69,7 @@ def read_table(path: str | os.PathLike[str], study: Study) -> Records:
         if table.slipped(cells):
             raise StudyError(f"{where}, row {row}", table.slipped(cells), f"{table.width} cells, one a column", SPLIT)
     plan, entries = _made_plan(table, study, where, problems)
-    taken = take(table, entries, heads.measured, problems)
+    taken = take(table, entries, heads, problems)
     if not taken.data:
         first = problems.frame().head(1)
         said = (
@@ -81,7 +83,7 @@ def read_table(path: str | os.PathLike[str], study: Study) -> Records:
             "read on at least one batch",
             "fill in the readings",
         )
-    return Records.from_taken(plan, taken, problems)
+    return Records.from_taken(plan, taken, problems, saved_notes(grid.rows[:header]))
 
 
 def _need_factors(table: Table, heads: Heads, where: str) -> None:

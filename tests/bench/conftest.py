@@ -60,7 +60,7 @@ class Workbook:
     def __init__(self, path):
         self.path = path
         self.book = openpyxl.load_workbook(path)
-        self.sheet = self.book["Runs"]
+        self.sheet = self.book["Measurements"]
         self.header = next(r for r in range(1, 20) if self.sheet.cell(r, 1).value == "order")
         self.heads = {c.value: c.column for c in self.sheet[self.header]}
         self.rows = {self.sheet.cell(r, 2).value: r for r in range(self.header + 1, self.sheet.max_row + 1)}
