@@ -204,6 +204,10 @@ def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:
     for position, text, column in table.heads:
         if column is None:
             problems.add(table.column(position), text, "a column of this study", f"not used; {heads.advice(text)}")
+        elif column.kind == "derived":
+            formula = heads.study.response(column.name).formula
+            allowed = f"left out, as {column.name} is worked out: {formula}"
+            problems.add(table.column(position), text, allowed, "not used; take the column out")
         else:
             places.setdefault(column, []).append(position)
     out_of_use: set[int] = set()

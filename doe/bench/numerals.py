@@ -132,15 +132,37 @@ def reading_from(cell: object, unit: str = "", mark: str | None = None) -> tuple
             try:
                 number = number_from(bound["number"], unit, mark)
             except DoubtError as doubt:
-                raise DoubtError(doubt.allowed, doubt.mend, tuple(f"{sign}{c!r}" for c in doubt.choices)) from doubt
+                raise DoubtError(
+                    doubt.allowed,
+                    doubt.mend,
+                    tuple(f"{sign}{reading_text(c, c, c)}" for c in doubt.choices if isinstance(c, float)),
+                ) from doubt
             return (math.nan, -math.inf, number) if below else (math.nan, number, math.inf)
         if span:
-            low, high = (number_from(span[side], unit, mark) for side in ("low", "high"))
+            low, high = _ends(span, unit, mark)
             if low > high:
                 raise DoubtError("a range from its lower to its upper end", f"write {high:g}..{low:g} if that is meant")
             return (low, low, low) if low == high else (math.nan, low, high)
     value = number_from(cell, unit, mark)
     return value, value, value
+
+
+def _ends(span: re.Match[str], unit: str, mark: str | None) -> tuple[float, float]:
+    """Both ends of a range; where one can be read in two ways the doubt is about the range."""
+    options: list[tuple[float, ...]] = []
+    first: DoubtError | None = None
+    for side in ("low", "high"):
+        try:
+            options.append((number_from(span[side], unit, mark),))
+        except DoubtError as doubt:
+            if not doubt.choices:
+                raise
+            first = first or doubt
+            options.append(tuple(c for c in doubt.choices if isinstance(c, float)))
+    if first is None:
+        return options[0][0], options[1][0]
+    pairs = [(low, high) for low in options[0] for high in options[1] if low <= high]
+    raise DoubtError(first.allowed, first.mend, tuple(reading_text(math.nan, *pair) for pair in pairs)) from first
 
 
 def reading_text(value: float, lower: float, upper: float) -> str:

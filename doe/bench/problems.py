@@ -36,13 +36,15 @@ class Answers:
     def to(self, cells: Sequence[str], choices: Sequence[object], free: Callable[[object], object] | None) -> object:
         """The answer to the question of a cell, called by any of these names; None where there is none."""
         self._asked[cells[0]] = None
-        for cell in cells:
-            if _key(cell) in self._given:
-                self._used.add(_key(cell))
-                answer = _chosen(cells[0], self._given[_key(cell)][1], choices, free)
-                self.taken[cells[0]] = answer
-                return answer
-        return None
+        keys = [key for key in dict.fromkeys(map(_key, cells)) if key in self._given]
+        if not keys:
+            return None
+        if len(keys) > 1:
+            raise StudyError("answers: cell", self._given[keys[1]][0], "there once", "leave one of the two out")
+        self._used.add(keys[0])
+        answer = _chosen(cells[0], self._given[keys[0]][1], choices, free)
+        self.taken[cells[0]] = answer
+        return answer
 
     def refuse_unused(self) -> None:
         """Refuse an answer to what was not asked."""

@@ -185,7 +185,17 @@ def test_csv_says_the_same_and_neutralises_formulas(hostile_plan, tmp_path):
     path = write_sheet(hostile_plan, None, tmp_path / "sheet.csv", seed=None)
     rows = csv_rows(path)
     heads = next(row for row in rows if row[0] == "order")
-    assert heads == ["order", "run", "'+A1", "'@kind", "'-y (<i>)", "made / failed", "reason if failed", "remark", *heads[8:]]
+    assert heads == [
+        "order",
+        "run",
+        "'+A1",
+        "'@kind",
+        "'-y (<i>)",
+        "made / failed",
+        "reason if failed",
+        "remark",
+        *heads[8:],
+    ]
     assert heads[8:] == ["as made: +A1", "as made: @kind", "same batch read again, or made again?"]
     assert rows[-2][:4] == ["1", "1", "0", "'=1+1"]
     assert rows[-1][:4] == ["2", "2", "1", "<script>alert(1)</script>"]
