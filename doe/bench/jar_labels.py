@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 SKIN = "Trial batch, not for use on skin."
 _ACROSS = 2  # labels side by side
+_DOWN = 7  # of them fill an A4 page
 _EACH = 3  # rows a label: what it is, when it is due, what else is written on it
 
 
@@ -43,6 +44,7 @@ def add_labels(sheet: Worksheet, layout: SheetLayout, finished: dict[int, str]) 
     in words when it is due.
     """
     from openpyxl.styles import Alignment, Border, Font, Side
+    from openpyxl.worksheet.pagebreak import Break
 
     finished = finished or finishing_cells(layout)
     dashed = Side(style="dashed", color="555555")
@@ -71,6 +73,8 @@ def add_labels(sheet: Worksheet, layout: SheetLayout, finished: dict[int, str]) 
         lines = len(words) + sum(len(w) // 44 for w in words)
         tall = sheet.row_dimensions[row].height or 0.0
         sheet.row_dimensions[row].height = max(tall, 16.0 * lines + 2)
+        if column == 1 and row > 1 and (row - 1) // _EACH % _DOWN == 0:
+            sheet.row_breaks.append(Break(id=row - 1))
         sheet.row_dimensions[row + 1].height, sheet.row_dimensions[row + 2].height = 18, 34
     print_setup(sheet, "portrait")
     sheet.protection.sheet = True

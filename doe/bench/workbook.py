@@ -166,7 +166,9 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
     # frozen factors would fill a small screen where there are many: then the run number alone stays
     sheet.freeze_panes = f"{letters(frozen if frozen <= 8 else 2)}{top + 1}"
     sheet.print_title_rows = f"{top}:{top}"
-    sheet.print_area = f"A1:{letters(len(layout.columns) - 1)}{last}"
+    # on paper, what was made otherwise goes under the remarks: more columns could hardly be read
+    printed = max(i for i, c in enumerate(layout.columns) if c.kind not in ("as made", "again"))
+    sheet.print_area = f"A1:{letters(printed)}{last}"
     print_setup(sheet, "landscape")
     sheet.oddFooter.left.text = layout.identity
     sheet.oddFooter.center.text = "Page &P of &N"
