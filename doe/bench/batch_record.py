@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from doe.bench.dates import date_text
 from doe.bench.due import due_at
+from doe.bench.intake import readings_in
 from doe.bench.measured import measured
 from doe.bench.numerals import reading_text
 from doe.bench.pages import batch_code
@@ -81,8 +83,8 @@ def batch_record(records: Records, code_or_run: object) -> BatchRecord:
     code = next(c for c, r in codes.items() if r == run)
     rows = []
     for factor in records.study.factors:
-        planned = plan.runs.at[run, factor.name]
-        made = planned if records.as_made is None else records.as_made.at[run, factor.name]
+        planned: object = plan.runs.at[run, factor.name]
+        made: object = planned if records.as_made is None else records.as_made.at[run, factor.name]
         rows.append(
             {
                 "factor": factor.name,
@@ -115,10 +117,7 @@ def _readings(records: Records, run: int, data: pd.DataFrame) -> pd.DataFrame:
     for one in measured(records.study):
         own = data[data["response"].eq(one.of) & data["time"].eq(one.time) & data["condition"].eq(one.condition)]
         due = date_text(due_at(made, one.time)) if made is not None and one.time else ""
-        found = [
-            (r.batch, reading_text(r.value, r.lower, r.upper), r.cell)  # type: ignore[arg-type]
-            for r in own.itertuples(index=False)
-        ]
+        found = [(r.batch, reading_text(r.value, r.lower, r.upper), r.cell) for r in readings_in(own)]
         for batch, text, cell in found or [("", "", "")]:
             row = {"batch": str(batch)} if several else {}
             row |= {"response": one.response.label, "reading": text, "cell": str(cell), "due": due}
@@ -139,9 +138,9 @@ def _notes(records: Records, run: int) -> pd.DataFrame:
         if labels is not None:
             rows.append((str(labels.name).replace("_", " "), str(labels.loc[run])))
     for covariate in records.study.covariates:
-        value = records.covariates.at[run, covariate.name]
-        if pd.notna(value):
-            rows.append((covariate.label, cell_text(float(value))))
+        value = float(records.covariates[covariate.name].loc[run])
+        if not np.isnan(value):
+            rows.append((covariate.label, cell_text(value)))
     for entry in records.entries.itertuples(index=False):
         if entry.run == run:
             rows.append((str(entry.entry), cell_text(entry.value)))

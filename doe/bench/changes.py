@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from doe.bench.dates import date_text
+from doe.bench.intake import readings_in
 from doe.bench.numerals import reading_text
 from doe.bench.problems import cell_text
 from doe.study import StudyError
@@ -54,9 +56,8 @@ _Key = tuple[Any, Any, str, Any, str, str]
 def _said(records: Records) -> dict[_Key, str]:
     """Everything that records say, by what it is of."""
     out: dict[_Key, str] = {}
-    for r in records.data.itertuples(index=False):
-        key: _Key = (r.run, r.batch, str(r.response), r.replicate, str(r.time), str(r.condition))
-        out[key] = reading_text(float(r.value), float(r.lower), float(r.upper))  # type: ignore[arg-type]
+    for r in readings_in(records.data):
+        out[r.run, r.batch, r.response, r.replicate, r.time, r.condition] = reading_text(r.value, r.lower, r.upper)
 
     def note(run: Any, what: str, text: str, batch: Any = "") -> None:
         out[run, batch, what, "", "", ""] = text
@@ -73,13 +74,13 @@ def _said(records: Records) -> dict[_Key, str]:
         note(run, "failed", records.failed_reasons.get(run, "failed"))
     for run, moment in records.made_at.items():
         note(run, "finished at", date_text(moment))
-    for (run, batch), texts in records.remarks.groupby(["run", "batch"], sort=False)["remark"]:  # type: ignore[misc]
+    for (run, batch), texts in records.remarks.groupby(["run", "batch"], sort=False)["remark"]:
         note(run, "remark", "; ".join(texts), batch)
     for row in records.entries.itertuples(index=False):
         note(row.run, str(row.entry), cell_text(row.value))
-    for row in records.weighed.itertuples(index=False):
-        if pd.notna(row.actual):
-            out[row.run, "", f"weighed: {row.do}", row.line, "", ""] = cell_text(float(row.actual))  # type: ignore[arg-type]
+    for _, run, line, _, do, _, actual, _, _ in records.weighed.itertuples(index=False, name=None):
+        if not np.isnan(actual):
+            out[run, "", f"weighed: {do}", line, "", ""] = cell_text(float(actual))
     for name, value in records.constants.items():
         note("", name, cell_text(value))
     return out

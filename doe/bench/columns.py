@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from doe.bench.grids import HEAD_ROWS
 from doe.bench.measured import measured, measured_as
-from doe.study import Response, Study, StudyError
+from doe.study import Covariate, Response, Study, StudyError
 from doe.study.factors import Factor
 
 MADE, REASON, FINISHED, AGAIN = (
@@ -71,7 +71,9 @@ class Heads:
         self.study = study
         self.measured = measured(study)
         exact: dict[str, Column] = {}
-        items = [("factor", f) for f in study.factors] + [("covariate", c) for c in study.covariates]
+        items: list[tuple[str, Factor | Covariate | Response]] = [("factor", f) for f in study.factors] + [
+            ("covariate", c) for c in study.covariates
+        ]
         items += [("response", m.response) for m in self.measured]
         items += [("derived", r) for r in study.responses if r.formula is not None]
         for kind, item in items:

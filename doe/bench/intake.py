@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
@@ -248,6 +248,12 @@ def batch_label(cell: object) -> Hashable:
         return int(cell)
     text = str(cell).strip()
     return int(text) if text.isascii() and text.isdigit() and str(int(text)) == text else text
+
+
+def readings_in(data: pd.DataFrame) -> Iterator[Reading]:
+    """The rows of `Records.data` as readings."""
+    for row in data.itertuples(index=False, name=None):
+        yield Reading(*row)
 
 
 def data_frame(rows: Sequence[tuple[Any, ...]]) -> pd.DataFrame:

@@ -188,7 +188,7 @@ def _settings_agree(
             mend = f"the planned setting is kept; {nearest(str(value), factor.levels)}"
             problems.add(table.cell(row, position), value, f"one of {', '.join(factor.levels)}", mend)
             continue
-        unit = f" {factor.unit}" if getattr(factor, "unit", "") else ""
+        unit = f" {getattr(factor, 'unit', '')}".rstrip()
         answer = problems.ask(
             table.cell(row, position),
             at(cells, position),

@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.bench.columns import FINISHED, MADE, REASON, as_made_head
 from doe.bench.dates import date_text
+from doe.bench.intake import readings_in
 from doe.bench.measured import measured
 from doe.bench.numerals import reading_text
 from doe.bench.returned_pages import Noted
@@ -40,7 +41,7 @@ def _rows(records: Records) -> list[dict[str, object]]:
     readings = measured(study)
     values = {
         (r.run, r.batch, r.replicate, r.response, r.time, r.condition): reading_text(r.value, r.lower, r.upper)
-        for r in data.itertuples(index=False)
+        for r in readings_in(data)
     }
     places = data[["run", "batch", "replicate"]].drop_duplicates()
     several = bool((places.groupby("run")["batch"].nunique() > 1).any())
@@ -85,8 +86,9 @@ def _rows(records: Records) -> list[dict[str, object]]:
 def _as_made(records: Records, run: int, name: str) -> str:
     """A setting as made; blank where it is the planned one."""
     assert records.as_made is not None
-    made = records.as_made.at[run, name]
-    return "" if made == records.plan.runs.at[run, name] else _cell(made)
+    made: object = records.as_made.at[run, name]
+    planned: object = records.plan.runs.at[run, name]
+    return "" if made == planned else _cell(made)
 
 
 def _cell(value: object) -> str:

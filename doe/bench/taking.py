@@ -192,8 +192,8 @@ def _take_readings(table: Table, rows: Sequence[_Row], heads: Heads, taken: Take
             )
         else:
             of, time, condition = by_name[name].key
-            value, cell = values[0]
-            taken.data.append(Reading(run, batch, replicate, time, condition, of, *value, cell))
+            first, cell = values[0]
+            taken.data.append(Reading(run, batch, replicate, time, condition, of, *first, cell))
     in_order(taken.data, heads.measured)
 
 

@@ -247,16 +247,14 @@ def _rule(column: SheetColumn, first: str) -> Any:
         return _checked(
             f"AND(ISNUMBER({first}),{first}=INT({first}),{first}>={low},{first}<={high})", response.name, words
         )
-    low, high = response.domain
     number = f"ISNUMBER({first})"
-    if np.isfinite(low):
-        number += f",{first}>={low!r}"
-    if np.isfinite(high):
-        number += f",{first}<={high!r}"
-    bound = f'ISNUMBER(FIND(LEFT({first},1),"<>≤≥"))'
+    for sign, bound in zip((">=", "<="), response.domain, strict=True):
+        if np.isfinite(bound):
+            number += f",{first}{sign}{bound!r}"
+    known = f'ISNUMBER(FIND(LEFT({first},1),"<>≤≥"))'
     blank = f'OR(LOWER({first})="n/a",{first}="-")'
     rule = _checked(
-        f'OR(AND({number}),{bound},ISNUMBER(FIND("..",{first})),{blank})', response.name, _allowed(response)
+        f'OR(AND({number}),{known},ISNUMBER(FIND("..",{first})),{blank})', response.name, _allowed(response)
     )
     rule.error = (
         f"This must be {_allowed(response)}, or what is known: >100, <50 or 50..60. If nothing was read, leave it blank and say why as a "

@@ -15,7 +15,10 @@ import pandas as pd
 
 from doe import plots
 from doe.bench import Records
+from doe.bench.batch_means import batch_means
+from doe.bench.intake import readings_in
 from doe.bench.measured import measured
+from doe.bench.numerals import reading_text
 from doe.designs import Plan
 from doe.designs.plan import column_text, version
 from doe.fits import Fit
@@ -187,21 +190,26 @@ def _measured(trial: Trial) -> list[Block]:
 
 def _readings(records: Records) -> Grid:
     """One row a batch: run, order of making, and the mean reading of every response."""
-    data = records.data
-    of = ["run", "response", "time", "condition"]
-    means = data.groupby(of, sort=False)["value"].mean()
-    counts = data.groupby(of, sort=False).size()
     runs = sorted(int(r) for r in records.plan.runs.index)
     table = pd.DataFrame({"run": [str(r) for r in runs]})
     if records.order:
         table["made as number"] = [str(records.order.get(r, "")) for r in runs]
+    several, censored = 0, False
     for one in measured(records.study):
-        values = [means.get((run, *one.key), np.nan) for run in runs]
-        table[one.response.label] = _reading_texts(one.response, values)
-    several = int((counts > 1).sum())
+        read = batch_means(records.of(one))
+        several += int((read["readings"] > 1).sum())
+        censored = censored or bool((read["censored"] > 0).any())
+        texts: dict[int, list[str]] = {}
+        exact = _reading_texts(one.response, read["value"].tolist())
+        for (run, _), text, low, high in zip(read.index, exact, read["lower"], read["upper"], strict=True):
+            texts.setdefault(int(run), []).append(text or reading_text(np.nan, low, high))
+        # a run that was made again has one mean a batch
+        table[one.response.label] = ["; ".join(texts.get(run, ())) for run in runs]
     note = "A blank cell is a reading that was not taken."
     if several:
         note += f" {sentences.count(several, 'value')} are the mean of several readings of the same batch."
+    if censored:
+        note += " Of a censored reading, marked <, > or .., only the bounds are known."
     return grid("Readings, one row a batch", table, note)
 
 
@@ -500,10 +508,8 @@ def data_fingerprint(trial: Trial) -> str:
     if trial.records is not None:
         table = trial.records.data
         lines = [
-            "|".join(
-                [f"{r.run}|{r.batch}|{r.replicate}", r.response, r.time, r.condition, repr((r.value, r.lower, r.upper))]
-            )
-            for r in table.itertuples(index=False)
+            f"{r.run}|{r.batch}|{r.replicate}|{r.response}|{r.time}|{r.condition}|{r.value!r}|{r.lower!r}|{r.upper!r}"
+            for r in readings_in(table)
         ]
     else:
         lines = [

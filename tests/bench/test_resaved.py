@@ -34,7 +34,9 @@ def resaved(path, kind, folder):
 @pytest.fixture
 def filled(kept_plan, tmp_path, open_workbook):
     """The sheet with its recipe pages, filled in: numbers, bounds, words for blank, dates, a formula, a percent, settings as made."""
-    recipe = Recipe([Ingredient("water", "A", balance=True), Ingredient("polymer", "A", factor="polymer"), Step("stir")])
+    recipe = Recipe(
+        [Ingredient("water", "A", balance=True), Ingredient("polymer", "A", factor="polymer"), Step("stir")]
+    )
     book = open_workbook(write_sheet(kept_plan, recipe, tmp_path / "sheet.xlsx", seed=None))
     for run, value in enumerate([5000.125, ">100000", "n/a", 1e-7], start=1):
         book.cell(run, VISCOSITY).value = value
@@ -56,10 +58,7 @@ def filled(kept_plan, tmp_path, open_workbook):
 
 
 def as_expected(records, with_pages):
-    found = {
-        (r.run, r.response, r.time): (r.value, r.lower, r.upper)
-        for r in records.data.itertuples(index=False)
-    }
+    found = {(r.run, r.response, r.time): (r.value, r.lower, r.upper) for r in records.data.itertuples(index=False)}
     exact = {
         (1, "viscosity", "24 h"): 5000.125,
         (4, "viscosity", "24 h"): 1e-7,

@@ -67,7 +67,11 @@ def readings_of(draw, kind):
         return f"> {text}", (math.nan, number, math.inf)
     if way == "range" and clear:
         high = min(number * 2, top)
-        return (f"{text}..{high!r}", (math.nan, number, high)) if high > number and len(repr(high).split(".")[1]) != 3 else (number, exact)
+        return (
+            (f"{text}..{high!r}", (math.nan, number, high))
+            if high > number and len(repr(high).split(".")[1]) != 3
+            else (number, exact)
+        )
     return number, exact
 
 
@@ -89,7 +93,16 @@ def damaged_sheets(draw):
     heads += ["made / failed", "remark"]
     expected, listed, rows = {}, [], []
     for run in draw(st.permutations(range(1, runs + 1))):
-        row = [run, run, plan.runs.at[run, "polymer"], plan.runs.at[run, "vessel"], 21.5, *[None] * len(columns), None, None]
+        row = [
+            run,
+            run,
+            plan.runs.at[run, "polymer"],
+            plan.runs.at[run, "vessel"],
+            21.5,
+            *[None] * len(columns),
+            None,
+            None,
+        ]
         marks = {}
         for place, (kind, name, time, condition, reading) in columns.items():
             what = draw(st.sampled_from(["read", "read", "read", "blank", "bad"]))
@@ -135,7 +148,7 @@ def damaged_sheets(draw):
         rows = [([*row, "fresh"], marks) if row else (row, marks) for row, marks in rows]
         listed.append((None, "smell of the room"))
     above = draw(st.integers(1, 3))
-    for number, (row, marks) in enumerate(rows, start=above + 2):
+    for number, (_, marks) in enumerate(rows, start=above + 2):
         for place in marks:
             letter = openpyxl.utils.get_column_letter(order.index(place) + 1)
             listed.append((f"{letter}{number}", None))
