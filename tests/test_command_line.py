@@ -361,7 +361,8 @@ def test_the_sheet_of_another_plan_is_not_analysed(tmp_path):
     study = doe.Study("gel", [doe.Continuous("polymer", 0.2, 0.6, "%")], [doe.Response("viscosity", "Pa·s")])
     study.save(tmp_path / "study.json")
     ours, other = (
-        doe.designs.Plan.from_frame(study, pd.DataFrame({"polymer": column})) for column in ([0.2, 0.4, 0.6], [0.2, 0.6])
+        doe.designs.Plan.from_frame(study, pd.DataFrame({"polymer": column}))
+        for column in ([0.2, 0.4, 0.6], [0.2, 0.6])
     )
     ours.save(tmp_path / "plan.json")
     doe.bench.write_sheet(other, None, tmp_path / "sheet.csv")

@@ -62,8 +62,9 @@ class Table:
         Whether cells are called as in a spreadsheet ("F12"); else by row and column.
     cut_short : str
         The row at which the file breaks off, if it seems to.
-    mark : str, optional
-        The decimal mark its cells use, as `number_from` takes it.
+    marks : dict
+        The decimal mark that the cells of a column use, by its position, as `number_from` takes it. A .csv was written by one program, and
+        has one mark for all its columns; cells of a sheet are typed one by one, so that only their own column speaks for them.
     width : int
         How many cells a row of a .csv must have; 0 for a sheet, where a cell cannot slip.
     """
@@ -73,7 +74,7 @@ class Table:
     rows: list[tuple[str, list[object]]]
     spreadsheet: bool = True
     cut_short: str = ""
-    mark: str | None = None
+    marks: Mapping[int, str | None] = field(default_factory=dict)
     width: int = 0
 
     def cell(self, row: str, position: int) -> str:
@@ -164,16 +165,20 @@ def table_from_grid(grid: Grid, heads: Heads, header: int) -> Table:
     rows = [(str(i + 1), row) for i, row in enumerate(grid.rows) if i > header and not all(is_empty(c) for c in row)]
     width = max(p for p, _, _ in found) + 1
     broken = bool(rows) and bool(grid.delimiter) and not grid.ends_whole and len(rows[-1][1]) < width
-    mark = _mark(rows, found)
-    if grid.delimiter == ";" and mark is None:
-        mark = "both"  # semicolons speak for decimal commas: neither "12,345" nor "12.345" is then clear
+    if grid.delimiter:
+        mark = decimal_mark(at(cells, p) for _, cells in rows for p in _numeric(found))
+        if grid.delimiter == ";" and mark is None:
+            mark = "both"  # semicolons speak for decimal commas: neither "12,345" nor "12.345" is then clear
+        marks = dict.fromkeys(_numeric(found), mark)
+    else:
+        marks = _marks(rows, found)
     return Table(
         grid.sheet,
         found,
         rows,
         True,
         rows[-1][0] if broken else "",
-        mark,
+        marks,
         len(grid.rows[header]) if grid.delimiter else 0,
     )
 
@@ -185,7 +190,7 @@ def table_from_frame(df: pd.DataFrame, heads: Heads) -> Table:
     found = list(columns_of(heads, [str(c) for c in df.columns]))
     rows = [(str(i), list(row)) for i, row in zip(df.index, df.itertuples(index=False, name=None), strict=True)]
     rows = [(name, cells) for name, cells in rows if not all(is_empty(c) for c in cells)]
-    return Table("table", found, rows, False, "", _mark(rows, found))
+    return Table("table", found, rows, False, "", _marks(rows, found))
 
 
 def is_empty(cell: object) -> bool:
@@ -193,9 +198,15 @@ def is_empty(cell: object) -> bool:
     return not cell.strip() if isinstance(cell, str) else is_blank(cell)
 
 
-def _mark(rows: Iterable[tuple[str, list[object]]], heads: Iterable[tuple[int, str, Column | None]]) -> str | None:
-    numeric = [p for p, _, c in heads if c is not None and c.kind in ("factor", "response", "as made", "covariate")]
-    return decimal_mark(at(cells, p) for _, cells in rows for p in numeric)
+def _numeric(heads: Iterable[tuple[int, str, Column | None]]) -> list[int]:
+    return [p for p, _, c in heads if c is not None and c.kind in ("factor", "response", "as made", "covariate")]
+
+
+def _marks(
+    rows: Sequence[tuple[str, list[object]]], heads: Iterable[tuple[int, str, Column | None]]
+) -> dict[int, str | None]:
+    """Each column's own decimal mark; "both" where nothing in it tells, so that a text like "12.345" is asked about."""
+    return {p: decimal_mark(at(cells, p) for _, cells in rows) or "both" for p in _numeric(heads)}
 
 
 def settle_columns(table: Table, heads: Heads, problems: Problems) -> Table:

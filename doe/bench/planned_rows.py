@@ -104,7 +104,7 @@ def _settings(
             out[column.name] = bare(str(cell).strip())
         else:
             try:
-                out[column.name] = number_from(cell, factor.unit, table.mark)
+                out[column.name] = number_from(cell, factor.unit, table.marks.get(position))
             except DoubtError as doubt:
                 run = counted(at(cells, table.position("run")))
                 meant = [c for c in doubt.choices if isinstance(c, float)]

@@ -221,7 +221,7 @@ def _row_content(table: Table, study: Study, row: str, cells: list[object], wher
             content[factor.name] = level
         else:
             try:
-                content[factor.name] = number_from(cell, factor.unit, table.mark)
+                content[factor.name] = number_from(cell, factor.unit, table.marks.get(position))
             except DoubtError as doubt:
                 raise StudyError(name, cell_text(cell), doubt.allowed, doubt.mend) from doubt
     return content

@@ -76,7 +76,7 @@ def _row(table: Table, entry: Entry, heads: Heads, taken: Taken, problems: Probl
                     "not taken; clear the mark or the reading",
                 )
                 continue
-            value = _reading(one, cell, name, table.mark, problems)
+            value = _reading(one, cell, name, table.marks.get(position), problems)
             if value is not None:
                 row.readings[one.name, column.reading] = (value, name)
     remark = at(entry.cells, table.position("remark"))
@@ -321,7 +321,7 @@ def _number(table: Table, entry: Entry, position: int, what: str, unit: str, pro
     if is_blank(cell):
         return None
     try:
-        return number_from(cell, unit, table.mark)
+        return number_from(cell, unit, table.marks.get(position))
     except DoubtError as doubt:
         answer = _asked(name, cell, f"{what}: which is meant?", doubt, lambda a: number_from(a, unit), problems)
         if answer is None:

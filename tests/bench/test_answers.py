@@ -318,6 +318,23 @@ def test_a_csv_asks_by_the_same_places(lines, plan, tmp_path, csv_text):
     assert wide(read_sheet(path, plan, {cell: 12345})).loc[run, "viscosity"] == 12345
 
 
+def test_only_its_own_column_settles_what_a_typed_text_means(workbook, plan):
+    """Someone else may have typed the pH with a decimal comma: of a viscosity 12,345 that says nothing, of another pH it does."""
+    viscosity = workbook.cell(3, VISCOSITY)
+    viscosity.value = "12,345"
+    workbook.cell(3, "pH").value = "6,125"
+    path = workbook.save()
+    assert len(read_sheet(path, plan).questions) == 2
+    workbook.cell(1, "pH").value = "6,12"
+    workbook.save()
+    records = read_sheet(path, plan)
+    assert records.questions["cell"].tolist() == [name(viscosity)]
+    assert wide(records).loc[3, "pH"] == 6.125
+    viscosity.value = "12.345"  # a text, not a number: as open as the other
+    workbook.save()
+    assert read_sheet(path, plan).questions["choices"].tolist() == [(12345.0, 12.345)]
+
+
 def test_a_setting_that_reads_in_two_ways_is_the_planned_one_if_it_can_be(tmp_path, open_workbook):
     study = Study("fast", [Continuous("speed", 1000, 3000, "rpm")], [Response("y")])
     plan = Plan.from_frame(study, pd.DataFrame({"speed": [1000.0, 3000, 2000]}))
