@@ -3,6 +3,8 @@
 Floor 3: imports study and designs, nothing above; not quality, its neighbour.
 """
 
+from doe.bench.droplet_sizes import DropletSizes, droplets, read_droplets
+from doe.bench.flow_curves import FlowCurve, flow_curve
 from doe.bench.lines import Ingredient, Neutralise, Step
 from doe.bench.mixing import (
     centrifuge_force,
@@ -25,6 +27,8 @@ from doe.bench.tables import read_table
 
 __all__ = [
     "Base",
+    "DropletSizes",
+    "FlowCurve",
     "Ingredient",
     "Neutralise",
     "Recipe",
@@ -36,12 +40,15 @@ __all__ = [
     "centrifuge_speed",
     "degree_from",
     "droplet_ratio",
+    "droplets",
     "equivalent_speed",
+    "flow_curve",
     "flow_regime",
     "gel_viscosity",
     "laminar_droplet",
     "neutraliser",
     "power_per_volume",
+    "read_droplets",
     "read_sheet",
     "read_table",
     "reynolds",
