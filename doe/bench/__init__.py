@@ -5,6 +5,7 @@ Floor 3: imports study and designs, nothing above; not quality, its neighbour.
 
 from doe.bench.droplet_sizes import DropletSizes, droplets, read_droplets
 from doe.bench.flow_curves import FlowCurve, flow_curve
+from doe.bench.instruments import InstrumentReadings, read_instruments, with_instruments
 from doe.bench.lines import Ingredient, Neutralise, Step
 from doe.bench.mixing import (
     centrifuge_force,
@@ -30,6 +31,7 @@ __all__ = [
     "DropletSizes",
     "FlowCurve",
     "Ingredient",
+    "InstrumentReadings",
     "Neutralise",
     "Recipe",
     "Records",
@@ -49,11 +51,13 @@ __all__ = [
     "neutraliser",
     "power_per_volume",
     "read_droplets",
+    "read_instruments",
     "read_sheet",
     "read_table",
     "reynolds",
     "stock_strength",
     "tip_speed",
     "weber",
+    "with_instruments",
     "write_sheet",
 ]

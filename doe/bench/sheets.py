@@ -13,6 +13,8 @@ import numpy as np
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import Heads
 from doe.bench.grids import Grid, as_path, read_grids
+from doe.bench.instrument_columns import INSTRUMENTS, LISTS
+from doe.bench.instruments import note_instrument_page
 from doe.bench.intake import table_from_grid
 from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
 from doe.bench.pages import BATCHES, CONSTANTS, LABELS
@@ -34,6 +36,7 @@ def write_sheet(
     batch_size: float | None = None,
     seed: int | None = 0,
     readings: int = 1,
+    instruments: bool = False,
 ) -> Path:
     """Write the sheet from which the batches of a plan are made and on which they are measured.
 
@@ -53,6 +56,9 @@ def write_sheet(
         Draws the order of making (blocks, whole plots within, runs within); None keeps the order that the plan is in.
     readings : int
         How often each batch is read: so many entry columns a response, the later ones headed "same batch read again".
+    instruments : bool
+        Adds to a workbook the page “Instrument readings”, one row a reading: viscosity with spindle, speed, torque, temperature and time, pH,
+        droplet sizes. `read_instruments` reads it back.
 
     Returns
     -------
@@ -70,11 +76,22 @@ def write_sheet(
         raise StudyError(
             "path", str(path), "a name that ends in .xlsx, .csv or .html", "choose one of these kinds of sheet"
         )
+    if not isinstance(instruments, bool):
+        raise StudyError(
+            "instruments", instruments, "True or False", "say whether the workbook gets a page for instrument readings"
+        )
+    if instruments and suffix != ".xlsx":
+        raise StudyError(
+            "instruments",
+            True,
+            "left out for this kind of sheet",
+            "only a workbook has such a page: end the name in .xlsx",
+        )
     layout = sheet_layout(plan, seed, readings, recipe, batch_size)
     if suffix == ".xlsx":
         from doe.bench.workbook import workbook_bytes
 
-        return write_bytes(path, workbook_bytes(layout))
+        return write_bytes(path, workbook_bytes(layout, instruments))
     if suffix == ".html":
         from doe.bench.printed import page_text
 
@@ -131,6 +148,7 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan) -> Records:
             "rows are taken by run number; make sure that it is this plan's sheet",
         )
     note_other_sheets(others, problems)
+    note_instrument_page([g for g in grids if g is not grid], problems)
     table = table_from_grid(grid, heads, header)
     refuse_broken(table.cut_short, where)
     return planned_records(table, heads, plan, problems)
@@ -142,7 +160,8 @@ def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, 
         (grid, row)
         for grid in grids
         # ingredients bear the names of factors, but the pages on which they stand hold no readings
-        if grid.sheet not in (BATCHES, LABELS, CONSTANTS) and (row := heads.row_of_heads(grid.rows)) is not None
+        if grid.sheet not in (BATCHES, LABELS, CONSTANTS, INSTRUMENTS, LISTS)
+        and (row := heads.row_of_heads(grid.rows)) is not None
     ]
     if not found:
         study = heads.study

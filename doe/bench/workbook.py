@@ -23,7 +23,7 @@ _PAGE_WIDTH = 80  # characters of it across a page
 _BIGGEST = 1e300  # as good as no bound, to a spreadsheet program
 
 
-def workbook_bytes(layout: SheetLayout) -> bytes:
+def workbook_bytes(layout: SheetLayout, instruments: bool = False) -> bytes:
     """The workbook, as the content of its .xlsx file."""
     import openpyxl
 
@@ -38,6 +38,10 @@ def workbook_bytes(layout: SheetLayout) -> bytes:
         from doe.bench.batch_sheets import add_batch_sheets
 
         add_batch_sheets(book, layout, layout.recipe)
+    if instruments:
+        from doe.bench.instrument_page import add_instrument_page
+
+        add_instrument_page(book, layout)
     book.active = 1
     book.properties.title = f"Run sheet: {layout.plan.study.name}"
     book.properties.creator = ""
