@@ -56,9 +56,13 @@ def add_instrument_page(book: Workbook, layout: SheetLayout) -> None:
         for row in range(_HEAD_ROW + 1, last + 1):
             cell = sheet.cell(row, place + 1)
             cell.border, cell.fill, cell.protection = border, entry_fill, Protection(locked=False)
+            if column.key not in ("file", "remark"):
+                cell.alignment = Alignment(horizontal="center", vertical="center")
             if text:
                 cell.number_format = "@"  # else a code or "1/2" might be made a date of
-    sheet.row_dimensions[_HEAD_ROW].height = 48
+    sheet.row_dimensions[_HEAD_ROW].height = 62
+    for row in range(_HEAD_ROW + 1, last + 1):
+        sheet.row_dimensions[row].height = 18  # room to write by hand
     lists = _add_lists(book, layout)
     for place, column in enumerate(COLUMNS):
         rule = _rule(column, lists.get(column.key))
