@@ -1,5 +1,8 @@
 """The page for readings with instruments: written, filled in, damaged and read back; methods stay apart, nothing is lost."""
 
+import shutil
+import subprocess
+
 import numpy as np
 import openpyxl
 import pandas as pd
@@ -537,6 +540,29 @@ def test_random_pages_come_back_bit_for_bit_or_are_listed(plan, tmp_path, lines,
     whole = [row for place, row in enumerate(rows) if place not in hurt]
     assert found.data[["run", "value", "speed", "torque"]].to_numpy().tolist() == [
         [row["batch"], row["reading"], row["speed"], row["torque"]] for row in whole
+    ]
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="needs LibreOffice (Debian: libreoffice-calc-nogui)")
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+def test_a_spreadsheet_program_saves_the_page_as_it_was(plan, filled, tmp_path, kind):
+    """LibreOffice opens and saves the workbook, by way of its own format too: the readings are the same bit for bit."""
+    rows = [{**GEL, "batch": batch_code(plan, r), "reading": 900.1 * r, "torque": 10.1 * r} for r in (1, 2, 3)]
+    path = filled(*rows, {**GEL, "batch": 1, "reading": ">100000", "torque": ">100"})
+    before = read_instruments(path, plan)
+    for step, form in enumerate([kind, "xlsx"]):
+        out = tmp_path / f"step{step}"
+        profile = f"-env:UserInstallation=file://{tmp_path}/profile"
+        command = ["soffice", profile, "--headless", "--convert-to", form, "--outdir", str(out), str(path)]
+        subprocess.run(command, check=True, capture_output=True, timeout=120)
+        path = out / f"filled.{form}"
+    after = read_instruments(path, plan)
+    assert after.problems.empty
+    assert len(after.data) == 4
+    pd.testing.assert_frame_equal(after.data, before.data)
+    assert read_sheet(path, plan).problems["mend"].tolist() == [
+        "not among these records; join them with doe.bench.read_instruments and doe.bench.with_instruments"
     ]
 
 
