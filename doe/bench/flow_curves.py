@@ -216,7 +216,7 @@ def flow_curve(
     speed: ArrayLike | None = None,
     shear_rate: ArrayLike | None = None,
     unit: str = "mPa·s",
-    shear_constant: float | None = None,
+    rate_per_rpm: float | None = None,
     level: float = 0.95,
 ) -> FlowCurve:
     """Fit a power law to the viscosities of one sample at several speeds or shear rates.
@@ -231,7 +231,7 @@ def flow_curve(
         1/s. Either speeds or shear rates are given.
     unit : {"mPa·s", "cP", "Pa·s", "P"}
         Of the viscosities; 1 cP = 1 mPa·s.
-    shear_constant : float, optional
+    rate_per_rpm : float, optional
         Shear rate per rpm (1/s) of the spindle in its cup, from the instrument's papers: makes shear rates of speeds. Most spindles in a
         beaker have none.
     level : float
@@ -275,16 +275,16 @@ def flow_curve(
     eta = _positive("flow_curve: viscosity", viscosity, unit)
     if speed is not None:
         x, axis = _positive("flow_curve: speed", speed, "rpm"), "speed (rpm)"
-        if shear_constant is not None:
-            factor = as_number("flow_curve: shear_constant", shear_constant, "1/s per rpm")
+        if rate_per_rpm is not None:
+            factor = as_number("flow_curve: rate_per_rpm", rate_per_rpm, "1/s per rpm")
             if factor <= 0:
-                raise StudyError("flow_curve: shear_constant", factor, "above 0", "see the spindle's papers")
+                raise StudyError("flow_curve: rate_per_rpm", factor, "above 0", "see the spindle's papers")
             x, axis = x * factor, "shear rate (1/s)"
     else:
-        if shear_constant is not None:
+        if rate_per_rpm is not None:
             raise StudyError(
-                "flow_curve: shear_constant",
-                shear_constant,
+                "flow_curve: rate_per_rpm",
+                rate_per_rpm,
                 "left out with shear rates",
                 "it makes shear rates of speeds",
             )

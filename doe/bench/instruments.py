@@ -214,7 +214,7 @@ class InstrumentReadings(Shown):
         time: str = "",
         condition: str = "",
         spindle: object = None,
-        shear_constant: float | None = None,
+        rate_per_rpm: float | None = None,
         level: float = 0.95,
     ) -> FlowCurve:
         """The flow curve of one sample: its valid, exact readings at several speeds of one spindle.
@@ -229,7 +229,7 @@ class InstrumentReadings(Shown):
             The occasion; may be left out where the response has only one.
         spindle : str or number, optional
             Which spindle, where there were several.
-        shear_constant, level
+        rate_per_rpm, level
             As for `flow_curve`.
 
         Returns
@@ -269,7 +269,7 @@ class InstrumentReadings(Shown):
         if len(spindles) > 1:
             raise StudyError(f"{where}: spindle", spindles, "one", f"say spindle={spindles[0]!r} or another")
         return flow_curve(
-            d["value"].to_numpy(), d["speed"].to_numpy(), unit=found.unit, shear_constant=shear_constant, level=level
+            d["value"].to_numpy(), d["speed"].to_numpy(), unit=found.unit, rate_per_rpm=rate_per_rpm, level=level
         )
 
     def _sections(self) -> list[Section]:

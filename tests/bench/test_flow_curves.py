@@ -76,7 +76,7 @@ def test_speeds_alone_give_no_consistency():
     curve = flow_curve(eta, speed=RATES)
     assert np.isnan(curve.consistency)
     assert any(c.startswith("Speeds are no shear rates") for c in curve.cautions)
-    known = flow_curve(eta, speed=RATES, shear_constant=0.22)
+    known = flow_curve(eta, speed=RATES, rate_per_rpm=0.22)
     assert known.consistency == pytest.approx(flow_curve(eta, shear_rate=0.22 * RATES).consistency)
     assert known.index == pytest.approx(curve.index)
     assert not any(c.startswith("Speeds are no shear rates") for c in known.cautions)
@@ -173,12 +173,12 @@ def test_it_shows_itself():
             "flow_curve: level is 95.0 but must be from 0.5 to below 1: 0.95 is usual.",
         ),
         (
-            lambda: flow_curve([100, 80], speed=[1, 2], shear_constant=0),
-            "flow_curve: shear_constant is 0.0 but must be above 0: see the spindle's papers.",
+            lambda: flow_curve([100, 80], speed=[1, 2], rate_per_rpm=0),
+            "flow_curve: rate_per_rpm is 0.0 but must be above 0: see the spindle's papers.",
         ),
         (
-            lambda: flow_curve([100, 80], shear_rate=[1, 2], shear_constant=0.2),
-            "flow_curve: shear_constant is 0.2 but must be left out with shear rates: it makes shear rates of speeds.",
+            lambda: flow_curve([100, 80], shear_rate=[1, 2], rate_per_rpm=0.2),
+            "flow_curve: rate_per_rpm is 0.2 but must be left out with shear rates: it makes shear rates of speeds.",
         ),
         (
             lambda: flow_curve([100, 80], shear_rate=[1, 2]).viscosity(0),

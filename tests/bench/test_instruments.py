@@ -278,7 +278,7 @@ def test_the_flow_curve_of_a_sample(plan, filled):
     curve = found.flow_curve(2, "viscosity")
     assert curve.index == pytest.approx(0.3)
     assert curve.data["speed (rpm)"].tolist() == list(speeds)  # not the reading at 3 % torque
-    assert np.isfinite(found.flow_curve(2, "viscosity", shear_constant=0.2).consistency)
+    assert np.isfinite(found.flow_curve(2, "viscosity", rate_per_rpm=0.2).consistency)
     assert found.flow_curve(2, "viscosity", spindle=4, level=0.9).level == 0.9
 
 
