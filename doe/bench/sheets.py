@@ -16,6 +16,7 @@ from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import FINISHED, Heads
 from doe.bench.dates import date_text
 from doe.bench.grids import Grid, as_path, read_grids
+from doe.bench.instruments import Pair, is_instruments, limits_by_response, read_instrument_page
 from doe.bench.intake import Taken, table_from_grid
 from doe.bench.jars import Needs
 from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
@@ -44,6 +45,7 @@ def write_sheet(
     base_gels: bool | None = None,
     needs: Needs | None = None,
     made_at: Mapping[int, object] | None = None,
+    instruments: bool = False,
 ) -> Path:
     """Write the sheet from which the batches of a plan are made and on which they are measured.
 
@@ -71,6 +73,9 @@ def write_sheet(
         small is named among what to settle before weighing.
     made_at : mapping of int to date, optional
         When batches were finished, by run, where it is already known: dates, datetimes or texts like "2026-03-31 14:30".
+    instruments : bool
+        Adds to a workbook the page “Instrument readings”, one row a reading: viscosity with spindle, speed, torque, temperature and time, pH,
+        droplet sizes. `read_sheet` joins it to the records; `read_instruments` reads it with every method and flag.
 
     Returns
     -------
@@ -88,11 +93,22 @@ def write_sheet(
         raise StudyError(
             "path", str(path), "a name that ends in .xlsx, .csv or .html", "choose one of these kinds of sheet"
         )
+    if not isinstance(instruments, bool):
+        raise StudyError(
+            "instruments", instruments, "True or False", "say whether the workbook gets a page for instrument readings"
+        )
+    if instruments and suffix != ".xlsx":
+        raise StudyError(
+            "instruments",
+            True,
+            "left out for this kind of sheet",
+            "only a workbook has such a page: end the name in .xlsx",
+        )
     layout = sheet_layout(plan, seed, readings, recipe, batch_size, base_gels, needs, made_at, suffix == ".csv")
     if suffix == ".xlsx":
         from doe.bench.workbook import workbook_bytes
 
-        return write_bytes(path, workbook_bytes(layout))
+        return write_bytes(path, workbook_bytes(layout, instruments))
     if suffix == ".html":
         from doe.bench.printed import page_text
 
@@ -102,7 +118,13 @@ def write_sheet(
     )  # the mark by which spreadsheet programs know UTF-8
 
 
-def read_sheet(path: str | os.PathLike[str], plan: Plan, answers: Mapping[str, object] | None = None) -> Records:
+def read_sheet(
+    path: str | os.PathLike[str],
+    plan: Plan,
+    answers: Mapping[str, object] | None = None,
+    hold: Mapping[str, Pair] | None = None,
+    temperature: Mapping[str, Pair] | None = None,
+) -> Records:
     """Read a sheet that came back from the bench.
 
     Rows may be in any order, cells blank or "n/a", numbers typed with decimal commas or as text; ">100000", "<50" and "50..60" are censored
@@ -118,6 +140,12 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan, answers: Mapping[str, o
         The plan whose sheet it is, in any order.
     answers : mapping of str to answer, optional
         From a cell, as `Records.questions` calls it ("Measurements!F12"; on the page of readings "F12" will do), to one of its choices.
+    hold : mapping, optional
+        Response name to the least and most seconds before reading, (55, 65): readings on the page “Instrument readings” outside them are
+        taken, and listed in `problems`. That page joins the records where each response on it was read by one method; where there are
+        several it is asked which of them stands.
+    temperature : mapping, optional
+        Response name to the least and greatest sample temperature in °C, (24.5, 25.5), likewise.
 
     Returns
     -------
@@ -142,6 +170,7 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan, answers: Mapping[str, o
             "plan", type(plan).__name__, "a Plan", "load it with doe.designs.Plan.load, or use doe.bench.read_table"
         )
     said = Answers(answers)
+    seconds, degrees = limits_by_response("hold", hold, plan), limits_by_response("temperature", temperature, plan)
     heads = Heads(plan.study)
     grids = read_grids(path, heads.known)
     where = f"file {str(path)!r}"
@@ -155,8 +184,11 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan, answers: Mapping[str, o
     refuse_broken(table.cut_short, where)
     taken = planned_rows_taken(table, heads, plan, problems)
     noted = take_pages([g for g in grids if g is not grid], plan, taken, problems)
+    pages = [g for g in grids if g is not grid]
+    instruments = read_instrument_page(pages, plan, problems, as_path(path).parent, seconds, degrees)
     said.refuse_unused()
-    return Records.from_taken(plan, taken, problems, noted)
+    records = Records.from_taken(plan, taken, problems, noted)
+    return records if instruments is None else instruments.added_to(records)
 
 
 def _of_this_plan(grids: list[Grid], plan: Plan, problems: Problems) -> bool:
@@ -187,7 +219,7 @@ def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, 
         (grid, row)
         for grid in grids
         # ingredients bear the names of factors, but the pages on which they stand hold no readings
-        if not (grid.sheet in (*OWN_PAGES, TITRATION) or is_batches(grid) or is_constants(grid))
+        if not (grid.sheet in (*OWN_PAGES, TITRATION) or is_batches(grid) or is_constants(grid) or is_instruments(grid))
         and (row := heads.row_of_heads(grid.rows)) is not None
     ]
     if not found:

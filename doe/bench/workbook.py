@@ -26,7 +26,7 @@ FONT = "Calibri"  # that of the cells which have no style of their own
 _PAGE_WIDTH = 80  # characters of it across a page
 
 
-def workbook_bytes(layout: SheetLayout) -> bytes:
+def workbook_bytes(layout: SheetLayout, instruments: bool = False) -> bytes:
     """The workbook, as the content of its .xlsx file."""
     import openpyxl
 
@@ -43,6 +43,10 @@ def workbook_bytes(layout: SheetLayout) -> bytes:
     add_batch_sheets(book, layout)
     if layout.recipe is not None:
         add_titration_sheet(book, layout, layout.recipe)
+    if instruments:
+        from doe.bench.instrument_page import add_instrument_page
+
+        add_instrument_page(book, layout)
     book.active = 1
     book.properties.title = f"Run sheet: {layout.plan.study.name}"
     book.properties.creator = ""
