@@ -293,6 +293,13 @@ def analyse(
                     "give the study the plan was made from",
                 )
             records = doe.bench.read_sheet(records_file, made)
+            if "plan fingerprint" in set(records.questions["cell"]):
+                raise StudyError(
+                    f"{str(records_file)!r}: plan fingerprint",
+                    records.questions["found"].iloc[0],
+                    f"{made.fingerprint}, that of --plan",
+                    "give the plan whose sheet it is; if its runs are the same, say so to doe.bench.read_sheet by its answers",
+                )
         begin("fitting the responses")
         fits = doe.fit_all(
             study, records, model=_models(study, model or []), method="least squares" if least_squares else None

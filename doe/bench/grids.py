@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 import warnings
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -104,7 +106,10 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of decorations it does not keep; only the cells are read
             results = openpyxl.load_workbook(io.BytesIO(content), data_only=True)
-            formulas = openpyxl.load_workbook(io.BytesIO(content), data_only=False)
+            # a second reading, which tells formulas without a result from blanks, is needed only where there are formulas
+            formulas = (
+                openpyxl.load_workbook(io.BytesIO(content), data_only=False) if _has_formulas(content) else results
+            )
     except Exception as problem:  # damaged files raise whatever the parser met first: zip, XML, key or value errors
         raise StudyError(where, f"unreadable ({type(problem).__name__})", *damaged) from problem
     grids = []
@@ -133,6 +138,12 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
             rows.append(row)
         grids.append(Grid(sheet.title, rows))
     return grids
+
+
+def _has_formulas(content: bytes) -> bool:
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
+        return any(re.search(rb"<(\w+:)?f[ >/]", archive.read(name)) for name in sheets)
 
 
 def _text(content: bytes, where: str, name: str, known: Callable[[Row], int]) -> Grid:
