@@ -4,7 +4,7 @@ from doe import bench, designs, fits, plots, quality, report, study, virtual, wi
 from doe.fits import fit, fit_all
 from doe.report import write_report
 from doe.study import Categorical, Component, Continuous, Covariate, Discrete, Response, Study, StudyError
-from doe.window import find_window, rehearse
+from doe.window import confirm, find_window, rehearse
 
 __version__ = "0.1.0"
 
@@ -18,6 +18,7 @@ __all__ = [
     "Study",
     "StudyError",
     "bench",
+    "confirm",
     "designs",
     "find_window",
     "fit",

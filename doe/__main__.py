@@ -165,9 +165,7 @@ def _conclude(
     study = fits.study
     begin("finding the operating window")
     asked = any(r.has_specification for r in study.responses)
-    # the window takes fits by least squares; the report says so where whole plots stand in its way
-    able = all(fit.method == "least squares" for fit in fits.values())
-    win = doe.find_window(fits, target=target, seed=seed) if asked and able else None
+    win = doe.find_window(fits, target=target, seed=seed) if asked else None
     begin("drawing the pictures")
     _draw(out / "pictures", fits, win, records.order or None)
     begin("writing the report")
@@ -308,8 +306,6 @@ def analyse(
         _say("", fit, fit.equation())
     if win is not None:
         _say("", win)
-    elif any(fit.method != "least squares" for fit in fits.values()):
-        _say("", "No window was sought: batches share whole plots, and a window takes fits by least squares.")
     if len(records.problems):
         _say("", f"{len(records.problems)} cells were not taken as they stand; the report lists each with its reason.")
     _say("", f"Pictures                 {folder / 'pictures'}", f"Report                   {report}")

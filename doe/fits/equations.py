@@ -58,7 +58,7 @@ def _in_coded_units(fit: Fit) -> tuple[list[Monomial], Floats, Floats]:
 
 def _written_out(fit: Fit, pseudocomponents: bool) -> tuple[list[Monomial], Floats, Floats]:
     blocks = fit.X[:, fit.model.p :]
-    exact = solve_exact(fit.model, fit.batches.settings, fit.response, fit.batches.values, blocks)
+    exact = solve_exact(fit.model, fit.batches.settings, fit.response, fit._exact_values, blocks)
     monomials, T = written_out(exact.ctx, fit.model, pseudocomponents)
     estimate, error = fit._natural(exact, T)
     return monomials, np.array(estimate), error

@@ -8,16 +8,26 @@ from typing import Any
 
 import pandas as pd
 
+from doe.fits.censored import assembled_censored, has_censored
+from doe.fits.ground import Ground
 from doe.fits.known_ratio import assembled_known_ratio, ratio_asked, ratio_planned
 from doe.fits.mixed import assembled_mixed
+from doe.fits.ordinal import assembled_ordinal
 from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
+from doe.fits.sources import Asked, NoReadingError, asked_for
 from doe.fits.strata import TooFewGroupsError, check_settings, shared
 from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
 
-METHODS = ("least squares", "reml", "gls")
+METHODS = ("least squares", "reml", "gls", "ordinal", "censored")
+ASSEMBLED = {
+    "least squares": assembled,
+    "reml": assembled_mixed,
+    "ordinal": assembled_ordinal,
+    "censored": assembled_censored,
+}
 Spec = str | Sequence[str] | Model
 
 
@@ -26,6 +36,8 @@ def fit(
     data: Any,
     response: str,
     model: Spec = "quadratic",
+    as_made: bool | None = None,
+    at: tuple[str | None, str | None] | str | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
     variance_ratio: float | tuple[float, float] | None = None,
@@ -38,15 +50,23 @@ def fit(
     data : Records or DataFrame
         Records, or one row a reading: the factors in natural units, the response, and any of the columns run, block, whole_plot,
         replicate, batch. Readings of one batch (same run and batch) are averaged. Rows without a reading are left out and listed.
+        A response read at several occasions stands in one column with columns time and condition beside it, or in a column for each
+        occasion, named as formulas name it: "viscosity[4 wk, 40 °C]". "<50", ">100000" and "50..60" are censored readings.
     response : str
-        Name of the response.
+        Name of the response, of a derived one too; "viscosity[4 wk, 40 °C]" names the occasion with it.
     model : str, list of str or Model
-        As for `Study.model`.
-    method : "least squares", "reml" or "gls", optional
-        None picks least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
+        As for `Study.model`. Of a named model, the covariates that were measured become main effects too.
+    as_made : bool, optional
+        Whether the settings are taken as they were made rather than as planned; None means yes where the records carry them. Repeated
+        settings and whole plots are told by the planned ones all the same.
+    at : (time, condition) or str, optional
+        At which occasion; a part may be left out where there is only one to mean.
+    method : "least squares", "reml", "gls", "ordinal" or "censored", optional
+        None picks "ordinal" (proportional odds) where the response has a scale of scores, "censored" (maximum likelihood) where a reading is
+        known only by bounds, else least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
         (REML) where whole plots hold several batches or the plan was chosen for random blocks: then whole plots, blocks and repeat readings each have their own variance.
         "reml" asks for that where there are only blocks or repeat readings. A hard-to-change factor without a column whole_plot is
-        refused unless least squares is asked for in so many words. "gls", generalised least squares with an assumed ratio of the
+        refused unless the method is asked for in so many words. "gls", generalised least squares with an assumed ratio of the
         variances, is what None falls back on where a plan leaves no degrees of freedom between whole plots or blocks: with the ratio
         that the plan was chosen for, if the data are Records of one.
     without : mapping of run -> reason, optional
@@ -75,19 +95,33 @@ def fit(
     Written with the digits that keep a prediction within 0.01 σ.
     """
     _check_study(study)
-    found = study.response(response)
-    built = study.model(model)
-    batches = gather(study, data, response, without)
-    out = _fitted(study, data, built, found, batches, method, variance_ratio)
+    asked = asked_for(study, response, at)
+    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without, variance_ratio)
+
+
+def _fitted(
+    ground: Ground,
+    data: Any,
+    asked: Asked,
+    spec: Spec,
+    as_made: bool | None,
+    method: str | None,
+    without: Mapping[Any, str] | None,
+    variance_ratio: float | tuple[float, float] | None,
+) -> Fit:
+    model, notes = ground.model(spec)
+    batches = gather(ground.study, ground.source, asked, without, as_made, model.measured)
+    batches = replace(batches, notes=(*notes, *batches.notes))
+    out = _assembled(ground.study, data, model, asked.response, batches, method, variance_ratio)
     order = {} if isinstance(data, pd.DataFrame) else dict(getattr(data, "order", {}))
     return replace(out, order=order) if order else out
 
 
-def _fitted(
+def _assembled(
     study: Study,
     data: Any,
-    built: Model,
-    found: Response,
+    model: Model,
+    response: Response,
     batches: Batches,
     method: str | None,
     variance_ratio: float | tuple[float, float] | None,
@@ -99,40 +133,43 @@ def _fitted(
         )
     if method == "gls" or variance_ratio is not None:
         check_settings(study, batches)
-        return assembled_known_ratio(built, found, batches, ratio_asked(data, batches, variance_ratio))
-    picked, why = _method(study, batches, method, _planned_as_random(data))
+        _check_suits(response, batches, "gls")
+        return assembled_known_ratio(model, response, batches, ratio_asked(data, batches, variance_ratio))
+    picked, why = _method(study, response, batches, method, _planned_as_random(data))
     if picked != "reml":
-        return assembled(built, found, batches, why)
+        return ASSEMBLED[picked](model, response, batches, why)
     try:
-        return assembled_mixed(built, found, batches, why)
+        return assembled_mixed(model, response, batches, why)
     except TooFewGroupsError as problem:
         planned = None if method == "reml" else ratio_planned(data, batches)
         if planned is None:
             raise
-        return assembled_known_ratio(built, found, batches, planned, problem)
+        return assembled_known_ratio(model, response, batches, planned, problem)
 
 
 def fit_all(
     study: Study,
     data: Any,
     model: Spec | Mapping[str, Spec] = "quadratic",
+    as_made: bool | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
     variance_ratio: float | tuple[float, float] | None = None,
 ) -> Fits:
-    """Fit every response of a study.
+    """Fit every response of a study, at every occasion that has readings, derived responses among them.
 
     Parameters
     ----------
-    study, data, method, without, variance_ratio
+    study, data, as_made, method, without, variance_ratio
         As for `fit`.
     model : str, list of str, Model, or a mapping of response -> one of these
-        One model for all responses, or one for each.
+        One model for all responses, or one for each; a response's own name stands for all of its occasions that the mapping does not name.
 
     Returns
     -------
     Fits
-        Mapping of response -> Fit, in the study's order.
+        Mapping of response -> Fit, in the study's order; "viscosity[4 wk, 40 °C]" is the key of a response with several occasions. An
+        occasion without a reading yet is left out, and so is a derived response that needs it: `Fits.unfitted` and the print list them.
 
     Raises
     ------
@@ -143,21 +180,50 @@ def fit_all(
     names = [r.name for r in study.responses]
     if not names:
         raise StudyError("study: responses", [], "at least one response", "add doe.Response(…) to the study")
-    specs: dict[str, Any] = dict.fromkeys(names, model)
-    if isinstance(model, Mapping):
-        for name in model:
-            if name not in names:
-                raise StudyError("model", name, "a response of the study", nearest(str(name), names))
-        missing = [n for n in names if n not in model]
-        if missing:
-            raise StudyError(
-                "model",
-                list(model),
-                "a model for every response",
-                f"add one for {', '.join(repr(n) for n in missing)}",
+    wanted = [
+        asked_for(study, r.name, None if r.formula is not None else o) for r in study.responses for o in r.occasions
+    ]
+    specs = _specs(wanted, model)
+    ground = Ground.of(study, data)
+    fits: dict[str, Fit] = {}
+    unfitted: list[tuple[str, str]] = []
+    for asked in wanted:
+        waits = len(asked.base.occasions) > 1 or asked.base.formula is not None
+        try:
+            fits[asked.name] = _fitted(ground, data, asked, specs[asked.name], as_made, method, without, variance_ratio)
+        except NoReadingError:
+            if not waits:
+                raise
+            unfitted.append(
+                (
+                    asked.name,
+                    "no reading of it yet" if asked.base.formula is None else "nothing to work it out from yet",
+                )
             )
-        specs = dict(model)
-    return Fits(study, {n: fit(study, data, n, specs[n], method, without, variance_ratio) for n in names})
+    if not fits:
+        raise StudyError(
+            "fit_all: readings", "none of any response", "readings of at least one response", "enter the readings first"
+        )
+    return Fits(ground.study, fits, tuple(unfitted))
+
+
+def _specs(wanted: Sequence[Asked], model: Spec | Mapping[str, Spec]) -> dict[str, Any]:
+    """The model of every response at every occasion."""
+    if not isinstance(model, Mapping):
+        return dict.fromkeys((a.name for a in wanted), model)
+    names = list(dict.fromkeys([a.base.name for a in wanted] + [a.name for a in wanted]))
+    for name in model:
+        if name not in names:
+            raise StudyError("model", name, "a response of the study", nearest(str(name), names))
+    missing = [a.name for a in wanted if a.name not in model and a.base.name not in model]
+    if missing:
+        raise StudyError(
+            "model",
+            list(model),
+            "a model for every response",
+            f"add one for {', '.join(repr(n) for n in missing)}",
+        )
+    return {a.name: model[a.name] if a.name in model else model[a.base.name] for a in wanted}
 
 
 def _check_study(study: object) -> None:
@@ -173,27 +239,66 @@ def _planned_as_random(data: Any) -> bool:
     return bool(provenance.get("arguments", {}).get("block_effects") == "random")
 
 
-def _method(study: Study, batches: Batches, method: str | None, random_blocks: bool) -> tuple[str, str]:
+def _method(
+    study: Study, response: Response, batches: Batches, method: str | None, random_blocks: bool
+) -> tuple[str, str]:
     """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
-        raise StudyError("method", method, '"least squares", "reml", "gls" or None', "leave it out to have it picked")
+        raise StudyError(
+            "method",
+            method,
+            '"least squares", "reml", "gls", "ordinal", "censored" or None',
+            "leave it out to have it picked",
+        )
     check_settings(study, batches)
+    _check_suits(response, batches, method)
+    usual = "ordinal" if response.scale is not None else "censored" if has_censored(batches) else "least squares"
+    asked = usual if method in (None, "reml") else str(method)
     plots = batches.whole_plot
     several = shared(plots)
     alone = plots is not None and len(set(plots)) == len(plots)
     hard = study.hard_to_change
-    if hard and not (several or alone) and method != "least squares":
+    if hard and not (several or alone) and method != asked:
         raise StudyError(
             "method",
             method,
-            f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and the data have no '
+            f'"{asked}", in so many words, where a factor is hard to change ({", ".join(hard)}) and the data have no '
             "column 'whole_plot'"
             if plots is None
-            else f'"least squares", in so many words, where a factor is hard to change ({", ".join(hard)}) and all batches are one '
+            else f'"{asked}", in so many words, where a factor is hard to change ({", ".join(hard)}) and all batches are one '
             "whole plot",
-            'add the column, or write method="least squares" to treat every batch as set up anew'
+            f'add the column, or write method="{asked}" to treat every batch as set up anew'
             if plots is None
-            else 'correct the labels, or write method="least squares" to treat every batch as set up anew',
+            else f'correct the labels, or write method="{asked}" to treat every batch as set up anew',
+        )
+    if several and usual == "censored" and method is None:
+        raise StudyError(
+            "method",
+            None,
+            '"censored", in so many words, where readings are known only by bounds and batches share whole plots',
+            'read those batches again, diluted or on another spindle, or write method="censored" to treat every batch as set up anew',
+        )
+    if "ordinal" in (method, usual) and method in (None, "ordinal"):
+        return "ordinal", _why_ordinal(response, study, method, several, bool(hard) and not (several or alone))
+    if "censored" in (method, usual) and method in (None, "censored"):
+        why = (
+            f"Maximum likelihood, since {_count(batches)} known only by bounds."
+            if has_censored(batches)
+            else "Maximum likelihood as asked."
+        )
+        if several:
+            why += " Batches share whole plots, which this method leaves out of account: the standard errors of whole-plot effects are then too small."
+        elif hard and not alone:
+            why += (
+                f" As asked, though {', '.join(hard)} {'is' if len(hard) == 1 else 'are'} hard to change: unless every batch was set up anew, the "
+                "standard errors of whole-plot effects are then too small."
+            )
+        return "censored", why
+    if response.scale is not None:
+        kind = "REML" if method == "reml" else "Least squares"
+        return str(method), (
+            f"{kind} as asked, though {response.name} is scored from {response.scale[0]} to {response.scale[1]}: this takes the steps between "
+            "scores for equal and may foretell scores beyond the scale."
         )
     if method == "reml":
         return "reml", "REML as asked."
@@ -222,3 +327,51 @@ def _method(study: Study, batches: Batches, method: str | None, random_blocks: b
             "whole-plot effects are then too small."
         )
     return method, "Least squares as asked."
+
+
+def _check_suits(response: Response, batches: Batches, method: str | None) -> None:
+    if method == "ordinal" and response.scale is None:
+        raise StudyError(
+            "method",
+            method,
+            f"asked of scores, and {response.name!r} has no scale",
+            f"describe it with doe.Response({response.name!r}, scale=(1, 5)) if it is scored",
+        )
+    if method == "censored" and response.scale is not None:
+        raise StudyError(
+            "method",
+            method,
+            f"asked of measured readings, and {response.name!r} is scored",
+            "leave it out to have it picked",
+        )
+    if method in ("least squares", "reml", "gls") and has_censored(batches):
+        raise StudyError(
+            "method",
+            method,
+            f'"censored" where {_count(batches)} known only by bounds',
+            'leave it out to have it picked, or leave those runs out with their reason: without={run: "reason"}',
+        )
+
+
+def _count(batches: Batches) -> str:
+    low, high = batches.lower, batches.upper
+    n = int((low != high).sum())
+    return f"{n} of {len(low)} readings {'is' if n == 1 else 'are'}"
+
+
+def _why_ordinal(response: Response, study: Study, method: str | None, several: bool, anew: bool) -> str:
+    bottom, top = response.scale or (0, 0)
+    why = (
+        f"Proportional odds, since {response.name} is scored from {bottom} to {top}"
+        if method is None
+        else "Proportional odds as asked"
+    )
+    if several:
+        return f"{why}; batches of one whole plot share an intercept of their own."
+    if anew:
+        hard = study.hard_to_change
+        return (
+            f"{why}, though {', '.join(hard)} {'is' if len(hard) == 1 else 'are'} hard to change: unless every batch was set up anew, whole-plot "
+            "effects look surer than they are."
+        )
+    return f"{why}."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -12,12 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.fits.arrays import Floats
+from doe.fits.sources import LABELS, WHEN, Asked, NoReadingError, Source, asked_for, bound_text, plain, source_of
 from doe.study import Study, StudyError
 from doe.study.errors import nearest
-
-# columns with a meaning of their own, beside factors and responses
-LABELS = ("run", "block", "whole_plot", "replicate", "batch")
-COUNT = "readings"
+from doe.study.occasions import split_occasion
+from doe.study.trial import TOTAL_TOLERANCE
 
 
 @dataclass(frozen=True)
@@ -29,11 +27,13 @@ class Batches:
     runs : tuple
         One label a batch: the run's, with the batch's where a run was made more than once.
     settings : DataFrame
-        Factors in natural units, one row a batch.
+        Factors in natural units, as made where `as_made`, one row a batch; then the covariates that the fit takes in.
     encoded : ndarray, shape (n, m)
         The same as `Study.encode` gives them.
     values : ndarray, shape (n,)
-        Mean reading of each batch, on the response's own scale.
+        Mean reading of each batch, on the response's own scale; NaN where a reading is censored.
+    lower, upper : ndarray, shape (n,)
+        Between which values the mean reading lies: both `values` where all readings are exact, −∞ or ∞ where a side is open.
     counts : ndarray, shape (n,)
         Readings behind each mean.
     block, whole_plot : tuple or None
@@ -45,13 +45,23 @@ class Batches:
     notes : tuple of str
         What a reader should know of how rows became batches.
     readings : tuple of ndarray
-        The readings of each batch, on the response's own scale.
+        The readings of each batch, on the response's own scale; NaN where censored.
+    bounds : tuple of ndarray, shape (readings, 2)
+        Lower and upper bound of each of them.
+    planned : DataFrame
+        Factors as planned, one row a batch.
+    planned_encoded : ndarray, shape (n, m)
+        The same as `Study.encode` gives them, the covariates as measured.
+    as_made : bool
+        Whether `settings` are as made.
     """
 
     runs: tuple[Any, ...]
     settings: pd.DataFrame
     encoded: Floats
     values: Floats
+    lower: Floats
+    upper: Floats
     counts: NDArray[np.int64]
     block: tuple[Any, ...] | None
     whole_plot: tuple[Any, ...] | None
@@ -60,20 +70,40 @@ class Batches:
     unused: tuple[tuple[Any, str], ...]
     notes: tuple[str, ...]
     readings: tuple[Floats, ...]
+    bounds: tuple[Floats, ...]
+    planned: pd.DataFrame
+    planned_encoded: Floats
+    as_made: bool = False
+
+    @property
+    def censored(self) -> NDArray[np.bool_]:
+        """Which batches have a mean known only as bounds, shape (n,)."""
+        return np.isnan(self.values)
 
 
-def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | None) -> Batches:
+def gather(
+    study: Study,
+    data: Any,
+    response: str | Asked,
+    without: Mapping[Any, str] | None,
+    as_made: bool | None = None,
+    covariates: tuple[str, ...] = (),
+) -> Batches:
     """Turn data into batches.
 
     Parameters
     ----------
     study : Study
-    data : Records or DataFrame
-        Records give one row a batch themselves. A DataFrame has one row a reading: the factors and the response in their own
-        columns, and any of run, block, whole_plot, replicate, batch. Rows that share run and batch (or whichever of the two is
-        there) are readings of one batch and are averaged; without either, every row is a batch.
-    response : str
+    data : Records, DataFrame or Source
+        Records have one batch a run. A DataFrame has one row a reading: the factors and the response in their own columns, and any of
+        run, block, whole_plot, replicate, batch, time, condition. Rows that share run and batch (or whichever of the two is there) are
+        readings of one batch and are averaged; without either, every row is a batch.
+    response : str or Asked
     without : mapping of run -> reason, optional
+    as_made : bool, optional
+        Whether to take the settings as made; None takes them where records carry them.
+    covariates : tuple of str
+        Covariates that the fit takes in: runs without a value of one are not used.
 
     Returns
     -------
@@ -84,165 +114,144 @@ def gather(study: Study, data: Any, response: str, without: Mapping[Any, str] | 
     StudyError
         If a column is missing or misspelt, a cell cannot be read, rows of one batch disagree, or nothing is left to fit.
     """
-    where, table = _as_table(study, data, response)
-    _check_columns(study, table, where)
-    _check_one_occasion(table, response, where)
-    labels = _labels(table, where)
-    values = _values(table, response, where, labels)
-    batch = [_plain(v) for v in table["batch"]] if "batch" in table.columns else labels
+    asked = response if isinstance(response, Asked) else asked_for(study, response)
+    source = data if isinstance(data, Source) else source_of(study, data)
+    table, where = source.table, source.where
+    made = _made_settings(source, as_made)
+    labels = source.labels()
+    lower, upper, why = source.read(study, asked)
+    batch = [plain(v) for v in table["batch"]] if "batch" in table.columns else labels
     runs = set(labels)
-    plan = None if isinstance(data, pd.DataFrame) else getattr(data, "plan", None)
-    planned = [] if plan is None else [_plain(r) for r in plan.runs.index]
-    drop = _reasons(without, runs | set(batch) | set(planned))
+    drop = _reasons(without, runs | set(batch) | set(source.planned))
     dropped = np.array(
         [k in drop or (b in drop and b not in runs) for k, b in zip(labels, batch, strict=True)], dtype=bool
     )
-    blank = np.isnan(values)
-    left_out = tuple((k, drop[k]) for k in drop)
+    blank = np.isnan(lower)
+    if blank.all():
+        raise _nothing_read(source, asked)
     unread = {labels[i] for i in np.flatnonzero(blank & ~dropped)} - {
         labels[i] for i in np.flatnonzero(~blank | dropped)
     }
-    unused = tuple((k, f"no reading of {response}") for k in dict.fromkeys(labels) if k in unread)
-    failed = set(getattr(data, "failed", ()))
+    reasons = dict(reversed(list(zip(labels, why, strict=True))))
+    unused = tuple((k, reasons[k]) for k in dict.fromkeys(labels) if k in unread)
     unused += tuple(
-        (r, "its batch was marked as failed" if r in failed else f"no reading of {response}")
-        for r in planned
+        (r, "its batch was marked as failed" if r in source.failed else f"no reading of {asked.name}")
+        for r in source.planned
         if r not in runs and r not in drop
     )
+    for name in covariates:
+        bare = table[name].isna().to_numpy() & ~blank & ~dropped
+        unused += tuple((k, f"{name} was not measured") for k in dict.fromkeys(labels[i] for i in np.flatnonzero(bare)))
+        blank = blank | bare
     keep = np.flatnonzero(~blank & ~dropped)
     if not len(keep):
         raise StudyError(
-            f"{where}: column {response!r}", "blank in every row", "a number in some rows", "enter the readings first"
+            f"{where}: runs with a reading of {asked.name!r}",
+            "all left out or not usable",
+            "at least one that is used",
+            "leave fewer out, or measure what is missing",
         )
     kept = table.iloc[keep].reset_index(drop=True)
     kept_labels = [labels[i] for i in keep]
     # errors name the user's own runs, or rows where a run has several
     names = kept_labels if len(set(kept_labels)) == len(keep) else [int(i) + 1 for i in keep]
-    settings = study.frame(kept.set_axis(names), where).reset_index(drop=True)
+    planned = study.frame(kept.set_axis(names), where).reset_index(drop=True)
+    for name in covariates:
+        planned[name] = kept[name].astype(float)
     groups = _groups(kept, kept_labels)
     first = [rows[0] for rows in groups]
     for rows in groups:
-        _check_one_batch(settings, kept, rows, kept_labels, where)
-    counts = (
-        kept[COUNT].to_numpy(dtype=np.int64)[first]
-        if COUNT in kept.columns and not isinstance(data, pd.DataFrame)
-        else np.array([len(rows) for rows in groups], dtype=np.int64)
+        _check_one_batch(planned, kept, rows, kept_labels, where)
+    planned = planned.iloc[first].reset_index(drop=True)
+    settings, scaled = (
+        (planned, False) if made is None else _as_made(study, planned, made, [kept_labels[i] for i in first])
     )
-    settings = settings.iloc[first].reset_index(drop=True)
-    encoded = study.encode(settings)
+    encoded, planned_encoded = study.encode(settings), study.encode(planned)
+    low, high = (np.array([v[keep[rows]].mean() for rows in groups]) for v in (lower, upper))
+    bounds = tuple(np.column_stack([lower[keep[rows]], upper[keep[rows]]]) for rows in groups)
+    counts = np.array([len(rows) for rows in groups], dtype=np.int64)
     # settings that agree to nine coded decimals are one setting: thirds of a range do not compare equal as floats
-    setting = np.unique(np.round(encoded, 9) + 0.0, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
-    notes = _notes(table, counts, setting, isinstance(data, pd.DataFrame))
+    own = planned_encoded[:, : planned_encoded.shape[1] - len(study.covariates)]
+    setting = np.unique(np.round(own, 9) + 0.0, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
+    notes = _notes(table, counts, setting, source.a_table)
+    if scaled:
+        notes += ("Amounts as made that miss the mixture total are taken as shares of what they add up to.",)
+    if source.problems:
+        notes += (
+            f"The records list {source.problems} problem{'s' * (source.problems > 1)} of the sheet; a reading listed there as not taken is in no fit.",
+        )
     return Batches(
         runs=_batch_labels(kept, kept_labels, first),
         settings=settings,
         encoded=encoded,
-        values=np.array([values[keep[rows]].mean() for rows in groups]),
+        values=np.where(low == high, low, np.nan),
+        lower=low,
+        upper=high,
         counts=counts,
         block=_label_column(kept, "block", first, kept_labels, where),
         whole_plot=_label_column(kept, "whole_plot", first, kept_labels, where),
         setting=setting,
-        left_out=left_out,
+        left_out=tuple((k, drop[k]) for k in drop),
         unused=unused,
-        notes=(*notes, *_ignored(study, table, isinstance(data, pd.DataFrame))),
-        readings=_readings(data, response, [kept_labels[i] for i in first], [values[keep[rows]] for rows in groups]),
+        notes=(*notes, *_ignored(study, asked, source)),
+        readings=tuple(np.where(b[:, 0] == b[:, 1], b[:, 0], np.nan) for b in bounds),
+        bounds=bounds,
+        planned=planned,
+        planned_encoded=planned_encoded,
+        as_made=made is not None,
     )
 
 
-def _as_table(study: Study, data: Any, response: str) -> tuple[str, pd.DataFrame]:
-    study.response(response)
-    if isinstance(data, pd.DataFrame):
-        table = data.reset_index() if data.index.name in LABELS and data.index.name not in data.columns else data
-        where = "the data"
-    elif hasattr(data, "frame"):
-        table, where = data.frame(response), "the records"
-        if table.index.name in LABELS and table.index.name not in table.columns:
-            table = table.reset_index()
-    else:
-        raise StudyError(
-            "data",
-            type(data).__name__,
-            "Records or a DataFrame",
-            "read the sheet with doe.bench.read_sheet, or make a table with pandas.DataFrame",
+def _nothing_read(source: Source, asked: Asked) -> StudyError:
+    if source.a_table:
+        return NoReadingError(
+            f"{source.where}: column {asked.name!r}",
+            "blank in every row",
+            "a number in some rows",
+            "enter the readings first",
         )
-    repeated = [str(c) for c in table.columns[table.columns.duplicated()]]
-    if repeated:
-        raise StudyError(f"{where}: column {repeated[0]!r}", "there twice", "there once", "drop one of the two")
-    if response not in table.columns:
+    return NoReadingError(
+        f"records: response {asked.name!r}",
+        "without a reading",
+        "read on at least one batch",
+        "fill in its column or choose another",
+    )
+
+
+def _made_settings(source: Source, as_made: bool | None) -> pd.DataFrame | None:
+    """Settings as made, by run; None where the planned ones are taken."""
+    if as_made is not None and not isinstance(as_made, bool):
+        raise StudyError("as_made", as_made, "True, False or None", "leave it out to take made settings where recorded")
+    if as_made and source.as_made is None:
         raise StudyError(
-            f"{where}: column {response!r}",
-            "missing",
-            "there, one reading a row",
-            nearest(response, [str(c) for c in table.columns if c not in study.names]),
+            "as_made",
+            True,
+            "backed by records that carry settings as made",
+            "leave it out, or enter what was weighed and set into the sheet",
         )
-    return where, table
+    return None if as_made is False else source.as_made
 
 
-def _check_columns(study: Study, table: pd.DataFrame, where: str) -> None:
-    """Refuse a column that is almost `run`, `block`, …: left unread it would silently change the analysis."""
-    known = {*study.names, *(r.name for r in study.responses), *LABELS, COUNT}
-    for column in table.columns:
-        if column in known or not isinstance(column, str):
-            continue
-        plain = column.lower().replace(" ", "").replace("_", "").replace("-", "")
-        targets = {label.replace("_", ""): label for label in LABELS}
-        close = difflib.get_close_matches(plain, targets, n=1, cutoff=0.83)
-        if close:
-            raise StudyError(
-                f"{where}: column",
-                column,
-                "a factor, a response or one of " + ", ".join(LABELS),
-                f"it is an unknown column: rename it to {targets[close[0]]!r} if that is meant, or drop it",
-            )
+def _as_made(study: Study, planned: pd.DataFrame, made: pd.DataFrame, runs: list[Any]) -> tuple[pd.DataFrame, bool]:
+    """Settings as made, the planned ones where a run has none, and whether components had to be taken as shares of their sum."""
+    out = planned.copy()
+    recorded = np.array([run in made.index for run in runs], dtype=bool)
+    for name in study.names:
+        if name in made.columns:
+            own = made[name].reindex(runs).reset_index(drop=True)
+            out[name] = out[name].where(own.isna(), own)
+    parts = [c.name for c in study.components]
+    if not parts:
+        return out, False
+    total = study.mixture_total or 100.0
+    sums = out[parts].sum(axis=1).where(recorded, total)
+    out[parts] = out[parts].mul(total / sums, axis=0)
+    return out, bool(((sums - total).abs() > TOTAL_TOLERANCE * total).any())
 
 
-def _check_one_occasion(table: pd.DataFrame, response: str, where: str) -> None:
-    """Readings of several times or conditions are not repeats of one another: averaging them would hide the difference."""
-    read = table[table[response].notna()]
-    for column in ("time", "condition"):
-        if column in read.columns and read[column].nunique(dropna=False) > 1:
-            raise StudyError(
-                f"{where}: column {column!r}",
-                [_plain(v) for v in read[column].unique()],
-                f"one {column} in all rows of a fit",
-                f"keep the rows of one {column}",
-            )
-
-
-def _plain(label: Any) -> Any:
-    """Labels as Python values; 3.0, which a blank cell makes of 3, is 3 again."""
-    value = label.item() if hasattr(label, "item") else label
-    return int(value) if isinstance(value, float) and value.is_integer() else value
-
-
-def _labels(table: pd.DataFrame, where: str) -> list[Any]:
-    """What each row is called: its run, else its batch, else its number."""
-    for column in ("run", "batch"):
-        if column in table.columns:
-            blank = table[column].isna().to_numpy()
-            if blank.any():
-                row = int(np.flatnonzero(blank)[0]) + 1
-                raise StudyError(f"{where}, row {row}, column {column!r}", "blank", f"a {column}'s label", "fill it in")
-    for column in ("run", "batch"):
-        if column in table.columns:
-            return [_plain(v) for v in table[column]]
-    return list(range(1, len(table) + 1))
-
-
-def _values(table: pd.DataFrame, response: str, where: str, labels: list[Any]) -> Floats:
-    cells = table[response]
-    numbers = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float)
-    blank = cells.isna().to_numpy() | np.array([isinstance(v, str) and not v.strip() for v in cells], dtype=bool)
-    bad = (~np.isfinite(numbers) & ~blank) | np.array([isinstance(v, bool | np.bool_) for v in cells], dtype=bool)
-    if bad.any():
-        at = int(np.flatnonzero(bad)[0])
-        raise StudyError(
-            f"{where}, run {labels[at]}, column {response!r}",
-            cells.iloc[at],
-            "a number or blank",
-            "correct the reading, or leave it blank and keep the text in a remark",
-        )
-    return np.where(blank, np.nan, numbers)
+def bounds_told(batches: Batches) -> list[tuple[Any, str]]:
+    """Batches with a censored reading: run and the bounds of its mean, as they are typed."""
+    return [(batches.runs[i], bound_text(batches.lower[i], batches.upper[i])) for i in np.flatnonzero(batches.censored)]
 
 
 def _reasons(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, str]:
@@ -252,7 +261,7 @@ def _reasons(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, 
         raise StudyError("without", without, "a mapping from run to reason", 'write {7: "beaker dropped"}')
     out: dict[Any, str] = {}
     for run, reason in without.items():
-        key = _plain(run)
+        key = plain(run)
         if key not in present:
             known = sorted({str(k) for k in present})
             raise StudyError("without: run", key, "a run of the data", nearest(str(key), known))
@@ -267,20 +276,11 @@ def _groups(kept: pd.DataFrame, labels: list[Any]) -> list[list[int]]:
     # without run or batch the labels are the rows' own numbers: every row a batch
     keys: list[Any] = labels
     if {"run", "batch"} <= set(kept.columns):
-        keys = [(r, _plain(b)) for r, b in zip(labels, kept["batch"], strict=True)]
+        keys = [(r, plain(b)) for r, b in zip(labels, kept["batch"], strict=True)]
     found: dict[Any, list[int]] = {}
     for i, key in enumerate(keys):
         found.setdefault(key, []).append(i)
     return list(found.values())
-
-
-def _readings(data: Any, response: str, runs: list[Any], values: list[Floats]) -> tuple[Floats, ...]:
-    """The readings behind each batch's mean; Records give the means and hold the readings themselves."""
-    if isinstance(data, pd.DataFrame) or not isinstance(getattr(data, "data", None), pd.DataFrame):
-        return tuple(values)
-    own = data.data[data.data["response"] == response]
-    by_run = {_plain(run): part.to_numpy(dtype=float) for run, part in own.groupby("run")["value"]}
-    return tuple(by_run.get(run, mean) for run, mean in zip(runs, values, strict=True))
 
 
 def _check_one_batch(
@@ -294,7 +294,7 @@ def _check_one_batch(
         if len(seen) > 1:
             raise StudyError(
                 f"{where}, run {run}: {column}",
-                [_plain(v) for v in seen],
+                [plain(v) for v in seen],
                 "one setting in all readings of a batch",
                 "correct it, or give batches that were made anew a batch label of their own",
             )
@@ -302,12 +302,12 @@ def _check_one_batch(
         if column in kept.columns and kept[column].iloc[rows].nunique(dropna=False) > 1:
             raise StudyError(
                 f"{where}, run {run}: {column}",
-                [_plain(v) for v in kept[column].iloc[rows].unique()],
+                [plain(v) for v in kept[column].iloc[rows].unique()],
                 f"one {column.replace('_', ' ')} in all readings of a batch",
                 "correct it, or give batches that were made anew a batch label of their own",
             )
     if "replicate" in kept.columns:
-        numbers = [_plain(v) for v in kept["replicate"].iloc[rows]]
+        numbers = [plain(v) for v in kept["replicate"].iloc[rows]]
         twice = [v for v in numbers if numbers.count(v) > 1]
         if twice:
             raise StudyError(
@@ -332,14 +332,14 @@ def _label_column(
             f"the {column.replace('_', ' ')} it was made in",
             "fill it in, or drop the column",
         )
-    return tuple(_plain(v) for v in cells.iloc[first])
+    return tuple(plain(v) for v in cells.iloc[first])
 
 
 def _batch_labels(kept: pd.DataFrame, labels: list[Any], first: list[int]) -> tuple[Any, ...]:
     runs = [labels[i] for i in first]
     if "batch" not in kept.columns or len(set(runs)) == len(runs):
         return tuple(runs)
-    batches = [_plain(kept["batch"].iloc[i]) for i in first]
+    batches = [plain(kept["batch"].iloc[i]) for i in first]
     return tuple(r if runs.count(r) == 1 else f"{r}, batch {b}" for r, b in zip(runs, batches, strict=True))
 
 
@@ -367,7 +367,18 @@ def _notes(
     return tuple(out)
 
 
-def _ignored(study: Study, table: pd.DataFrame, a_table: bool) -> tuple[str, ...]:
-    known = {*study.names, *(r.name for r in study.responses), *LABELS}
-    extra = [str(c) for c in table.columns if c not in known]
-    return (f"Columns not used: {', '.join(extra)}.",) if a_table and extra else ()
+def _ignored(study: Study, asked: Asked, source: Source) -> tuple[str, ...]:
+    if not source.a_table:
+        return ()
+    own = {r.name: r for r in study.responses}
+    known = {*study.names, *study.covariate_names, *own, *LABELS}
+    known |= {w for w, used in zip(WHEN, (asked.base.times, asked.base.conditions), strict=True) if used}
+    extra = [
+        str(c)
+        for c in source.table.columns
+        if c not in known and not (isinstance(c, str) and split_occasion(c)[0] in own and c.endswith("]"))
+    ]
+    out = (f"Columns not used: {', '.join(extra)}.",) if extra else ()
+    if asked.base.formula is not None and asked.base.name in source.table.columns:
+        out += (f"{asked.name} is taken from its own column, not worked out from {asked.base.formula}.",)
+    return out

@@ -29,11 +29,14 @@ if TYPE_CHECKING:
     from doe.fits.exact import ExactSolution, Matrix
     from doe.fits.patterns import Patterns
     from doe.fits.robust import RobustFit
+    from doe.fits.selection import Search
     from doe.fits.transforms import TransformProfile
 
 METHOD_WORDS = {
     "reml": "REML",
     "gls": "generalised least squares with an assumed variance ratio",
+    "ordinal": "proportional odds",
+    "censored": "maximum likelihood",
 }  # as headings print them
 LEVEL = 0.95  # of the intervals in `coefficients`
 # stands wherever a fit with chosen terms shows an interval or a p-value
@@ -111,6 +114,11 @@ class Fit(Shown):
         out = np.empty(len(self.batches.runs), dtype=object)
         out[:] = self.batches.runs
         return out
+
+    @property
+    def as_made(self) -> bool:
+        """Whether the settings are those that were made, not those planned."""
+        return self.batches.as_made
 
     @property
     def n(self) -> int:
@@ -228,7 +236,7 @@ class Fit(Shown):
         """Effects of the last levels: after which column, the text, and the row of L that gives it."""
         out: list[tuple[int, str, Floats]] = []
         for index, term in enumerate(self.model.parsed):
-            kinds = [self.study.factor(name) for name, _ in term]
+            kinds = [self.study.variable(name) for name, _ in term]
             if not any(isinstance(k, Categorical) for k in kinds):
                 continue
             own = np.flatnonzero(self.model.term_of == index)
@@ -492,6 +500,11 @@ class Fit(Shown):
 
         return equation_of(self, natural, pseudocomponents)
 
+    @property
+    def _exact_values(self) -> Floats:
+        """Readings for the solution in extended precision, on the response's own scale."""
+        return self.batches.values
+
     def _natural(self, exact: ExactSolution, T: Matrix) -> tuple[list[float], Floats]:
         """Estimates and standard errors of T β, worked from the solution in extended precision."""
         ctx, p = exact.ctx, self.model.p
@@ -628,6 +641,32 @@ class Fit(Shown):
         """The same batches by the same method with another model; `choice` says how its terms were chosen, if from these readings."""
         return replace(assembled(model, self.response, self.batches, self.why, choice), order=self.order)
 
+    def _search(self, heredity: str) -> Search | None:
+        """How candidate models are compared; None: by their residual sums of squares."""
+        return None
+
+    def _objective_of(self, columns: list[int]) -> float:
+        """The highest log-likelihood on some of the columns, up to a constant they share."""
+        return -0.5 * self.n * float(np.log(arrays.solve(self.X[:, columns], self.y).rss))
+
+    def _criteria_of(self, columns: list[int]) -> tuple[float, float]:
+        """AICc and BIC on some of the columns."""
+        rss = arrays.solve(self.X[:, columns], self.y).rss
+        return arrays.information_criteria(rss, self.n, len(columns), self._log_jacobian)
+
+    def summary_row(self) -> dict[str, str]:
+        """Figures for the table of fits side by side."""
+        a = self.anova
+        lack = a.loc[a["source"] == "lack of fit", "p"].to_numpy(dtype=float)
+        return {
+            "residual df": str(self.df_residual),
+            "σ": number_text(self.sigma, digits=3),
+            "R²": f"{self.r2:.3f}",
+            "adjusted": "" if np.isnan(self.r2_adjusted) else f"{self.r2_adjusted:.3f}",
+            "predicted": "" if np.isnan(self.r2_predicted) else f"{self.r2_predicted:.3f}",
+            "lack of fit p": p_text(float(lack[0])) if len(lack) else "",
+        }
+
     def reduced(self, by: str = "aicc", heredity: str = "strong", alpha: float | None = None) -> Fit:
         """A fit with fewer terms, chosen from the same readings.
 
@@ -725,13 +764,17 @@ class Fit(Shown):
             words.append(f"{len(parts)} component{'s' * (len(parts) > 1)}")
         if process or not parts:
             words.append(f"{len(process)} factor{'s' * (len(process) != 1)}")
+        if self.model.measured:
+            words.append(f"{len(self.model.measured)} covariate{'s' * (len(self.model.measured) > 1)}")
         name = self.model.name
         if name == "of listed terms":
             name = f"{len(self.model.terms)} term{'s' * (len(self.model.terms) > 1)}"
         if self.choice is not None:
             name = f"reduced {name}"
         scale = scale_words(self.response)
-        return f"{self.response.label}, {name} in {' and '.join(words)}, {METHOD_WORDS.get(self.method, self.method)}{scale}; {self.n} runs{groups}, {df}"
+        made = ", settings as made" if self.as_made else ""
+        method = METHOD_WORDS.get(self.method, self.method)
+        return f"{self.response.label}, {name} in {verdicts.listed(words)}, {method}{scale}{made}; {self.n} runs{groups}, {df}"
 
     def _coefficient_table(self) -> pd.DataFrame:
         rows = self.coefficients.to_dict("records")
@@ -828,7 +871,11 @@ class Fit(Shown):
         return [*out, *self.batches.notes]
 
     def _sections(self) -> list[Section]:
-        used = [self.study.factor(n) for n in {name for term in self.model.parsed for name, _ in term}]
+        used = [
+            self.study.factor(n)
+            for n in self.study.names
+            if any(n == name for term in self.model.parsed for name, _ in term)
+        ]
         coded = "coded units" if not all(isinstance(f, Component) for f in used) or not used else "shares of the total"
         if coded == "coded units" and any(isinstance(f, Component) for f in used):
             coded += " (components as shares of the total)"
@@ -921,7 +968,7 @@ def solved(
     """All columns of a fit, shape (n, p + block columns), and the least-squares solution; refused as `assembled` says."""
     check_readings(response, batches)
     X = np.column_stack([model.matrix_of(batches.encoded), blocks])
-    _check_estimable(model, response, X, names)
+    check_estimable(model, response, X, names)
     if arrays.condition_number(X) > arrays.ILL_CONDITIONED:
         from doe.fits.exact import solve_exact
 
@@ -951,7 +998,8 @@ def check_readings(response: Response, batches: Batches) -> None:
         )
 
 
-def _check_estimable(model: Model, response: Response, X: Floats, block_names: tuple[str, ...]) -> None:
+def check_estimable(model: Model, response: Response, X: Floats, block_names: tuple[str, ...]) -> None:
+    """Refuse a model whose columns cannot be told apart, naming them."""
     groups = dependent_groups(X)
     if not groups:
         return

@@ -244,13 +244,17 @@ def reduced_fit(fit: Fit, by: str, heredity: str, alpha: float | None) -> Fit:
     limit = 0.05 if alpha is None else alpha
     if isinstance(limit, bool) or not isinstance(limit, int | float) or not 0.0 < limit < 1.0:
         raise StudyError("reduced: alpha", alpha, "between 0 and 1", "write 0.05")
-    if not fit.df_residual:
+    own = fit._search(heredity)
+    if own is None and not fit.df_residual:
         raise StudyError(
             "reduced: residual degrees of freedom", 0, "at least 1", "fit a smaller model first, or add runs"
         )
-    Q, R = fit.solution.Q, linalg.solve_triangular(fit.solution.R_inverse, np.eye(fit.X.shape[1]))
-    problem = np.asarray(R), Q.T @ fit.y, heredity
-    search = MixedSearch(fit, *problem) if isinstance(fit, MixedFit) else Search(fit, *problem)
+    if own is not None:
+        search = own
+    else:
+        Q, R = fit.solution.Q, linalg.solve_triangular(fit.solution.R_inverse, np.eye(fit.X.shape[1]))
+        problem = np.asarray(R), Q.T @ fit.y, heredity
+        search = MixedSearch(fit, *problem) if isinstance(fit, MixedFit) else Search(fit, *problem)
     everything: Subset = frozenset(range(len(fit.model.terms)))
     if by == "p":
         chosen, steps, words = _backward(search, everything, float(limit))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-import numpy as np
 import pandas as pd
 
 from doe.fits.result import Fit, scale_words
@@ -20,6 +19,8 @@ class Fits(Shown, Mapping[str, Fit]):
     ----------
     study : Study
     fits : mapping of response -> Fit
+    unfitted : tuple of (response, reason)
+        Responses that could not be fitted yet.
 
     Raises
     ------
@@ -27,7 +28,7 @@ class Fits(Shown, Mapping[str, Fit]):
         If there is no fit, or one belongs to another study.
     """
 
-    def __init__(self, study: Study, fits: Mapping[str, Fit]) -> None:
+    def __init__(self, study: Study, fits: Mapping[str, Fit], unfitted: tuple[tuple[str, str], ...] = ()) -> None:
         if not fits:
             raise StudyError("fits", {}, "at least one fit", "fit a response first")
         for name, one in fits.items():
@@ -35,6 +36,7 @@ class Fits(Shown, Mapping[str, Fit]):
                 raise StudyError(f"fits: {name!r}", one.study.name, f"a fit of study {study.name!r}", "fit it again")
         self._study = study
         self._fits = dict(fits)
+        self.unfitted = unfitted
 
     @property
     def study(self) -> Study:
@@ -54,7 +56,7 @@ class Fits(Shown, Mapping[str, Fit]):
 
     def reduced(self, by: str = "aicc", heredity: str = "strong", alpha: float | None = None) -> Fits:
         """Every fit with fewer terms: see `Fit.reduced`."""
-        return Fits(self._study, {n: f.reduced(by, heredity, alpha) for n, f in self._fits.items()})
+        return Fits(self._study, {n: f.reduced(by, heredity, alpha) for n, f in self._fits.items()}, self.unfitted)
 
     def _sections(self) -> list[Section]:
         fits = list(self._fits.values())
@@ -64,7 +66,8 @@ class Fits(Shown, Mapping[str, Fit]):
         for head, f in zip(heads, fits, strict=True):
             c = f.coefficients
             cells = {t: number_text(b, e) for t, b, e in zip(c["term"], c["estimate"], c["std_error"], strict=True)}
-            ps = {t: p_text(p) for t, p in zip(c["term"], c["p"], strict=True)}
+            # a posterior has no p: its tests stand on the fit's own page
+            ps = {t: p_text(p) for t, p in zip(c["term"], c["p"], strict=True)} if "p" in c.columns else {}
             coefficients[head] = [cells.get(t, "") for t in terms]
             coefficients[f"p {f.response.name}"] = [ps.get(t, "") for t in terms]
         sections = [
@@ -74,6 +77,9 @@ class Fits(Shown, Mapping[str, Fit]):
             )
         ]
         sections.append(Section("How well", pd.DataFrame([_summary(f) for f in fits])))
+        if self.unfitted:
+            table = pd.DataFrame(list(self.unfitted), columns=["response", "reason"])
+            sections.append(Section("Not fitted yet", table))
         wary = [f"{f.response.name}: {line}" for f in fits for line in f.cautions()]
         sections.append(Section("What to be wary of", None, "\n".join(wary) if wary else "Nothing stands out."))
         return sections
@@ -84,17 +90,10 @@ class MissingFitError(StudyError, KeyError):
 
 
 def _summary(f: Fit) -> dict[str, str]:
-    a = f.anova
-    lack = a.loc[a["source"] == "lack of fit", "p"].to_numpy(dtype=float)
     return {
         "response": f.response.label,
         "model": ("reduced " if f.choice is not None else "") + f.model.name,
         "fitted": "as measured" if f.response.transform is None else scale_words(f.response).removeprefix(" on the "),
         "runs": str(f.n),
-        "residual df": str(f.df_residual),
-        "σ": number_text(f.sigma, digits=3),
-        "R²": f"{f.r2:.3f}",
-        "adjusted": "" if np.isnan(f.r2_adjusted) else f"{f.r2_adjusted:.3f}",
-        "predicted": "" if np.isnan(f.r2_predicted) else f"{f.r2_predicted:.3f}",
-        "lack of fit p": p_text(float(lack[0])) if len(lack) else "",
+        **f.summary_row(),
     }

@@ -20,6 +20,7 @@ OUTLIER_P = 0.05  # over all runs together (Bonferroni)
 COOK_LIMIT = 1.0  # Cook & Weisberg (1982), section 3.3
 LEVERAGE_FACTOR = 2.0  # times the average p/n: Hoaglin & Welsch (1978), The American Statistician 32, 17-22
 PATTERN_P = 0.05
+PROPORTIONALITY_P = 0.05
 SPAN = 10.0  # largest reading over smallest, at which a transform matters: common practice, no source
 
 
@@ -175,3 +176,14 @@ def on_power(low: float, high: float, now: float) -> str:
     if low <= now <= high:
         return f"The scale fitted (λ = {now:g}) lies inside the interval: nothing speaks for another."
     return f"The scale fitted (λ = {now:g}) lies outside the interval: the noise is more even on one inside it."
+
+
+def on_proportionality(p: float, term: str) -> str:
+    """Whether slopes are the same at every score; `term` is that whose slopes differ most."""
+    figure = p_text(p).replace("<", "below ")
+    if p < PROPORTIONALITY_P:
+        return (
+            f"The slopes are not the same at every score (p = {figure}), most of all those of {term}: what raises a low score may not raise a high one, so "
+            "check the chances against the scores given before using them."
+        )
+    return f"Nothing says that the slopes differ from score to score (p = {figure})."

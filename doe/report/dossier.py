@@ -99,7 +99,7 @@ def _part(name: str, given: Any, kind: Any, study: Study) -> Any:
         return None
     if not isinstance(given, kind):
         raise StudyError(f"write_report: {name}", type(given).__name__, f"a {kind.__name__} or None", _MAKE[name])
-    if given.study.fingerprint != study.fingerprint:
+    if not given.study.agrees(study):
         raise StudyError(
             f"write_report: {name}",
             f"of study {given.study.name!r} ({given.study.fingerprint})",
@@ -119,7 +119,7 @@ def _fits(fits: Any, study: Study) -> dict[str, Fit]:
             "make them with doe.fit_all",
         )
     for name, fit in table.items():
-        if fit.study.fingerprint != study.fingerprint:
+        if not fit.study.agrees(study):
             raise StudyError(
                 f"write_report: fit of {str(name)!r}",
                 f"of study {fit.study.name!r} ({fit.study.fingerprint})",

@@ -339,16 +339,6 @@ def _run(trial: Trial) -> list[Block]:
         specified = [r.name for r in trial.study.responses if r.has_specification]
         if not specified:
             return [Words(("No response has a specification, so there is nothing to meet and no window to look for.",))]
-        shared = [f.response.name for f in trial.fits.values() if f.method != "least squares"]
-        if shared:
-            return [
-                Words(
-                    (
-                        f"No window was sought: the batches of {sentences.listed(shared)} share whole plots or blocks, and a window takes "
-                        "fits by least squares. The predictions above hold for each response by itself.",
-                    )
-                )
-            ]
         return [
             Words(
                 (

@@ -244,6 +244,22 @@ class Study(Shown):
                 return f
         raise StudyError("factor", name, "a factor of the study", nearest(str(name), self.names))
 
+    def variable(self, name: str) -> Factor | Covariate:
+        """The factor or covariate of this name."""
+        return next((c for c in self.covariates if c.name == name), None) or self.factor(name)
+
+    def with_covariates(self, covariates: Iterable[Covariate]) -> Study:
+        """The same study with other covariates in place of its own: with the law that the batches measured gave them, say."""
+        return Study(
+            self.name,
+            [*self.factors, *covariates],
+            self.responses,
+            self.constraints,
+            self.mixture_total,
+            self.balance,
+            self.notes,
+        )
+
     def response(self, name: str) -> Response:
         """The response of this name; "viscosity[4 wk, 40 °C]" is it as read at that occasion."""
         for r in self.responses:
@@ -455,6 +471,15 @@ class Study(Shown):
     def fingerprint(self) -> str:
         """Twelve hexadecimal digits that change when anything in the study does."""
         return hashlib.sha256(json.dumps(self.content(), sort_keys=True).encode()).hexdigest()[:12]
+
+    def agrees(self, other: Study) -> bool:
+        """Whether it is the same study, but for the laws of covariates that one of the two leaves to the batches measured."""
+        if not self.covariates or len(self.covariates) != len(other.covariates):
+            return self.fingerprint == other.fingerprint
+        pairs = list(zip(self.covariates, other.covariates, strict=True))
+        mine = self.with_covariates(b if a.mean is None and a.name == b.name else a for a, b in pairs)
+        theirs = other.with_covariates(a if b.mean is None and a.name == b.name else b for a, b in pairs)
+        return mine.fingerprint == theirs.fingerprint
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the study as JSON that a person can read; the file is replaced whole or not at all."""

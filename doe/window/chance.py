@@ -6,7 +6,9 @@ Everything here is an array. A draw of response j at a setting is `terms @ coeff
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +54,7 @@ class Draws:
 
 
 def standardised(
-    folded: list[Floats], low: Floats, high: Floats, spread: Floats, effective: float, back: Floats
+    folded: list[Floats], low: Sequence[Any], high: Sequence[Any], spread: Floats, effective: float, back: Floats
 ) -> Draws:
     """Move and scale each response's coefficients so that its limits become ±1, or 0 from below.
 
@@ -60,8 +62,8 @@ def standardised(
     ----------
     folded : list of ndarray, each (draws, q)
         Coefficients over the shared basis, the constant first, on the fitted scale.
-    low, high : ndarray, shape (r,)
-        Limits on the fitted scale, infinite where open; at least one is finite.
+    low, high : sequence of ndarray, each (draws,) or a number
+        Limits on the fitted scale, infinite where open; at least one is finite. A score's limits are drawn with its cut-points.
     spread : ndarray, shape (r,)
         Typical standard deviation of a response's draws at one setting, fitted scale; the unit of responses with one limit.
     effective : float
@@ -74,20 +76,21 @@ def standardised(
     Draws
     """
     out = []
-    two_sided = np.isfinite(low) & np.isfinite(high)
-    scale = np.empty(len(folded))
+    two_sided = np.array([np.isfinite(a).all() and np.isfinite(b).all() for a, b in zip(low, high, strict=True)])
+    typical = np.empty(len(folded))
     for j, c in enumerate(folded):
         if two_sided[j]:
-            centre, scale[j] = (low[j] + high[j]) / 2.0, 2.0 / (high[j] - low[j])
-        elif np.isfinite(high[j]):
-            centre, scale[j] = high[j], 1.0 / spread[j]
+            centre, scale = (low[j] + high[j]) / 2.0, 2.0 / (high[j] - low[j])
+        elif np.isfinite(high[j]).all():
+            centre, scale = high[j], 1.0 / spread[j]
         else:
-            centre, scale[j] = low[j], -1.0 / spread[j]
+            centre, scale = low[j], -1.0 / spread[j]
         moved = c.copy()
         moved[:, 0] -= centre
-        out.append(back @ (scale[j] * moved).T)
+        out.append(back @ (np.reshape(scale, (-1, 1)) * moved).T)
+        typical[j] = spread[j] * np.abs(np.median(scale))
     stacked = np.ascontiguousarray(np.stack(out), dtype=np.float32)
-    return Draws(stacked, two_sided, spread * np.abs(scale), effective)
+    return Draws(stacked, two_sided, typical, effective)
 
 
 def inside_counts(terms: Singles, draws: Draws, each: bool = False) -> NDArray[np.int64]:

@@ -12,9 +12,13 @@ doi:10.1080/10618600.1992.10477010
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
+
+from doe.window.joining import normal_of
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +26,35 @@ NODES = {1: 24, 2: 16}  # of Gauss–Legendre, along each dimension
 COARSE = 6  # times fewer nodes in all, where a search corrects for what they miss
 HELD = 1 << 19  # values of an integrand held at a time
 POINTS = 512  # of Richtmyer's sequence
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Draws of coefficients, of the errors' covariance and of the limits, as conforming rates need them.
+
+    Attributes
+    ----------
+    coefficients : ndarray, shape (r, q, D)
+        Without a new batch's own error.
+    factor : ndarray, shape (D, r, r)
+        Lower Cholesky factors of the errors' covariance; of a logistic error, of the normal with its ranks.
+    low, high : ndarray, shape (r, D)
+        Limits.
+    logistic : ndarray of bool, shape (r,)
+        Which errors are logistic.
+    blur : ndarray, shape (r, D)
+        Standard deviation of the normal part of a logistic error.
+    effective : float
+        How many independent draws they are worth.
+    """
+
+    coefficients: Floats
+    factor: Floats
+    low: Floats
+    high: Floats
+    logistic: NDArray[np.bool_]
+    blur: Floats
+    effective: float
 
 
 def cube_rule(dimension: int, coarse: bool = False) -> tuple[Floats, Floats]:
@@ -44,17 +77,15 @@ def cube_rule(dimension: int, coarse: bool = False) -> tuple[Floats, Floats]:
     return np.clip(folded, 1e-12, 1.0 - 1e-12), np.full(count, 1.0 / count)
 
 
-def rectangle(mean: Floats, factor: Floats, low: Floats, high: Floats, nodes: Floats) -> Floats:
+def rectangle(below: Floats, above: Floats, factor: Floats, nodes: Floats) -> Floats:
     """Integrand of the probability that a normal vector lies between two limits, at each node.
 
     Parameters
     ----------
-    mean : ndarray, shape (M or 1, D, r)
-        Means, for each node and draw.
-    factor : ndarray, shape (D, r, r)
+    below, above : ndarray, shape (M or 1, D, r)
+        Limits less the mean, for each node and draw; infinite where open.
+    factor : ndarray, shape (D or 1, r, r)
         Lower Cholesky factors of the covariances.
-    low, high : ndarray, shape (r,)
-        Limits, infinite where open.
     nodes : ndarray, shape (M, r - 1)
         Points of the unit cube.
 
@@ -63,34 +94,32 @@ def rectangle(mean: Floats, factor: Floats, low: Floats, high: Floats, nodes: Fl
     ndarray, shape (M, D)
         Its weighted average over the nodes is the probability.
     """
-    r = mean.shape[2]
+    r = below.shape[2]
     total: Floats | None = None
     scores: list[Floats] = []
     for j in range(r):
-        shift = mean[:, :, j]
+        shift: Floats | float = 0.0
         for i, score in enumerate(scores):
             shift = shift + factor[:, j, i] * score
-        below = ndtr((low[j] - shift) / factor[:, j, j])
-        between = ndtr((high[j] - shift) / factor[:, j, j]) - below
+        under = ndtr((below[:, :, j] - shift) / factor[:, j, j])
+        between = ndtr((above[:, :, j] - shift) / factor[:, j, j]) - under
         total = between if total is None else total * between
         if j < r - 1:
-            scores.append(ndtri(np.clip(below + nodes[:, j, None] * between, 1e-300, 1.0 - 1e-16)))
+            scores.append(ndtri(np.clip(under + nodes[:, j, None] * between, 1e-300, 1.0 - 1e-16)))
     assert total is not None
-    return np.broadcast_to(total, (max(len(nodes), len(mean)), total.shape[1]))
+    return np.broadcast_to(total, (max(len(nodes), len(below)), total.shape[1]))
 
 
-def conforming_rates(
-    terms: Floats, coefficients: Floats, factor: Floats, low: Floats, high: Floats, nodes: Floats, weights: Floats
-) -> Floats:
+def conforming_rates(terms: Floats, rates: Rates, nodes: Floats, weights: Floats) -> Floats:
     """Rate of every draw at one setting.
 
     Parameters
     ----------
     terms : ndarray, shape (1, q) or (M, q)
         Terms at the setting, or at the setting with each node's own setting error.
-    coefficients : ndarray, shape (r, q, D)
-        Draws over those terms, without noise.
-    factor, low, high, nodes
+    rates : Rates
+        The draws.
+    nodes : ndarray, shape (M, r - 1)
         As for `rectangle`.
     weights : ndarray, shape (M,)
         Weight of each node.
@@ -100,11 +129,15 @@ def conforming_rates(
     ndarray, shape (D,)
     """
     size = max(1, HELD // len(weights))
-    out = np.empty(len(factor))
-    for start in range(0, len(factor), size):
+    out = np.empty(rates.coefficients.shape[2])
+    for start in range(0, len(out), size):
         part = slice(start, start + size)
-        mean = np.stack([terms @ c[:, part] for c in coefficients], axis=2)
-        out[part] = weights @ rectangle(mean, factor[part], low, high, nodes)
+        mean = np.stack([terms @ c[:, part] for c in rates.coefficients], axis=2)
+        below, above = (ends[:, part].T - mean for ends in (rates.low, rates.high))
+        for j in np.flatnonzero(rates.logistic):
+            blur = rates.blur[j, part]
+            below[:, :, j], above[:, :, j] = normal_of(below[:, :, j], blur), normal_of(above[:, :, j], blur)
+        out[part] = weights @ rectangle(below, above, rates.factor[part], nodes)
     return out
 
 

@@ -29,7 +29,7 @@ def find_window(
     Parameters
     ----------
     fits : Fits, mapping of response -> Fit, or Fit
-        Least-squares fits of one study. Responses without a specification do not enter.
+        Fits of one study. Responses without a specification do not enter.
     target : float
         Chance that the ranges must hold, between 0 and 1.
     draws : int
@@ -56,28 +56,22 @@ def find_window(
     -----
     Posterior predictive under the reference prior |Σ|^-(r+1)/2: the multivariate t where the responses share terms and runs
     (Peterson 2004), Gibbs sampling of the seemingly unrelated regressions elsewhere, each response by itself where the joint t
-    would have fewer than 4 degrees of freedom. With blocks a new batch is one of an average block.
+    would have fewer than 4 degrees of freedom. With blocks as fixed columns a new batch is one of an average block.
+
+    Where a fit is by REML, every response has a posterior of its own, joined by a Gaussian copula whose correlation comes from the
+    batches' scores, shrunk towards none (Schäfer & Strimmer 2005). Variances of whole plots and blocks are drawn under the prior of
+    Box & Tiao (1973, ch. 5), and a new batch is one of a new whole plot in a new block. Covariates are averaged over by their law.
 
     References
     ----------
     Peterson, J. J. (2004). A posterior predictive approach to multiple response surface optimization. J. Qual. Technol. 36(2),
     139-153. doi:10.1080/00224065.2004.11980261
+    Box, G. E. P. & Tiao, G. C. (1973). Bayesian inference in statistical analysis. Addison-Wesley.
+    Schäfer, J. & Strimmer, K. (2005). A shrinkage approach to large-scale covariance matrix estimation. Stat. Appl. Genet. Mol. Biol. 4, 32.
     """
-    table = {fits.response.name: fits} if isinstance(fits, Fit) else fits
-    if not isinstance(table, Mapping) or not table or not all(isinstance(f, Fit) for f in table.values()):
-        raise StudyError(
-            "find_window: fits", fits, "a mapping of response to Fit, or one Fit", "make them with doe.fit_all"
-        )
+    table = checked_fits("find_window", fits)
     first = next(iter(table.values()))
-    for name, fit in table.items():
-        if fit.study.fingerprint != first.study.fingerprint:
-            raise StudyError(
-                f"find_window: fit of {name!r}",
-                fit.study.name,
-                f"of the study {first.study.name!r}",
-                "fit all responses from one study",
-            )
-    judged = {name: fit for name, fit in table.items() if np.isfinite(fit.response.fitted_limits()).any()}
+    judged = {name: fit for name, fit in table.items() if _judged(fit)}
     if not judged:
         raise StudyError(
             "find_window: fits",
@@ -85,11 +79,6 @@ def find_window(
             "of at least one response with a specification",
             "give a Response its low or high and fit again",
         )
-    for name, fit in judged.items():
-        if fit.method != "least squares":
-            raise StudyError(
-                f"find_window: fit of {name!r}", fit.method, "fitted by least squares", "fit it so, or leave it out"
-            )
     if isinstance(target, bool) or not isinstance(target, int | float | np.number) or not 0 < target < 1:
         raise StudyError("find_window: target", target, "a number between 0 and 1", "write 0.95 for 95 %")
     if isinstance(draws, bool) or not isinstance(draws, int | np.integer) or draws < FEWEST:
@@ -101,6 +90,42 @@ def find_window(
     predictive = Predictive(first.study, list(judged.values()), noise, _jitter(first, jitter), int(seed))
     others = tuple(name for name in table if name not in judged)
     return make_window(first.study, judged, others, float(target), int(draws), predictive)
+
+
+def checked_fits(function: str, fits: object) -> Mapping[str, Fit]:
+    """Fits of one study, by response.
+
+    Raises
+    ------
+    StudyError
+        If they are no fits, or of different studies.
+    """
+    table = {fits.response.name: fits} if isinstance(fits, Fit) else fits
+    if not isinstance(table, Mapping) or not table or not all(isinstance(f, Fit) for f in table.values()):
+        raise StudyError(
+            f"{function}: fits", fits, "a mapping of response to Fit, or one Fit", "make them with doe.fit_all"
+        )
+    first = next(iter(table.values()))
+    for name, fit in table.items():
+        if fit.study.fingerprint != first.study.fingerprint:
+            raise StudyError(
+                f"{function}: fit of {name!r}",
+                fit.study.name,
+                f"of the study {first.study.name!r}",
+                "fit all responses from one study",
+            )
+    return table
+
+
+def _judged(fit: Fit) -> bool:
+    """Whether a response has a limit that its scale can miss."""
+    response = fit.response
+    if response.scale is not None:
+        bottom, top = response.scale
+        return (response.low is not None and response.low > bottom) or (
+            response.high is not None and response.high < top
+        )
+    return bool(np.isfinite(response.fitted_limits()).any())
 
 
 def _jitter(fit: Fit, jitter: object) -> dict[str, float]:

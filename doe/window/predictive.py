@@ -13,8 +13,9 @@ from scipy.special import ndtri
 
 from doe.study import Component, Study, StudyError
 from doe.window.chance import Draws, chance_and_error, condensed, inside_counts, smooth_chance, standardised
-from doe.window.conforming import conforming_rates, cube_rule, lower_quantile
+from doe.window.conforming import Rates, conforming_rates, cube_rule, lower_quantile
 from doe.window.folding import Floats, Terms, fold, shared_basis, well_scaled
+from doe.window.joining import Drawn, Joined, check_noise, source_of
 from doe.window.posterior import BURN_IN, THIN, Posterior, gibbs_draws, joint_draws, separate_draws
 from doe.window.settings import SLACK, Settings
 
@@ -26,11 +27,24 @@ LEAST_DF = 4  # fewer degrees of freedom for the joint t leave its tails to gues
 
 
 @dataclass(frozen=True)
-class Rates:
-    """Draws of coefficients and covariance as conforming rates need them."""
+class Raw:
+    """Draws on the fitted scale.
 
-    coefficients: Floats  # (r, q, D), without noise
-    factor: Floats  # (D, r, r), lower Cholesky factors of the covariance
+    Attributes
+    ----------
+    folded : list of ndarray, each (draws, q)
+        Coefficients over the shared basis, setting error and a new batch's own error among them.
+    drawn : list of Drawn
+        What they were folded from.
+    errors : list of ndarray, each (draws,)
+        A new batch's own errors, folded in or not.
+    effective : float
+        How many independent draws they are worth.
+    """
+
+    folded: list[Floats]
+    drawn: list[Drawn]
+    errors: list[Floats]
     effective: float
 
 
@@ -42,7 +56,7 @@ class Predictive:
     study : Study
         What the fits were made of.
     fits : sequence of Fit
-        Least-squares fits of responses with a limit.
+        Of responses with a limit.
     noise : bool
         Whether a new batch's own error is added.
     jitter : mapping of factor to standard deviation
@@ -54,14 +68,13 @@ class Predictive:
     def __init__(self, study: Study, fits: list[Fit], noise: bool, jitter: Mapping[str, float], seed: int) -> None:
         self.study, self.fits, self.noise, self.jitter, self.seed = study, fits, noise, dict(jitter), seed
         self.settings = Settings(study)
-        limits = [fit.response.fitted_limits() for fit in fits]
-        self.low, self.high = (np.array(side) for side in zip(*limits, strict=True))
         self.exponents = [np.asarray(fit.model.exponents, dtype=np.int64) for fit in fits]
         held = np.zeros(len(study.variables), dtype=bool)
-        if self.jitter:
-            moved = [f.name for f in study.components] if self._jitters_mixture else []
-            for name in {*self.jitter, *moved}:
-                held[study.variables.index(name)] = True
+        # what is measured and not set varies from batch to batch by its own law, as a setting error does
+        self.measured = [name for name in study.covariate_names if any(name in fit.model.measured for fit in fits)]
+        moved = [f.name for f in study.components] if self._jitters_mixture else []
+        for name in {*self.jitter, *self.measured, *moved}:
+            held[study.variables.index(name)] = True
         self.basis = shared_basis(self.exponents, held)
         self.monomials = Terms(self.basis)
         self._choose()
@@ -74,8 +87,12 @@ class Predictive:
     def _choose(self) -> None:
         fits = self.fits
         r = len(fits)
+        if any(fit.method != "least squares" for fit in fits):
+            self.kind = "joined"
+            self.joined = Joined([source_of(fit) for fit in fits], self.seed)
+            return
         for fit in fits:
-            _check_noise(fit)
+            check_noise(fit)
         first = fits[0]
         runs = [[str(run) for run in fit.runs] for fit in fits]
         same = all(
@@ -111,6 +128,8 @@ class Predictive:
     def method(self) -> str:
         """How the draws are made, in words."""
         r = len(self.fits)
+        if self.kind == "joined":
+            return self._joined_words()
         if self.kind == "joint" and r == 1:
             return f"Posterior predictive t with {self.df:g} degrees of freedom."
         if self.kind == "joint":
@@ -129,6 +148,27 @@ class Predictive:
             f"then one in {THIN} kept."
         )
 
+    def _joined_words(self) -> str:
+        parts = [f"{fit.response.name}: {s.words}" for fit, s in zip(self.fits, self.joined.sources, strict=True)]
+        said = "Posterior predictive of each response, " + "; ".join(parts) + "."
+        if len(parts) == 1:
+            return said
+        if self.joined.shrinkage == 1.0:
+            return (
+                f"{said} Judged as independent: {self.joined.shared} batches read on all show no correlation to go by."
+            )
+        names = [fit.response.name for fit in self.fits]
+        pairs = [
+            f"{a} and {b} {self.joined.correlation[i, j]:.2f}"
+            for i, a in enumerate(names)
+            for j, b in enumerate(names)
+            if i < j
+        ]
+        return (
+            f"{said} Joined by a Gaussian copula: correlation {', '.join(pairs)}, from the scores of {self.joined.shared} batches, "
+            f"shrunk by {self.joined.shrinkage:.0%} towards none."
+        )
+
     def judging(self, draws: int) -> int:
         """How many draws judge what was found on `draws` of them: several times as many, Gibbs draws costing more."""
         times, most = (2, 10_000) if self.kind == "gibbs" else (10, 40_000)
@@ -145,9 +185,16 @@ class Predictive:
             )
         if any(fit.block_columns for fit in self.fits):
             said.append("Blocks: a new batch is taken to be one of an average block.")
-        if any(fit.batches.whole_plot is not None for fit in self.fits):
+        if any(fit.batches.whole_plot is not None and fit.method == "least squares" for fit in self.fits):
             said.append(
                 "Fitted by least squares across whole plots: what a whole plot adds is not told apart from the batch's own error."
+            )
+        if self.measured:
+            laws = [c for c in self.study.covariates if c.name in self.measured]
+            said.append(
+                "Measured, not set, and so averaged over: "
+                + ", ".join(f"{c.name} (mean {c.mean:g}, SD {c.sd:g} {c.unit}".rstrip() + ")" for c in laws)
+                + "."
             )
         return said
 
@@ -175,7 +222,7 @@ class Predictive:
         return any(isinstance(self.study.factor(name), Component) for name in self.jitter)
 
     def setting_errors(self, normals: Floats) -> tuple[Floats, Floats | None]:
-        """Errors and scale of the encoded variables from standard normals, one column a jittered factor.
+        """Errors and scale of the encoded variables from standard normals, one column a jittered factor or measured covariate.
 
         Without a balance every weighed amount has its own error and the shares are those of what was weighed: z becomes
         (z + ε) / (1 + Σ ε). With a balance, that component takes up the errors of the others.
@@ -185,6 +232,8 @@ class Predictive:
         place = study.variables.index
         for column, (name, sd) in enumerate(self.jitter.items()):
             errors[:, place(name)] = normals[:, column] * sd * self.settings.scale[self.settings.names.index(name)]
+        for column, name in enumerate(self.measured, start=len(self.jitter)):
+            errors[:, place(name)] = normals[:, column]
         if not self._jitters_mixture:
             return errors, None
         parts = [place(c.name) for c in study.components]
@@ -195,9 +244,14 @@ class Predictive:
         scale[:, parts] = 1.0 / (1.0 + errors[:, parts].sum(axis=1, keepdims=True))
         return errors, scale
 
+    @property
+    def moves(self) -> int:
+        """How many settings vary from batch to batch: jittered factors and measured covariates."""
+        return len(self.jitter) + len(self.measured)
+
     def outside(self, setting: pd.DataFrame, draws: int = 4000) -> float:
         """Share of batches that setting error puts outside the region at one setting, a table of one row."""
-        normals = np.random.default_rng([self.seed, 9, 1]).standard_normal((draws, len(self.jitter)))
+        normals = np.random.default_rng([self.seed, 9, 1]).standard_normal((draws, self.moves))
         errors, scale = self.setting_errors(normals)
         s = self.settings
         made = s.array(setting) * s.scale + errors[:, s.variables]
@@ -214,34 +268,113 @@ class Predictive:
 
     def draw(self, stream: int, draws: int) -> Draws:
         """Folded draws, ready to be counted."""
+        return self._folded(stream, draws, True)
+
+    def unjoined(self, stream: int, draws: int) -> Draws:
+        """The same draws with the errors of different responses taken as independent: what their correlation does."""
+        return self._folded(stream, draws, False)
+
+    def _drawn(self, stream: int, draws: int) -> tuple[list[Drawn], Floats | None, float]:
+        """Draws of every response; with them the roots of the errors' covariance, where they are joint."""
+        if self.kind == "joined":
+            drawn = self.joined.draw(draws, np.random.default_rng([self.seed, stream, 0]))
+            return drawn, None, min(d.effective for d in drawn)
         posterior = self.posterior(stream, draws)
+        drawn = []
+        for j, fit in enumerate(self.fits):
+            low, high = (np.full(draws, end) for end in fit.response.fitted_limits())
+            spread = np.linalg.norm(posterior.root[:, j], axis=1)
+            drawn.append(Drawn(posterior.coefficients[j], spread, low, high, False, posterior.effective))
+        return drawn, posterior.root, posterior.effective
+
+    def unfolded(self, stream: int, draws: int, correlated: bool = True) -> Raw:
+        """Draws before their limits are taken off."""
+        drawn, root, effective = self._drawn(stream, draws)
         rng = np.random.default_rng([self.seed, stream, 1])
-        errors, scale = (None, None)
-        if self.jitter:
-            errors, scale = self.setting_errors(rng.standard_normal((draws, len(self.jitter))))
+        shift, scale = (None, None)
+        if self.moves:
+            shift, scale = self.setting_errors(rng.standard_normal((draws, self.moves)))
         folded = [
-            fold(self.basis, powers, coefficients, errors, scale)
-            for powers, coefficients in zip(self.exponents, posterior.coefficients, strict=True)
+            fold(self.basis, powers, d.coefficients, shift, scale)
+            for powers, d in zip(self.exponents, drawn, strict=True)
         ]
-        if self.noise:
-            noise = np.einsum("dij,dj->di", posterior.root, rng.standard_normal((draws, len(folded))))
-            for j, c in enumerate(folded):
-                c[:, 0] += noise[:, j]
+        normals = rng.standard_normal((draws, len(folded)))
+        if root is None:
+            errors = self.joined.errors(drawn, normals, correlated)
+        elif correlated:
+            errors = list(np.einsum("dij,dj->id", root, normals))
+        else:
+            errors = [d.spread * normals[:, j] for j, d in enumerate(drawn)]
+        for c, d, error in zip(folded, drawn, errors, strict=True):
+            # a score is one of its classes whatever is judged: a mean class has no meaning, so its own error stays
+            if self.noise or d.logistic:
+                c[:, 0] += error
+        return Raw(folded, drawn, errors, effective)
+
+    def _folded(self, stream: int, draws: int, correlated: bool) -> Draws:
+        raw = self.unfolded(stream, draws, correlated)
         seen = self.monomials(self._sample[:64])
-        spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in folded])
-        return standardised(folded, self.low, self.high, spread, posterior.effective, self.back)
+        spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in raw.folded])
+        low, high = [d.low for d in raw.drawn], [d.high for d in raw.drawn]
+        return standardised(raw.folded, low, high, spread, raw.effective, self.back)
 
     def rates(self, stream: int, draws: int) -> Rates:
-        """Draws for conforming rates: coefficients over the well-scaled terms, and the covariance."""
-        posterior = self.posterior(stream, draws)
+        """Draws for conforming rates: coefficients over the well-scaled terms, the errors' covariance and the limits."""
+        drawn, root, effective = self._drawn(stream, draws)
         coefficients = np.stack(
             [
-                self.back @ fold(self.basis, powers, c).T
-                for powers, c in zip(self.exponents, posterior.coefficients, strict=True)
+                self.back @ fold(self.basis, powers, d.coefficients).T
+                for powers, d in zip(self.exponents, drawn, strict=True)
             ]
         )
-        factor = np.asarray(np.linalg.cholesky(posterior.covariance), dtype=np.float64)
-        return Rates(coefficients, factor, posterior.effective)
+        logistic = np.array([d.logistic for d in drawn])
+        if root is None:
+            spread = np.stack([np.ones(draws) if d.logistic else d.spread for d in drawn], axis=1)
+            factor = spread[:, :, None] * np.linalg.cholesky(self.joined.correlation)
+        else:
+            factor = np.asarray(np.linalg.cholesky(root @ root.transpose(0, 2, 1)), dtype=np.float64)
+        low, high = (np.stack([getattr(d, end) for d in drawn]) for end in ("low", "high"))
+        blur = np.stack([d.spread for d in drawn])
+        return Rates(coefficients, factor, low, high, logistic, blur, effective)
+
+    def foretell(self, Z: Floats, batches: int, stream: int, draws: int) -> tuple[Floats, NDArray[np.bool_]]:
+        """New batches at one setting, made under one and the same truth in every draw.
+
+        Parameters
+        ----------
+        Z : ndarray, shape (1, m)
+            The encoded setting.
+        batches : int
+            How many, each with its own errors.
+        stream, draws : int
+            Which draws, and how many.
+
+        Returns
+        -------
+        values : ndarray, shape (draws, batches, r)
+            On the fitted scale; scores where the response is one.
+        meets : ndarray of bool, shape (draws, batches, r)
+            Whether each meets its own specification.
+        """
+        drawn, root, _ = self._drawn(stream, draws)
+        rng = np.random.default_rng([self.seed, stream, 1])
+        r = len(drawn)
+        values = np.empty((draws, batches, r))
+        meets = np.empty((draws, batches, r), dtype=bool)
+        for b in range(batches):
+            at = np.broadcast_to(Z, (draws, Z.shape[1]))
+            if self.moves:
+                errors, scale = self.setting_errors(rng.standard_normal((draws, self.moves)))
+                at = (at + errors) if scale is None else (at + errors) * scale
+            normals = rng.standard_normal((draws, r))
+            own = (
+                list(np.einsum("dij,dj->id", root, normals)) if root is not None else self.joined.errors(drawn, normals)
+            )
+            for j, (fit, d) in enumerate(zip(self.fits, drawn, strict=True)):
+                value = np.einsum("dp,dp->d", fit.model.matrix_of(at), d.coefficients) + own[j]
+                meets[:, b, j] = (value >= d.low) & (value <= d.high)
+                values[:, b, j] = value if d.cuts is None else d.classes(value)
+        return values, meets
 
     # ---- answers
 
@@ -278,34 +411,15 @@ class Predictive:
 
     def claim(self, Z: Floats, rates: Rates, confidence: float, coarse: bool = False) -> tuple[Floats, Floats]:
         """Lower bound of the true conforming rate at encoded settings, and its Monte-Carlo error."""
-        nodes, weights = cube_rule(len(self.fits) - 1 + len(self.jitter), coarse)
-        inner = nodes[:, len(self.jitter) :]
+        nodes, weights = cube_rule(len(self.fits) - 1 + self.moves, coarse)
+        inner = nodes[:, self.moves :]
         value, error = np.empty(len(Z)), np.empty(len(Z))
         for i, z in enumerate(Z):
             at = z[None, :]
-            if self.jitter:
-                shift, scale = self.setting_errors(ndtri(nodes[:, : len(self.jitter)]))
+            if self.moves:
+                shift, scale = self.setting_errors(ndtri(nodes[:, : self.moves]))
                 at = (at + shift) if scale is None else (at + shift) * scale
             terms = self.monomials(at) @ self.onto
-            found = conforming_rates(terms, rates.coefficients, rates.factor, self.low, self.high, inner, weights)
+            found = conforming_rates(terms, rates, inner, weights)
             value[i], error[i] = lower_quantile(found, confidence, rates.effective)
         return value, error
-
-
-def _check_noise(fit: Fit) -> None:
-    """Refuse a fit that cannot say how large the noise is."""
-    name = fit.response.name
-    if fit.df_residual < 1:
-        raise StudyError(
-            f"fit of {name!r}: residual degrees of freedom",
-            fit.df_residual,
-            "at least 1",
-            "fit a smaller model, or add batches, so that the noise can be estimated",
-        )
-    if fit.solution.exact_to_rounding:
-        raise StudyError(
-            f"fit of {name!r}: residual standard deviation",
-            0.0,
-            "above 0",
-            "the model passes through every batch: check that the readings were measured, or fit a smaller model",
-        )

@@ -185,8 +185,7 @@ def rehearse(
     n_jobs : int
         Threads.
     method : optional
-        As for `doe.fit`: REML where batches share whole plots. Where a window is to be found, which takes least-squares fits, that must
-        be asked for in so many words.
+        As for `doe.fit`: REML where batches share whole plots.
     draws : int
         Posterior draws of each window.
     progress : bool or callable

@@ -19,8 +19,11 @@ from doe.study.shown import number_text
 from doe.study.trial import specification_text
 from doe.window.box_search import BoxSearch, Level
 from doe.window.chance import Draws
+from doe.window.conforming import Rates
+from doe.window.edges import Edge, acceptable_ranges, nearest_edge
 from doe.window.folding import Floats
-from doe.window.predictive import Predictive, Rates
+from doe.window.obstacles import Obstacles, obstacles
+from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
 
@@ -232,6 +235,31 @@ class Window(Shown):
         """The worst setting inside `ranges`: one row, the factors, then probability and mc_error; no row without ranges."""
         return self._default_box[1]
 
+    @cached_property
+    def acceptable_ranges(self) -> Noted:
+        """Proven acceptable ranges: how far each factor by itself may move, the others at the set point.
+
+        Returns
+        -------
+        DataFrame
+            Columns factor, low, high, one row a factor (of a categorical one, the levels that hold); NaN where the set point itself falls short.
+
+        References
+        ----------
+        ICH Q8(R2) (2009). Pharmaceutical development, glossary: proven acceptable range.
+        """
+        return acceptable_ranges(self)
+
+    @cached_property
+    def edge(self) -> Edge:
+        """The nearest setting at which the target is no longer held: `.setting`, `.distance`, `.limiting`, `.words`."""
+        return nearest_edge(self)
+
+    @cached_property
+    def obstacles(self) -> Obstacles:
+        """Where there is no window: what limits it, which specifications clash, and what would open it."""
+        return obstacles(self)
+
     def box(
         self,
         pin: Mapping[str, Any] | None = None,
@@ -331,9 +359,7 @@ class Window(Shown):
         return self.study.factor(str(name))
 
     def _setting(self, name: str, value: Any) -> str:
-        return (
-            f"{name} {_figure(self.study.factor(name), value)} {getattr(self.study.factor(name), 'unit', '')}".rstrip()
-        )
+        return f"{name} {setting_text(self.study.factor(name), value)} {getattr(self.study.factor(name), 'unit', '')}".rstrip()
 
     def _pins(self, pin: Mapping[str, Any]) -> tuple[dict[str, tuple[float, float]], dict[str, str]]:
         numbers: dict[str, tuple[float, float]] = {}
@@ -502,6 +528,20 @@ class Window(Shown):
 
     # ---- shown
 
+    def _range_table(self, ranges: pd.DataFrame) -> pd.DataFrame:
+        factors = [self.study.factor(name) for name in ranges["factor"]]
+        return pd.DataFrame(
+            {
+                "factor": ranges["factor"],
+                "low": [setting_text(f, v) for f, v in zip(factors, ranges["low"], strict=True)],
+                "high": [setting_text(f, v) for f, v in zip(factors, ranges["high"], strict=True)],
+                "unit": [getattr(f, "unit", "") for f in factors],
+            }
+        )
+
+    def _alone_note(self) -> str:
+        return f"{self.acceptable_ranges.note} {self.edge.words}"
+
     def _sections(self) -> list[Section]:
         p, error = self.set_point_probability, self.mc_error
         at = pd.DataFrame([self.set_point.to_dict()])
@@ -528,13 +568,19 @@ class Window(Shown):
             )
         if self.not_judged:
             notes.append(f"Not judged, for want of a specification: {', '.join(self.not_judged)}.")
+        if predictive.kind == "joined" and len(self.fits) > 1:
+            apart = predictive.chance(self.study.encode(at), predictive.unjoined(SHOWN, self.draws))[0][0]
+            notes.append(
+                f"Were their errors independent, the chance at the set point would be {apart:.3f} instead of "
+                f"{predictive.chance(self.study.encode(at), self._shown)[0][0]:.3f}."
+            )
         notes += predictive.warnings
         what = "one new batch" if self.noise else "the mean response"
         title = f"Chance that {what} meets every specification; target {self.target:g}, {self.draws} draws"
         sections = [Section(title, specs, "\n".join(notes))]
         rows = pd.DataFrame(
             [
-                {"factor": f.name, "setting": _figure(f, self.set_point[f.name]), "unit": getattr(f, "unit", "")}
+                {"factor": f.name, "setting": setting_text(f, self.set_point[f.name]), "unit": getattr(f, "unit", "")}
                 for f in self.study.factors
             ]
         )
@@ -548,19 +594,14 @@ class Window(Shown):
                     f"{chance} {limiting} limits it: by itself its chance there is {alone[limiting]:.3f}.",
                 )
             )
+            sections += self.obstacles._sections()
         else:
             sections.append(Section("Set point", rows, chance))
             ranges = self.ranges
-            factors = [self.study.factor(name) for name in ranges["factor"]]
-            table = pd.DataFrame(
-                {
-                    "factor": ranges["factor"],
-                    "low": [_figure(f, v) for f, v in zip(factors, ranges["low"], strict=True)],
-                    "high": [_figure(f, v) for f, v in zip(factors, ranges["high"], strict=True)],
-                    "unit": [getattr(f, "unit", "") for f in factors],
-                }
+            sections.append(Section("Ranges that hold together", self._range_table(ranges), ranges.note))
+            sections.append(
+                Section("One factor at a time", self._range_table(self.acceptable_ranges), self._alone_note())
             )
-            sections.append(Section("Ranges that hold together", table, ranges.note))
         sections.append(Section("What this does not say", None, EVIDENCE))
         return sections
 
@@ -584,7 +625,7 @@ def _tidy(value: float) -> float:
     return float(f"{value:.10g}")
 
 
-def _figure(factor: Factor, value: Any) -> str:
+def setting_text(factor: Factor, value: Any) -> str:
     """A setting as text, with the decimals of the factor's step where the value is one of its steps."""
     if isinstance(value, str):
         return value

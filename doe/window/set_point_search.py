@@ -58,7 +58,7 @@ def best_setting(
     -------
     Best
     """
-    pool = _pool(settings, seed)
+    pool = pooled(settings, seed)
     combinations = [
         dict(zip((f.name for f in settings.study.categorical), levels, strict=True))
         for levels in product(*(_choices(f, fixed or {}) for f in settings.study.categorical))
@@ -71,7 +71,7 @@ def best_setting(
     for place in sorted(range(len(combinations)), key=lambda i: -values[i].max())[:COMBINATIONS]:
         levels = combinations[place]
         counted = predictive.chance(settings.encoded(settings.complete(pool), levels), search)[0]
-        for start in _apart(pool / settings.width[settings.free], (counted, values[place])):
+        for start in apart(pool / settings.width[settings.free], (counted, values[place])):
             top = polished(predictive, settings, levels, pool[start], search, width * np.array(WIDTHS))
             near = pool[np.argsort(-values[place], kind="stable")[:NEARBY]]
             finalists.append(
@@ -93,7 +93,7 @@ def _choices(factor: Categorical, fixed: Mapping[str, str]) -> tuple[str, ...]:
     return (fixed[factor.name],) if factor.name in fixed else factor.levels
 
 
-def _pool(settings: Settings, seed: int) -> Floats:
+def pooled(settings: Settings, seed: int) -> Floats:
     """Free axes of settings all over the region, some of them on its edge."""
     if not settings.free:
         return np.empty((1, 0))
@@ -102,13 +102,13 @@ def _pool(settings: Settings, seed: int) -> Floats:
     return np.vstack([settings.centre, settings.within(sample), settings.within(outward)])
 
 
-def _apart(pool: Floats, scores: tuple[Floats, ...]) -> list[int]:
+def apart(pool: Floats, scores: tuple[Floats, ...], count: int = STARTS) -> list[int]:
     """Places of good settings that lie apart from each other, the same number by each score."""
     chosen: list[int] = []
     for score in scores:
         found = 0
         for i in np.argsort(-score, kind="stable"):
-            if found == STARTS // len(scores):
+            if found == count // len(scores):
                 break
             if all(np.abs(pool[i] - pool[j]).max(initial=0.0) > 0.15 for j in chosen):
                 chosen.append(int(i))

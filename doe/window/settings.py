@@ -179,7 +179,7 @@ class Settings:
 
     def encoded(self, x: Floats, levels: Mapping[str, str]) -> Floats:
         """Encoded settings (N, m) at the given categorical levels."""
-        Z = np.empty((len(x), len(self.study.variables)))
+        Z = np.zeros((len(x), len(self.study.variables)))  # covariates at their mean
         for factor in self.study.categorical:
             for level in factor.levels[:-1]:
                 contrast = float(levels[factor.name] == level) - float(levels[factor.name] == factor.levels[-1])

@@ -137,7 +137,8 @@ def test_blocks_may_be_days(gel, gel_data):
 def test_readings_of_several_times_are_not_averaged(gel, gel_data):
     later = pd.concat([gel_data.assign(time="24 h"), gel_data.assign(time="4 wk")])
     assert refusal(gel, later, "viscosity") == (
-        "the data: column 'time' is ['24 h', '4 wk'] but must be one time in all rows of a fit: keep the rows of one time."
+        "the data: column 'time' is ['24 h', '4 wk'] but must be one time in all rows of a fit: keep the rows of one time, or "
+        "give the response its times."
     )
     assert doe.fit(gel, later[later["time"] == "24 h"], "viscosity").n == 15
 
@@ -211,13 +212,13 @@ def test_study_of_another_kind(gel_data):
     )
 
 
-@pytest.mark.parametrize("cell", ["thick", "<50", True])
+@pytest.mark.parametrize("cell", ["thick", "<", "60..50", True])
 def test_a_reading_that_is_no_number(gel, gel_data, cell):
     data = gel_data.astype({"viscosity": object})
     data.loc[4, "viscosity"] = cell
     assert refusal(gel, data, "viscosity") == (
-        f"the data, run 5, column 'viscosity' is {cell!r} but must be a number or blank: correct the reading, or leave it blank "
-        "and keep the text in a remark."
+        f'the data, run 5, column \'viscosity\' is {cell!r} but must be a number, a bound such as "<50", ">100000" or "50..60", or '
+        "blank: correct the reading, or leave it blank and keep the text in a remark."
     )
 
 
@@ -379,7 +380,7 @@ def test_whole_plots_of_one_batch_need_no_word(bath_data):
 
 def test_a_method_that_does_not_exist(gel, gel_data):
     assert refusal(gel, gel_data, "viscosity", method="magic") == (
-        'method is \'magic\' but must be "least squares", "reml", "gls" or None: leave it out to have it picked.'
+        'method is \'magic\' but must be "least squares", "reml", "gls", "ordinal", "censored" or None: leave it out to have it picked.'
     )
 
 

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import logistic, multivariate_normal, norm
 
-from doe.window.conforming import conforming_rates, cube_rule, lower_quantile
+from doe.window.conforming import Rates, conforming_rates, cube_rule, lower_quantile
 
 
 # Gauss–Legendre for two and three responses, Richtmyer's sequence beyond
@@ -16,11 +16,22 @@ def test_rates_are_normal_rectangle_probabilities(r, tolerance, rng):
     high = np.where(np.arange(r) % 3 == 2, np.inf, 2.0)
     mean = 0.5 * rng.standard_normal((r, 1, 12))
     nodes, weights = cube_rule(r - 1)
-    found = conforming_rates(np.ones((1, 1)), mean, np.linalg.cholesky(sigma), low, high, nodes, weights)
+    limits = (np.repeat(end[:, None], 12, axis=1) for end in (low, high))
+    rates = Rates(mean, np.linalg.cholesky(sigma), *limits, np.zeros(r, dtype=bool), np.zeros((r, 12)), 12.0)
+    found = conforming_rates(np.ones((1, 1)), rates, nodes, weights)
     for d in range(12):
         args = {"lower_limit": low} if r == 1 else {"lower_limit": low, "abseps": 2e-5, "releps": 2e-5}
         exact = multivariate_normal.cdf(high, mean[:, 0, d], sigma[d], **args)
         assert found[d] == pytest.approx(exact, abs=tolerance)
+
+
+def test_a_logistic_error_keeps_its_own_law():
+    nodes, weights = cube_rule(0)
+    low, high = np.array([[-1.0, 0.5]]), np.array([[2.0, np.inf]])
+    rates = Rates(np.array([[[0.3, -0.2]]]), np.ones((2, 1, 1)), low, high, np.array([True]), np.zeros((1, 2)), 2.0)
+    found = conforming_rates(np.ones((1, 1)), rates, nodes, weights)
+    exact = logistic.cdf(high[0] - [0.3, -0.2]) - logistic.cdf(low[0] - [0.3, -0.2])
+    np.testing.assert_allclose(found, exact, rtol=1e-12)
 
 
 def test_quantile_and_its_error():
