@@ -17,18 +17,22 @@ from numpy.typing import NDArray
 from scipy import linalg, optimize
 
 from doe.fits.arrays import Floats
+from doe.fits.climbing import Cone, best_within, cone
 from doe.fits.tables import Noted
 from doe.fits.verdicts import listed
 from doe.study import Categorical, Component, Continuous, Discrete, Section, Shown, StudyError
 from doe.study.constraints import parse_constraint
 from doe.study.errors import nearest
+from doe.study.polytope import Polytope
 from doe.study.shown import number_text
 
 if TYPE_CHECKING:
     from doe.fits.result import Fit
+    from doe.fits.whereabouts import Whereabouts
 
 FLAT = 1e-9  # an eigenvalue or slope below this share of the largest is none
 GOALS = ("high", "low")
+BOUNDS = ("region", "limits")
 
 
 @dataclass(frozen=True)
@@ -139,6 +143,7 @@ class Surface(Shown):
     half: Floats = field(repr=False)
     origin: Floats = field(repr=False)
     plane: Floats = field(repr=False)
+    slopes: Floats = field(repr=False)  # (p, k): the part each coefficient has in the slope at the centre
 
     # ---- where
 
@@ -172,7 +177,7 @@ class Surface(Shown):
 
     def _table(self, settings: pd.DataFrame) -> pd.DataFrame:
         """Settings with what the fit foretells there and whether they lie inside the region."""
-        Z = _encoded(self.fit, settings, self.at)
+        Z = encoded(self.fit, settings, self.at)
         said = self.fit._foretell(self.fit.model.matrix_of(Z), 0.95, "mean")
         said.index = settings.index
         return pd.concat(
@@ -240,9 +245,192 @@ class Surface(Shown):
             }
         )
 
+    # ---- how surely
+
+    def whereabouts(self, confidence: float = 0.95) -> Whereabouts:
+        """Where the stationary point may lie, as far as the noise lets one say.
+
+        Parameters
+        ----------
+        confidence : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        Whereabouts
+            The confidence region of Box & Hunter (1954), and an interval for each factor.
+
+        Raises
+        ------
+        StudyError
+            If the surface has no one stationary point, or nothing judges the noise.
+        """
+        from doe.fits.whereabouts import Whereabouts
+
+        level = _checked_level(confidence)
+        if self.quadratic.stationary is None or self.quadratic.flat.any():
+            raise StudyError(
+                "whereabouts: surface",
+                f"a {self.kind}",
+                "one with a single stationary point",
+                "follow ridge(radii) instead",
+            )
+        self._need_noise("whereabouts")
+        rows = (self.slopes + 2.0 * self.quadratic.parts @ self.quadratic.stationary).T
+        return Whereabouts(self, level, self._joint_degrees(rows), self.fit.cov_unscaled * self.fit.sigma**2)
+
+    def direction(self, confidence: float = 0.95) -> Noted:
+        """The slope at the centre, and which directions may be the steepest.
+
+        Parameters
+        ----------
+        confidence : float
+            Between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+            factor, estimate, std_error, low, high: the slope a coded unit along each factor (a component along the plane on which the
+            components add up), fitted scale. The `note` says which share of all directions is ruled out.
+
+        Raises
+        ------
+        StudyError
+            If nothing judges the noise.
+
+        References
+        ----------
+        Box, G. E. P. & Draper, N. R. (1987). Empirical Model-Building and Response Surfaces, section 6.4. Wiley.
+        """
+        level = _checked_level(confidence)
+        self._need_noise("direction")
+        L = self.plane @ self.slopes.T
+        error, half = self.fit._errors(L), self.fit._half_widths(L, level)
+        estimate = L @ self.fit.beta
+        table = pd.DataFrame(
+            {
+                "factor": list(self.names),
+                "estimate": estimate,
+                "std_error": error,
+                "low": estimate - half,
+                "high": estimate + half,
+            }
+        )
+        return Noted.made(
+            table, f"Slope of {self.fit.response.fitted_label} at the centre.{self._held()}\n{self._cone_words(level)}"
+        )
+
+    def cone(self, confidence: float = 0.95) -> Cone:
+        """Directions that may be the steepest: see `direction`."""
+        self._need_noise("cone")
+        cov = self.slopes.T @ (self.fit.cov_unscaled * self.fit.sigma**2) @ self.slopes
+        return cone(self.quadratic.b, cov, self._joint_degrees(self.slopes.T), _checked_level(confidence))
+
+    def _cone_words(self, level: float) -> str:
+        if len(self.quadratic.b) == 1:
+            return "One direction alone: up or down."
+        found = self.cone(level)
+        if not found.excluded:
+            return f"No slope is shown ({100 * level:g} %): any direction may be the steepest, and the path is a guess."
+        share = 100.0 * found.excluded
+        text = f"{share:.1f}" if share < 99.9 else "more than 99.9"
+        return (
+            f"{text} % of all directions are ruled out as the steepest (confidence cone, {100 * level:g} %; as a round cone: within "
+            f"{found.angle:.0f}° of this one)."
+        )
+
+    def _need_noise(self, what: str) -> None:
+        if not self.fit.df_residual:
+            raise StudyError(
+                f"{what}: residual degrees of freedom",
+                0,
+                "1 or more",
+                "leave terms out of the model, or make more batches",
+            )
+        if self.fit.solution.exact_to_rounding:
+            raise StudyError(
+                f"{what}: noise",
+                "rounding alone",
+                "that of a trial",
+                "the readings lie on the model to the last digit: check them",
+            )
+        if not self._sloped:
+            raise StudyError(
+                f"{what}: terms",
+                ", ".join(self.fit.model.terms),
+                "a model with the first power of every factor that moves",
+                "add the parents of its terms",
+            )
+
+    @cached_property
+    def _sloped(self) -> bool:
+        """Whether the model leaves the slope free in every direction."""
+        return int(np.linalg.matrix_rank(self.slopes)) == self.slopes.shape[1]
+
+    def _joint_degrees(self, L: Floats) -> float:
+        """Degrees of freedom for several combinations of coefficients together: the fewest of any of them."""
+        return float(self.fit._degrees(L).min())
+
     # ---- ways
 
-    def ridge(self, radii: Iterable[float], goal: str = "high") -> Noted:
+    def _bounds(self, within: str) -> tuple[Floats, Floats]:
+        """G u <= h: what keeps a point inside the region studied, or inside the limits and constraints."""
+        study = self.fit.study
+        names = list(self.names)
+        rows: list[Floats] = []
+        bounds: list[float] = []
+        for j, name in enumerate(names):
+            f: Any = study.factor(name)
+            low, high = self._reach(f) if within == "limits" else (f.low, f.high)
+            for sign, bound in ((1.0, high), (-1.0, low)):
+                if np.isfinite(bound):
+                    row = np.zeros(len(names))
+                    row[j] = sign
+                    rows.append(row)
+                    bounds.append(sign * bound)
+        others = self._full(pd.DataFrame([dict(zip(names, self.centre, strict=True))]))
+        numeric = [f.name for f in study.factors if not isinstance(f, Categorical)]
+        for text in study.constraints:
+            for c in parse_constraint(text, numeric, {}, "study: constraint"):
+                row, bound = np.zeros(len(names)), c.bound
+                for name, value in c.coefficients:
+                    if name in names:
+                        row[names.index(name)] += value
+                    else:
+                        bound -= value * float(others[name].iloc[0])
+                if c.sense != "==" and row.any():
+                    sign = -1.0 if c.sense == ">=" else 1.0
+                    rows.append(sign * row)
+                    bounds.append(sign * bound)
+        A, b = np.array(rows).reshape(len(rows), len(names)), np.array(bounds)
+        return (A * self.half) @ self.plane, b - A @ (self.centre + self.half * self.origin)
+
+    def _corners(self, G: Floats, h: Floats) -> Floats:
+        """Corners of the bounds, up to 64 of them, where they close a shape off."""
+        k = G.shape[1]
+        size = np.linalg.norm(G, axis=1)
+        G, h = G[size > 1e-12] / size[size > 1e-12, None], h[size > 1e-12] / size[size > 1e-12]
+        if (
+            len(G) <= k
+            or k > 6
+            or optimize.linprog(np.zeros(len(G)), A_eq=G.T, b_eq=np.zeros(k), bounds=(1, None)).status
+        ):
+            return np.empty((0, k))  # unbounded: no positive weights balance the rows
+        made = Polytope.of(G, h, np.empty((0, k)), np.empty(0))
+        if made is None:
+            return np.empty((0, k))
+        corners = made.vertices
+        return corners[np.argsort(-np.linalg.norm(corners, axis=1), kind="stable")[:64]]
+
+    def _reach(self, f: Any) -> tuple[float, float]:
+        """What a factor may never pass, on either side."""
+        if isinstance(f, Continuous):
+            return tuple(v if v is not None else b for v, b in zip(f.limits, (-np.inf, np.inf), strict=True))  # type: ignore[return-value]
+        if isinstance(f, Discrete):
+            return float(f.low), float(f.high)
+        return 0.0, float(self.fit.study.mixture_total or 100.0)
+
+    def ridge(self, radii: Iterable[float], goal: str = "high", within: str | None = None) -> Noted:
         """The best point at each distance from the centre.
 
         Parameters
@@ -250,34 +438,61 @@ class Surface(Shown):
         radii : iterable of float
             Distances from the centre of the region, coded units, 0 or above.
         goal : "high" or "low"
+        within : "region" or "limits", optional
+            Only points inside the region studied, or inside the factors' limits, the amounts of a mixture and the constraints. If left
+            out, points go where they go, and `inside` says which lie in the region.
 
         Returns
         -------
         DataFrame
-            radius, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside.
+            radius, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside. Distances at which nothing
+            keeps within the bounds are left out, and the `note` says so.
 
         Raises
         ------
         StudyError
-            If a radius or the goal cannot be used.
+            If a radius, the goal or the bounds cannot be used.
 
         References
         ----------
         Hoerl, A. E. (1959). Chemical Engineering Progress 55(11), 69-78. Draper, N. R. (1963). Technometrics 5(4), 469-479.
         """
         sign = _sign(goal)
+        if within is not None and within not in BOUNDS:
+            raise StudyError("ridge: within", within, '"region" or "limits"', "or leave it out for no bounds")
         if isinstance(radii, str) or not isinstance(radii, Iterable):
             raise StudyError("ridge: radii", radii, "a list of distances", "write [0, 0.5, 1]")
         sizes = [_distance("ridge: radius", r, least=0.0) for r in radii]
         if not sizes:
             raise StudyError("ridge: radii", [], "at least one distance", "write [0, 0.5, 1]")
-        u = np.array([self.quadratic.highest_at(r, sign) for r in sizes])
+        free = [self.quadratic.highest_at(r, sign) for r in sizes]
+        points: list[Floats | None] = list(free)
+        note = f"{'Highest' if sign > 0 else 'Lowest'} {self.fit.response.name} at each distance"
+        if within is None:
+            note += "." + self._held()
+        else:
+            G, h = self._bounds(within)
+            q, corners = self.quadratic, self._corners(G, h)
+            found: list[Floats | None] = []
+            for r, u in zip(sizes, free, strict=True):
+                before = [v for v in found[-1:] if v is not None]
+                near = np.array([*corners, *before]).reshape(-1, len(q.b))
+                found.append(best_within(q.b, q.B, r, G, h, u, sign, near))
+            points = found
+            where = "region studied" if within == "region" else "limits and constraints"
+            note += f" inside the {where} (many starts: the best found)." + self._held()
+        kept = [i for i, u in enumerate(points) if u is not None]
+        if not kept:
+            raise StudyError(
+                "ridge: radii", sizes, f"distances at which something lies inside the {within}", "give shorter ones"
+            )
+        if len(kept) < len(sizes):
+            gone = listed([f"{sizes[i]:g}" for i in range(len(sizes)) if i not in kept])
+            note += f"\nNothing lies inside at distance {gone}: left out."
+        u = np.array([points[i] for i in kept], dtype=float)
         table = self._table(self._settings(u))
-        table.insert(0, "radius", sizes)
-        table = table.rename_axis(None)
-        return Noted.made(
-            table, f"{'Highest' if sign > 0 else 'Lowest'} {self.fit.response.name} at each distance." + self._held()
-        )
+        table.insert(0, "radius", [sizes[i] for i in kept])
+        return Noted.made(table.rename_axis(None), note)
 
     def ascent(self, step: float | Mapping[str, float], goal: str = "high", steps: int = 10) -> Noted:
         """Settings along the path of steepest ascent (or descent) from the centre.
@@ -328,6 +543,8 @@ class Surface(Shown):
         ]
         if why:
             lines.append(f"It ends there: one step more, and {why}.")
+        if self.fit.df_residual and self._sloped and not self.fit.solution.exact_to_rounding:
+            lines.append(self._cone_words(0.95))
         if not self.quadratic.flat.all():
             lines.append(
                 "The surface is curved, so the straight path is the steepest only at its start: see ridge(radii)."
@@ -365,13 +582,7 @@ class Surface(Shown):
         first, why = len(settings), ""
         for name in self.names:
             f = study.factor(name)
-            least, most = -np.inf, np.inf
-            if isinstance(f, Continuous):
-                least, most = (v if v is not None else b for v, b in zip(f.limits, (-np.inf, np.inf), strict=True))
-            elif isinstance(f, Discrete):
-                least, most = f.low, f.high
-            elif isinstance(f, Component):
-                least, most = 0.0, study.mixture_total or 100.0
+            least, most = self._reach(f)
             unit = getattr(f, "unit", "")
             room = 1e-9 * (1.0 + abs(f.high if not isinstance(f, Categorical) else 1.0))
             values = settings[name].to_numpy(dtype=float)
@@ -436,6 +647,8 @@ class Surface(Shown):
                 f"The point lies {where} the region studied"
                 + ("." if self.inside else ": do not trust it, see ridge(radii)."),
             ]
+            if fit.df_residual and not self.quadratic.flat.any():
+                lines.append("How surely the point is known: see whereabouts().")
             if kind == "stationary ridge":
                 lines.append("The surface is flat along a direction through it: any point there is as good.")
             sections.append(Section(title, table, "\n".join(lines) + self._held()))
@@ -467,6 +680,12 @@ class Surface(Shown):
         return Section("Principal directions", table, "\n".join(lines))
 
 
+def _checked_level(confidence: object) -> float:
+    if isinstance(confidence, bool) or not isinstance(confidence, int | float) or not 0.0 < confidence < 1.0:
+        raise StudyError("confidence", confidence, "between 0 and 1", "write 0.95 for 95 %")
+    return float(confidence)
+
+
 def _sign(goal: str) -> float:
     if goal not in GOALS:
         raise StudyError("goal", goal, '"high" or "low"', "say which way the response should go")
@@ -483,8 +702,8 @@ def _distance(where: str, value: object, least: float | None) -> float:
     return float(value)  # type: ignore[arg-type]
 
 
-def _encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
-    """Encoded settings with categorical factors at a level or at their average, where every contrast is 0."""
+def encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
+    """Encoded settings with categorical factors at a level or at their average, where every contrast is 0; covariates at their means."""
     study = fit.study
     columns: list[Floats] = []
     for f in study.factors:
@@ -498,6 +717,7 @@ def _encoded(fit: Fit, settings: pd.DataFrame, at: Mapping[str, str]) -> Floats:
             columns.append(settings[f.name].to_numpy(dtype=float) / (study.mixture_total or 100.0))
         else:
             columns.append((settings[f.name].to_numpy(dtype=float) - (f.low + f.high) / 2.0) / ((f.high - f.low) / 2.0))
+    columns += [np.zeros(len(settings))] * len(study.covariate_names)  # covariates at their means
     return np.column_stack(columns)
 
 
@@ -505,9 +725,10 @@ def surface_of(fit: Fit, at: Mapping[str, str] | None) -> Surface:
     """The work of `Fit.surface`."""
     study, model = fit.study, fit.model
     held = _checked_levels(fit, at)
+    # covariates stand at their mean, which is coded 0
     kinds = {f.name: f for f in study.factors}
     for term, text in zip(model.parsed, model.terms, strict=True):
-        if sum(q for name, q in term if not isinstance(kinds[name], Categorical)) > 2:
+        if sum(q for name, q in term if name in kinds and not isinstance(kinds[name], Categorical)) > 2:
             raise StudyError(
                 "surface: term",
                 text,
@@ -536,7 +757,7 @@ def surface_of(fit: Fit, at: Mapping[str, str] | None) -> Surface:
     shift = np.array([c / total if isinstance(f, Component) else 0.0 for f, c in zip(moving, centre, strict=True)])
     scale = np.array([h / total if isinstance(f, Component) else 1.0 for f, h in zip(moving, half, strict=True)])
     v0, J = shift + scale * origin, scale[:, None] * plane
-    Z = _encoded(fit, pd.DataFrame(columns=[], index=[0]), held)[0]
+    Z = encoded(fit, pd.DataFrame(columns=[], index=[0]), held)[0]
     place = {v: i for i, v in enumerate(study.variables)}
     index = [place[f.name] for f in moving]
     fixed = [i for i in range(len(place)) if i not in index]
@@ -545,8 +766,8 @@ def surface_of(fit: Fit, at: Mapping[str, str] | None) -> Surface:
     for j, e in enumerate(model.exponents):
         factor = float(np.prod(Z[fixed] ** e[fixed]))
         hit = [k for k, i in enumerate(index) for _ in range(int(e[i]))]
-        if not hit:
-            c0[j] = factor
+        if not hit or factor == 0.0:
+            c0[j] = factor if not hit else 0.0
         elif len(hit) == 1:
             g[j, hit[0]] = factor
         else:
@@ -557,7 +778,8 @@ def surface_of(fit: Fit, at: Mapping[str, str] | None) -> Surface:
     slope = np.tensordot(beta, g, 1) + 2.0 * np.tensordot(beta, H, 1) @ v0
     b0 = float(beta @ c0 + np.tensordot(beta, g, 1) @ v0 + v0 @ np.tensordot(beta, H, 1) @ v0)
     quadratic = Quadratic(b0, J.T @ slope, np.tensordot(beta, parts, 1), parts)
-    return Surface(fit, held, tuple(f.name for f in moving), quadratic, centre, half, origin, plane)
+    slopes = (g + 2.0 * H @ v0) @ J
+    return Surface(fit, held, tuple(f.name for f in moving), quadratic, centre, half, origin, plane, slopes)
 
 
 def _checked_levels(fit: Fit, at: Mapping[str, str] | None) -> dict[str, str]:

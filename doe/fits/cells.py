@@ -56,7 +56,7 @@ def read_cells(cells: pd.Series[Any], name: str, where: str, labels: Sequence[An
     lower[~np.isfinite(lower)] = np.nan
     upper = lower.copy()
     missing = cells.isna().to_numpy()
-    for i in np.flatnonzero(np.isnan(lower) & ~missing):
+    for i in np.flatnonzero(np.isnan(lower) & ~missing).tolist():
         cell = cells.iloc[i]
         if isinstance(cell, str) and not cell.strip():
             continue

@@ -232,14 +232,15 @@ class CensoredFit(Fit):
 
     # ---- what it says elsewhere
 
-    def _foretell(self, X: Floats, interval: float, kind: str) -> pd.DataFrame:
+    def _foretell(self, X: Floats, interval: float, kind: str, spread: Floats | float = 0.0) -> pd.DataFrame:
         estimate, error = X @ self.beta, self._errors(X)
         low, high = self._limits(X, interval)
         if kind == "new batch":
             # each side of the mean's interval joined with the noise's: Zou & Donner (2008)
-            noise = float(special.stdtrit(self.degrees, 0.5 + interval / 2.0)) * self.sigma
+            own = np.hypot(self.sigma, spread)
+            noise = float(special.stdtrit(self.degrees, 0.5 + interval / 2.0)) * own
             low, high = estimate - np.hypot(estimate - low, noise), estimate + np.hypot(high - estimate, noise)
-            error = np.hypot(error, self.sigma)
+            error = np.hypot(error, own)
         r = self.response
         return pd.DataFrame(
             {

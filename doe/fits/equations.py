@@ -74,6 +74,8 @@ def _largest_on_runs(fit: Fit, monomials: list[Monomial], natural: bool, pseudoc
             Z[:, names.index(f.name)] = fit.batches.settings[f.name].to_numpy(dtype=float)
         elif pseudocomponents and isinstance(f, Component):
             Z[:, names.index(f.name)] = (Z[:, names.index(f.name)] - f.low / total) / room
+    for name in fit.model.measured if natural else ():
+        Z[:, names.index(name)] = fit.batches.settings[name].to_numpy(dtype=float)
     return np.array([np.abs(np.prod(Z ** np.array(m), axis=1)).max() for m in monomials])
 
 
@@ -130,6 +132,14 @@ def _note(fit: Fit, natural: bool, pseudocomponents: bool) -> str:
             units.append(f"{f.name} in {f.unit}" if f.unit else f.name)
         else:
             units.append(f"{f.name} −1 at {number_text(f.low)} and +1 at {number_text(f.high)} {f.unit}".rstrip())
+    for name in fit.model.measured:
+        c = fit.study.covariate(name)
+        if natural:
+            units.append(f"{name} in {c.unit}" if c.unit else name)
+        else:
+            mean, sd = c.law
+            law = f"{name} 0 at {number_text(mean, sd)} and 1 at {number_text(mean + sd, sd)} {c.unit}"
+            units.append(law.rstrip())
     if units:
         lines.insert(0, ("With " + ", ".join(units) + "."))
     if fit.response.transform is not None:

@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.fits.arrays import Floats, Solution
-from doe.study import Categorical, Component, Model, Response, Study
+from doe.study import Categorical, Component, Covariate, Model, Response, Study
 
 DIGITS = 100
 
@@ -50,12 +50,21 @@ def encoded_matrix(ctx: Any, study: Study, settings: pd.DataFrame) -> Matrix:
             continue
         centre, half = _centre_and_half(ctx, study, f)
         columns.append([(_typed(ctx, v) - centre) / half for v in values])
+    for c in study.covariates:
+        if c.name in settings.columns:
+            centre, half = _centre_and_half(ctx, study, c)
+            columns.append([(_typed(ctx, v) - centre) / half for v in settings[c.name].tolist()])
+        else:
+            columns.append([ctx.mpf(0)] * len(settings))
     return [list(row) for row in zip(*columns, strict=True)]
 
 
 def _centre_and_half(ctx: Any, study: Study, factor: Any) -> tuple[Any, Any]:
     if isinstance(factor, Component):
         return ctx.mpf(0), _typed(ctx, study.mixture_total or 100.0)
+    if isinstance(factor, Covariate):
+        mean, sd = factor.law
+        return _typed(ctx, mean), _typed(ctx, sd)
     low, high = _typed(ctx, factor.low), _typed(ctx, factor.high)
     return (low + high) / 2, (high - low) / 2
 
@@ -216,6 +225,7 @@ def written_out(ctx: Any, model: Model, pseudocomponents: bool = False) -> tuple
             kinds.append((-_typed(ctx, f.low) / total / room, 1 / room) if isinstance(f, Component) else None)
         else:
             kinds.append(_centre_and_half(ctx, study, f))
+    kinds += [None if pseudocomponents else _centre_and_half(ctx, study, c) for c in study.covariates]
     shares = [i for i, v in enumerate(study.variables) if v in {c.name for c in study.components}]
     own = [tuple(int(q) for q in row) for row in model.exponents]
     known = set(own)

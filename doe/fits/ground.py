@@ -60,19 +60,21 @@ class Ground:
                 notes[c.name] = f"{c.name} was not measured, so that the fit leaves it out."
                 continue
             if len(values) < 2 or np.ptp(values) == 0.0:
-                notes[c.name] = f"{c.name} was {c.text(values[0])} throughout, so that the fit leaves it out."
+                notes[c.name] = (
+                    f"{c.name} was {number_text(float(values[0]))} {c.unit}".rstrip()
+                    + " throughout, so that the fit leaves it out."
+                )
                 continue
             blank = len(table) - len(values)
             varying.add(c.name)
             if c.mean is None:
-                mean, sd = float(values.mean()), float(values.std(ddof=1))
-                laws[c.name] = replace(c, mean=mean, sd=sd)
-                law = (
-                    f"mean {number_text(mean, sd)} and SD {number_text(sd, digits=3)} {c.unit}".strip()
-                    + " of the batches measured"
-                )
+                c = replace(c, mean=float(values.mean()), sd=float(values.std(ddof=1)))
+                laws[c.name], of = c, "of the batches measured"
             else:
-                law = f"mean {number_text(c.mean)} and SD {number_text(c.sd or 0.0)} {c.unit}".strip() + " of the study"
+                of = "of the study"
+            mean, sd = c.law
+            unit = f" {c.unit}" if c.unit else ""
+            law = f"mean {number_text(mean, sd)}{unit} and SD {number_text(sd, digits=3)}{unit} {of}"
             if blank > MOST_BLANK * len(table):
                 notes[c.name] = (
                     f"{c.name} is blank in {blank} of {len(table)} batches, so that a named model leaves it out rather than these "

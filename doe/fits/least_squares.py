@@ -16,7 +16,7 @@ from doe.fits.ordinal import assembled_ordinal
 from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
-from doe.fits.sources import Asked, NoReadingError, asked_for
+from doe.fits.sources import AllEqualError, Asked, NoReadingError, asked_for
 from doe.fits.strata import TooFewGroupsError, check_settings, shared
 from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
@@ -41,6 +41,7 @@ def fit(
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
     variance_ratio: float | tuple[float, float] | None = None,
+    blocks: str | None = None,
 ) -> Fit:
     """Fit a model to one response.
 
@@ -74,6 +75,9 @@ def fit(
     variance_ratio : float or (float, float), optional
         Variance between whole plots (and between blocks) over that between batches within them, assumed and not estimated; asks for
         "gls". One number holds for both.
+    blocks : "fixed" or "random", optional
+        "fixed": these very days or lots, one column each; "random": a sample of those to come, with a variance of its own (by REML). None
+        takes them as random in REML and where the plan was chosen for random blocks, and as fixed elsewhere.
 
     Returns
     -------
@@ -96,7 +100,7 @@ def fit(
     """
     _check_study(study)
     asked = asked_for(study, response, at)
-    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without, variance_ratio)
+    return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without, variance_ratio, blocks)
 
 
 def _fitted(
@@ -108,11 +112,12 @@ def _fitted(
     method: str | None,
     without: Mapping[Any, str] | None,
     variance_ratio: float | tuple[float, float] | None,
+    blocks: str | None,
 ) -> Fit:
     model, notes = ground.model(spec)
     batches = gather(ground.study, ground.source, asked, without, as_made, model.measured)
     batches = replace(batches, notes=(*notes, *batches.notes))
-    out = _assembled(ground.study, data, model, asked.response, batches, method, variance_ratio)
+    out = _assembled(ground.study, data, model, asked.response, batches, method, variance_ratio, blocks)
     order = {} if isinstance(data, pd.DataFrame) else dict(getattr(data, "order", {}))
     return replace(out, order=order) if order else out
 
@@ -125,8 +130,10 @@ def _assembled(
     batches: Batches,
     method: str | None,
     variance_ratio: float | tuple[float, float] | None,
+    blocks: str | None,
 ) -> Fit:
     """The fit, by the method picked."""
+    _check_blocks(batches, method, blocks)
     if variance_ratio is not None and method not in (None, "gls"):
         raise StudyError(
             "variance_ratio", variance_ratio, f'left out with method="{method}"', 'it goes with method="gls"'
@@ -134,14 +141,24 @@ def _assembled(
     if method == "gls" or variance_ratio is not None:
         check_settings(study, batches)
         _check_suits(response, batches, "gls")
+        if blocks == "fixed":
+            raise StudyError(
+                "blocks",
+                blocks,
+                '"random" with an assumed variance ratio, which is that of random blocks',
+                "leave it out",
+            )
         return assembled_known_ratio(model, response, batches, ratio_asked(data, batches, variance_ratio))
-    picked, why = _method(study, response, batches, method, _planned_as_random(data))
+    picked, why = _method(study, response, batches, method, _random_blocks(data, blocks))
+    if picked in ("ordinal", "censored") and blocks == "random":
+        raise StudyError("blocks", blocks, '"fixed" for scores and censored readings', "leave it out")
+    batches = replace(batches, fixed_blocks=picked == "reml" and blocks == "fixed")
     if picked != "reml":
         return ASSEMBLED[picked](model, response, batches, why)
     try:
         return assembled_mixed(model, response, batches, why)
     except TooFewGroupsError as problem:
-        planned = None if method == "reml" else ratio_planned(data, batches)
+        planned = None if method == "reml" or blocks == "fixed" else ratio_planned(data, batches)
         if planned is None:
             raise
         return assembled_known_ratio(model, response, batches, planned, problem)
@@ -155,12 +172,13 @@ def fit_all(
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
     variance_ratio: float | tuple[float, float] | None = None,
+    blocks: str | None = None,
 ) -> Fits:
     """Fit every response of a study, at every occasion that has readings, derived responses among them.
 
     Parameters
     ----------
-    study, data, as_made, method, without, variance_ratio
+    study, data, as_made, method, without, variance_ratio, blocks
         As for `fit`.
     model : str, list of str, Model, or a mapping of response -> one of these
         One model for all responses, or one for each; a response's own name stands for all of its occasions that the mapping does not name.
@@ -169,7 +187,8 @@ def fit_all(
     -------
     Fits
         Mapping of response -> Fit, in the study's order; "viscosity[4 wk, 40 °C]" is the key of a response with several occasions. An
-        occasion without a reading yet is left out, and so is a derived response that needs it: `Fits.unfitted` and the print list them.
+        occasion without a reading yet, or with the same one on every batch, is left out, and so is a derived response that needs it:
+        `Fits.unfitted` and the print list them.
 
     Raises
     ------
@@ -190,16 +209,18 @@ def fit_all(
     for asked in wanted:
         waits = len(asked.base.occasions) > 1 or asked.base.formula is not None
         try:
-            fits[asked.name] = _fitted(ground, data, asked, specs[asked.name], as_made, method, without, variance_ratio)
+            fits[asked.name] = _fitted(
+                ground, data, asked, specs[asked.name], as_made, method, without, variance_ratio, blocks
+            )
         except NoReadingError:
             if not waits:
                 raise
-            unfitted.append(
-                (
-                    asked.name,
-                    "no reading of it yet" if asked.base.formula is None else "nothing to work it out from yet",
-                )
-            )
+            derived = asked.base.formula is not None
+            unfitted.append((asked.name, "nothing to work it out from yet" if derived else "no reading of it yet"))
+        except AllEqualError as problem:
+            if not waits:
+                raise
+            unfitted.append((asked.name, f"the same on every batch, {asked.response.text(float(str(problem.found)))}"))
     if not fits:
         raise StudyError(
             "fit_all: readings", "none of any response", "readings of at least one response", "enter the readings first"
@@ -233,14 +254,38 @@ def _check_study(study: object) -> None:
         )
 
 
-def _planned_as_random(data: Any) -> bool:
-    """Whether the plan behind the records was chosen for blocks as a sample of many."""
+def _random_blocks(data: Any, blocks: str | None) -> str:
+    """Why blocks are a sample of many: asked for, or the plan behind the records was chosen so; empty where they are not."""
+    if blocks is not None:
+        return "since blocks are to be random" if blocks == "random" else ""
     provenance = getattr(getattr(data, "plan", None), "provenance", {})
-    return bool(provenance.get("arguments", {}).get("block_effects") == "random")
+    planned = provenance.get("arguments", {}).get("block_effects") == "random"
+    return "since the plan was chosen for random blocks" if planned else ""
+
+
+def _check_blocks(batches: Batches, method: str | None, blocks: str | None) -> None:
+    if blocks is None:
+        return
+    if blocks not in ("fixed", "random"):
+        raise StudyError("blocks", blocks, '"fixed", "random" or None', "leave it out to have it picked")
+    if not shared(batches.block):
+        raise StudyError(
+            "blocks",
+            blocks,
+            "left out where batches share no blocks",
+            "add a column 'block' that several batches share",
+        )
+    if blocks == "random" and method == "least squares":
+        raise StudyError(
+            "blocks",
+            blocks,
+            '"fixed" with least squares, which knows one variance only',
+            'write method="reml", or leave it out',
+        )
 
 
 def _method(
-    study: Study, response: Response, batches: Batches, method: str | None, random_blocks: bool
+    study: Study, response: Response, batches: Batches, method: str | None, random_blocks: str
 ) -> tuple[str, str]:
     """Which method, and why, for the print."""
     if method is not None and method not in METHODS:
@@ -311,7 +356,7 @@ def _method(
         if random_blocks and shared(batches.block):
             return (
                 "reml",
-                "REML, since the plan was chosen for random blocks: days or lots are a sample of those to come.",
+                f"REML, {random_blocks}: days or lots are a sample of those to come.",
             )
         if alone:
             return "least squares", "Least squares, since every whole plot holds one batch."

@@ -16,7 +16,7 @@ from doe.fits.arrays import Floats
 from doe.fits.influence import run_flags
 from doe.fits.kenward_roger import Inference, p_of_f
 from doe.fits.readings import Batches
-from doe.fits.result import Choice, Fit, solved
+from doe.fits.result import Choice, Fit, block_contrasts, solved
 from doe.fits.strata import Layout, layout_of
 from doe.fits.tables import Noted
 from doe.fits.transforms import profile_likelihood, scaled_power
@@ -46,6 +46,8 @@ class LackOfFit:
 class MixedFit(Fit):
     """A fit by restricted maximum likelihood; made by `doe.fit` where batches share whole plots or blocks.
 
+    Blocks are random unless `batches.fixed_blocks`; fixed ones are the last columns of `X`, as in a least-squares fit.
+
     As `Fit`, with these differences. `coefficients` and `anova` have degrees of freedom of their own in every row. `sigma` is the
     standard deviation between batches of one whole plot, measured as in the trial, and `df_residual` its degrees of freedom.
     `r2` is what the model's terms alone account for. `press` foretells each whole plot from the others (each batch, where there are
@@ -74,7 +76,7 @@ class MixedFit(Fit):
     @cached_property
     def beta(self) -> Floats:
         """Coefficients of the model's columns, shape (p,)."""
-        return self.solution.R_inverse @ self.inference.gamma
+        return (self.solution.R_inverse @ self.inference.gamma)[: self.model.p]
 
     @property
     def y(self) -> Floats:
@@ -95,7 +97,7 @@ class MixedFit(Fit):
     @cached_property
     def cov_unscaled(self) -> Floats:
         """Covariance of the coefficients over sigma², shape (p, p), estimated variances allowed for."""
-        R = self.solution.R_inverse
+        R = self.solution.R_inverse[: self.model.p]
         return R @ self.inference.adjusted @ R.T / self.sigma**2
 
     @property
@@ -112,17 +114,19 @@ class MixedFit(Fit):
     # ---- inference
 
     def _errors(self, L: Floats) -> Floats:
-        rows = L @ self.solution.R_inverse
+        rows = L @ self.solution.R_inverse[: self.model.p]
         return np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, self.inference.adjusted, rows), 0.0))
 
     def _degrees(self, L: Floats) -> Floats:
-        df = self.inference.degrees(L @ self.solution.R_inverse)
+        df = self.inference.degrees(L @ self.solution.R_inverse[: self.model.p])
         df[np.isnan(df)] = self.df_residual  # of rows of zeros, whose error is 0 on any
         return np.minimum(df, [self._most_degrees(row[None, :]) for row in L])
 
     @cached_property
     def _column_strata(self) -> list[str]:
-        return [self.layout.stratum_of(column) for column in self.X.T]
+        # by the plan: as made, what is set once a whole plot may differ a little within it
+        planned = self.model.matrix_of(self.batches.planned_encoded)
+        return [self.layout.stratum_of(column) for column in (*planned.T, *self.X[:, self.model.p :].T)]
 
     def _most_degrees(self, L: Floats) -> float:
         """The most degrees of freedom that a hypothesis may claim: where a variance is held at 0, those of its stratum."""
@@ -154,7 +158,7 @@ class MixedFit(Fit):
         """
         rows = []
         tests = self._hypotheses()
-        whole = np.vstack([L for _, L in tests]) if tests else np.empty((0, self.model.p))
+        whole = np.vstack([L for _, L in tests]) if tests else np.empty((0, self.X.shape[1]))
         if len(tests) > 1:
             tests = [*tests, ("model", whole)]
         for source, L in tests:
@@ -208,10 +212,15 @@ class MixedFit(Fit):
 
     @cached_property
     def _ss_about(self) -> tuple[float, float, int]:
-        left = self.y - self.X @ self.beta
+        left = self.y - self._all_fitted
         total = self.y - (self.y.mean() if self.has_constant else 0.0)
         about = float(total @ total - left @ left)
-        return about, about, self.model.p - int(self.has_constant)
+        return about, about, self.X.shape[1] - int(self.has_constant)
+
+    @cached_property
+    def _all_fitted(self) -> Floats:
+        """What all columns foretell, fixed blocks included, shape (n,)."""
+        return np.asarray(self.solution.Q @ self.inference.gamma)
 
     @property
     def _ss_total(self) -> float:
@@ -260,12 +269,12 @@ class MixedFit(Fit):
     @property
     def aicc(self) -> float:
         """Akaike's criterion with the small-sample correction, from the full likelihood; the variances count as parameters."""
-        return self._criteria(self._full_log_likelihood, self.model.p)[0]
+        return self._criteria(self._full_log_likelihood, self.X.shape[1])[0]
 
     @property
     def bic(self) -> float:
         """Schwarz's criterion, from the full likelihood; the variances count as parameters."""
-        return self._criteria(self._full_log_likelihood, self.model.p)[1]
+        return self._criteria(self._full_log_likelihood, self.X.shape[1])[1]
 
     @property
     def _log_jacobian(self) -> float:
@@ -275,7 +284,8 @@ class MixedFit(Fit):
     # ---- elsewhere
 
     def _of_new_batch(self, X: Floats) -> tuple[Floats, Floats]:
-        variance, df = self.inference.of_new_batch(X @ self.solution.R_inverse, self.layout.carried)
+        rows = X @ self.solution.R_inverse[: self.model.p]
+        variance, df = self.inference.of_new_batch(rows, self.layout.carried)
         return np.sqrt(variance), df
 
     def _prediction_note(self, interval: float, kind: str, outside: int, rows: int) -> str:
@@ -322,10 +332,11 @@ class MixedFit(Fit):
         """Each batch against what all others foretell, its mates in the whole plot among them; variances held."""
         scaled, own = self.inference.projection @ self.y, self._foretold
         leverage = np.clip(1.0 - own / np.diagonal(self.inference.inverse), 0.0, 1.0)
-        t = arrays.studentised_draws(scaled[None, :], self.y[None, :], own, self.n - self.model.p)[0]
+        p = self.X.shape[1]
+        t = arrays.studentised_draws(scaled[None, :], self.y[None, :], own, self.n - p)[0]
         with np.errstate(divide="ignore", invalid="ignore"):
-            cook = np.where(own > 0.0, scaled**2 / own, np.nan) * leverage / ((1.0 - leverage) * self.model.p)
-        fitted = self.X @ self.beta
+            cook = np.where(own > 0.0, scaled**2 / own, np.nan) * leverage / ((1.0 - leverage) * p)
+        fitted = self._all_fitted
         return pd.DataFrame(
             {
                 "run": self.runs,
@@ -342,7 +353,9 @@ class MixedFit(Fit):
         """As the least-squares fit's, with the variances as estimated at 0 or above."""
         V = np.tensordot(self.inference.weighing, self.layout.strata.G, axes=1)
         noise = np.random.default_rng(seed).standard_normal((draws, self.n)) @ np.linalg.cholesky(V).T
-        return arrays.studentised_draws(noise @ self.inference.projection, noise, self._foretold, self.n - self.model.p)
+        return arrays.studentised_draws(
+            noise @ self.inference.projection, noise, self._foretold, self.n - self.X.shape[1]
+        )
 
     @cached_property
     def _foretold(self) -> Floats:
@@ -379,6 +392,8 @@ class MixedFit(Fit):
     def heading(self) -> str:
         """What was fitted, how, on how much."""
         counts = [f"{int(g.max()) + 1} {name}s" for name, g in self.layout.groups.items()]
+        if self.block_columns:
+            counts.append(f"{self.block_columns + 1} fixed blocks")
         return self._heading(f" in {verdicts.listed(counts)}" if counts else "", self._df_words())
 
     def _df_words(self) -> str:
@@ -544,7 +559,8 @@ def assembled_mixed(
     StudyError
         As for least squares; also if a stratum has no degrees of freedom, or nothing is shared.
     """
-    X, solution = solved(model, response, batches, np.empty((len(batches.runs), 0)), ())
+    blocks, names = block_contrasts(batches.block if batches.fixed_blocks else None)
+    X, solution = solved(model, response, batches, blocks.reshape(len(batches.runs), len(names)), names)
     layout = layout_of(model, response, batches, solution.Q)
     inference, components = inferred(solution.Q, layout.y, layout.strata)
     return MixedFit(
@@ -554,7 +570,7 @@ def assembled_mixed(
         batches,
         solution,
         X,
-        (),
+        names,
         "reml",
         why,
         choice,

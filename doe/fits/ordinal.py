@@ -18,6 +18,7 @@ from doe.fits.censored import checked_count, has_censored, reading_text
 from doe.fits.ordinal_posterior import SPREAD_SCALE, Posterior
 from doe.fits.readings import Batches
 from doe.fits.result import LEVEL, Choice, Fit, block_contrasts, check_estimable, checked_interval
+from doe.fits.sources import AllEqualError
 from doe.fits.strata import shared
 from doe.fits.tables import Equation, Noted
 from doe.study import Categorical, Model, Response, Section, StudyError
@@ -496,7 +497,9 @@ class OrdinalFit(Fit):
             out["std_error"] = np.sqrt(np.maximum(spread, 0.0))
         return out, chance
 
-    def _foretell(self, X: Floats, interval: float, kind: str) -> pd.DataFrame:
+    def _foretell(self, X: Floats, interval: float, kind: str, spread: Floats | float = 0.0) -> pd.DataFrame:
+        # only the surface foretells by this, at the covariates' mean
+        assert np.all(np.asarray(spread) == 0.0)
         return self._foretold(X, interval, kind)[0]
 
     def _caveats(self, outside: int, rows: int) -> list[str]:
@@ -937,7 +940,7 @@ def _codes(response: Response, batches: Batches) -> tuple[NDArray[np.int64], NDA
         at = int(np.flatnonzero(bad)[0])
         raise StudyError(f"{where}{batches.runs[of_batch[at]]}: score", float(scores[at]), allowed, mend)
     if len(set(scores.tolist())) == 1:
-        raise StudyError(
+        raise AllEqualError(
             f"response {response.name!r}: score",
             int(scores[0]),
             "different between runs, yet all are the same",

@@ -54,6 +54,8 @@ class Batches:
         The same as `Study.encode` gives them, the covariates as measured.
     as_made : bool
         Whether `settings` are as made.
+    fixed_blocks : bool
+        Whether a mixed fit takes the blocks as fixed columns, not as a sample of those to come.
     """
 
     runs: tuple[Any, ...]
@@ -74,6 +76,7 @@ class Batches:
     planned: pd.DataFrame
     planned_encoded: Floats
     as_made: bool = False
+    fixed_blocks: bool = False
 
     @property
     def censored(self) -> NDArray[np.bool_]:
@@ -122,7 +125,7 @@ def gather(
     lower, upper, why = source.read(study, asked)
     batch = [plain(v) for v in table["batch"]] if "batch" in table.columns else labels
     runs = set(labels)
-    drop = _reasons(without, runs | set(batch) | set(source.planned))
+    drop = reasons_of(without, runs | set(batch) | set(source.planned))
     dropped = np.array(
         [k in drop or (b in drop and b not in runs) for k, b in zip(labels, batch, strict=True)], dtype=bool
     )
@@ -254,7 +257,8 @@ def bounds_told(batches: Batches) -> list[tuple[Any, str]]:
     return [(batches.runs[i], bound_text(batches.lower[i], batches.upper[i])) for i in np.flatnonzero(batches.censored)]
 
 
-def _reasons(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, str]:
+def reasons_of(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any, str]:
+    """The runs to leave out with their reasons, checked against those that are there."""
     if without is None:
         return {}
     if not isinstance(without, Mapping):
@@ -378,7 +382,7 @@ def _ignored(study: Study, asked: Asked, source: Source) -> tuple[str, ...]:
         for c in source.table.columns
         if c not in known and not (isinstance(c, str) and split_occasion(c)[0] in own and c.endswith("]"))
     ]
-    out = (f"Columns not used: {', '.join(extra)}.",) if extra else ()
+    out: tuple[str, ...] = (f"Columns not used: {', '.join(extra)}.",) if extra else ()
     if asked.base.formula is not None and asked.base.name in source.table.columns:
         out += (f"{asked.name} is taken from its own column, not worked out from {asked.base.formula}.",)
     return out

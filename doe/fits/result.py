@@ -17,6 +17,7 @@ from scipy import special
 from doe.fits import arrays, verdicts
 from doe.fits.arrays import Floats, Solution
 from doe.fits.readings import Batches
+from doe.fits.sources import AllEqualError
 from doe.fits.tables import Equation, Noted
 from doe.study import Categorical, Component, Model, Response, Section, Shown, Study, StudyError
 from doe.study.dependence import dependent_groups
@@ -26,10 +27,12 @@ from doe.study.terms import Term, term_text
 
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
+    from doe.fits.driving import Drivers
     from doe.fits.exact import ExactSolution, Matrix
     from doe.fits.patterns import Patterns
     from doe.fits.robust import RobustFit
     from doe.fits.selection import Search
+    from doe.fits.tracing import Traces
     from doe.fits.transforms import TransformProfile
 
 METHOD_WORDS = {
@@ -407,11 +410,12 @@ class Fit(Shown):
         Parameters
         ----------
         df : DataFrame
-            One row a setting, one column a factor, natural units.
+            One row a setting, one column a factor, natural units; a column for a covariate where its value is known.
         interval : float
             Coverage of the interval, between 0 and 1.
         kind : "mean" or "new batch"
-            Interval for the mean of many batches made at the setting, or for one new batch. With blocks: at the average block.
+            Interval for the mean of many batches made at the setting, or for one new batch. With blocks: at the average block. A covariate
+            without a column stands at its mean; one new batch then also differs by what the covariate's own spread makes of it.
 
         Returns
         -------
@@ -428,15 +432,36 @@ class Fit(Shown):
         if kind not in ("mean", "new batch"):
             raise StudyError("kind", kind, '"mean" or "new batch"', "say which of the two the interval is for")
         settings = self.study.frame(df, "the settings")
-        out = self._foretell(self.model.matrix(settings), interval, kind)
+        given = [name for name in self.study.covariate_names if name in df.columns]
+        encoded = self.study.encode(settings.assign(**{name: df[name].to_numpy() for name in given}))
+        unknown = [name for name in self.model.measured if name not in given]
+        spread = self._covariate_spread(encoded, unknown) if kind == "new batch" else np.zeros(len(settings))
+        out = self._foretell(self.model.matrix_of(encoded), interval, kind, spread)
         out.index = settings.index
         outside = int((~self.study.region.contains(settings)).sum())
-        return Noted.made(out, self._prediction_note(interval, kind, outside, len(out)))
+        note = self._prediction_note(interval, kind, outside, len(out))
+        if unknown:
+            spreads = "; one new batch differs by their spread too" if kind == "new batch" else ""
+            note += f"\nAt the mean of {verdicts.listed(unknown)}{spreads.replace('their', 'its') if len(unknown) == 1 else spreads}."
+        return Noted.made(out, note)
 
-    def _foretell(self, X: Floats, interval: float, kind: str) -> pd.DataFrame:
-        """Predictions for rows of the model matrix, on the response's own scale."""
+    def _covariate_spread(self, encoded: Floats, unknown: Sequence[str]) -> Floats:
+        """SD, on the fitted scale, of what covariates that are not known bring into one new batch, to first order."""
+        variance = np.zeros(len(encoded))
+        for name in unknown:
+            at = self.study.variables.index(name)
+            up, down = encoded.copy(), encoded.copy()
+            # coded by mean and SD: one unit is one standard deviation
+            up[:, at] += 0.5
+            down[:, at] -= 0.5
+            variance += ((self.model.matrix_of(up) - self.model.matrix_of(down)) @ self.beta) ** 2
+        return np.sqrt(variance)
+
+    def _foretell(self, X: Floats, interval: float, kind: str, spread: Floats | float = 0.0) -> pd.DataFrame:
+        """Predictions for rows of the model matrix, on the response's own scale; `spread` is a new batch's own SD beside sigma."""
         estimate = X @ self.beta
         error, df = self._of_new_batch(X) if kind == "new batch" else (self._errors(X), self._degrees(X))
+        error = np.hypot(error, spread)
         half = special.stdtrit(df, 0.5 + interval / 2.0) * error
         r = self.response
         return pd.DataFrame(
@@ -535,6 +560,67 @@ class Fit(Shown):
 
         return surface_of(self, at)
 
+    def drivers(self, draws: int = 4000, seed: int = 0) -> Drivers:
+        """Factors ranked by how much of the response's variation over the region they account for, and how sure that is.
+
+        Parameters
+        ----------
+        draws : int
+            Posterior draws of the coefficients behind the intervals.
+        seed : int
+            Of those draws, and of the random points where the region leaves a part that has to be estimated.
+
+        Returns
+        -------
+        Drivers
+            Total and first-order Sobol' indices where every factor varies whatever the others are, else Shapley effects; the noise of
+            the coefficients is taken off. On the fitted scale, under the uniform law on the region. Covariates take no part.
+
+        Raises
+        ------
+        StudyError
+            If the model has no factor, constraints tie together too many, or an argument cannot be used.
+
+        References
+        ----------
+        Sobol', I. M. (1993). Sensitivity estimates for nonlinear mathematical models. Math. Model. Comput. Exp. 1, 407-414. Homma, T. &
+        Saltelli, A. (1996). Reliab. Eng. Syst. Saf. 52, 1-17 (total indices). Song, E., Nelson, B. L. & Staum, J. (2016). Shapley
+        effects for global sensitivity analysis: theory and computation. SIAM/ASA J. Uncertainty Quantification 4, 1060-1083.
+        """
+        from doe.fits.driving import drivers_of
+
+        return drivers_of(self, draws, seed)
+
+    def traces(self, reference: Mapping[str, Any] | None = None, direction: str = "cox") -> Traces:
+        """How the response goes along each component of a mixture, from a reference blend to the edges of the region.
+
+        Parameters
+        ----------
+        reference : mapping of factor -> setting, optional
+            A blend (all components) inside the region, and settings of other factors; the mean of the region's corners if left out.
+            Categorical factors left out stand at the average of their levels.
+        direction : "cox" or "piepel"
+            The other components keep their proportions (Cox), or the proportions of what they have above their least amounts (Piepel:
+            Cox's direction in L-pseudocomponents).
+
+        Returns
+        -------
+        Traces
+
+        Raises
+        ------
+        StudyError
+            If the study is no mixture, or the reference or direction cannot be used.
+
+        References
+        ----------
+        Cox, D. R. (1971). A note on polynomial response functions for mixtures. Biometrika 58, 155-159. Piepel, G. F. (1982).
+        Measuring component effects in constrained mixture experiments. Technometrics 24(1), 29-39.
+        """
+        from doe.fits.tracing import traces_of
+
+        return traces_of(self, reference, direction)
+
     # ---- checking and changing the fit
 
     @cached_property
@@ -550,7 +636,8 @@ class Fit(Shown):
         -------
         DataFrame
             run, fitted, residual (fitted scale), leverage, studentised (externally), cooks_distance, flags. The `note` gives the
-            limits; that of the studentised residuals holds for all runs together (Bonferroni, 5 %).
+            limits; that of the studentised residuals holds for all runs together (Bonferroni, 5 %). Of a fit on settings as made,
+            leverage_planned is what the plan would have had.
 
         References
         ----------
@@ -558,7 +645,20 @@ class Fit(Shown):
         """
         from doe.fits.influence import limits_note
 
-        return Noted.made(self._run_table, limits_note(self))
+        table, note = self._run_table, limits_note(self)
+        if self.as_made:
+            table = table.copy()
+            table.insert(list(table.columns).index("leverage") + 1, "leverage_planned", self._planned_leverage)
+            note += "\nleverage is of the settings as made, leverage_planned of those planned."
+        return Noted.made(table, note)
+
+    @cached_property
+    def _planned_leverage(self) -> Floats:
+        """Leverage that the batches would have had as planned; NaN where the plan's columns cannot be told apart."""
+        X = np.column_stack([self.model.matrix_of(self.batches.planned_encoded), self.X[:, self.model.p :]])
+        if dependent_groups(X):
+            return np.full(self.n, np.nan)
+        return np.asarray((np.linalg.qr(X)[0] ** 2).sum(axis=1))
 
     def patterns(self, order: Mapping[Any, int] | None = None) -> Patterns:
         """Patterns that noise should not have: a drift or a memory in the order of making, whole plots alike or out of line.
@@ -990,7 +1090,7 @@ def check_readings(response: Response, batches: Batches) -> None:
             "correct the reading, leave it out with its reason, or choose another transform",
         )
     if np.ptp(batches.values) == 0.0:
-        raise StudyError(
+        raise AllEqualError(
             f"response {response.name!r}: reading",
             float(batches.values[0]),
             "different between runs, yet all are the same",

@@ -20,7 +20,7 @@ class Fits(Shown, Mapping[str, Fit]):
     study : Study
     fits : mapping of response -> Fit
     unfitted : tuple of (response, reason)
-        Responses that could not be fitted yet.
+        Responses that could not be fitted.
 
     Raises
     ------
@@ -79,7 +79,7 @@ class Fits(Shown, Mapping[str, Fit]):
         sections.append(Section("How well", pd.DataFrame([_summary(f) for f in fits])))
         if self.unfitted:
             table = pd.DataFrame(list(self.unfitted), columns=["response", "reason"])
-            sections.append(Section("Not fitted yet", table))
+            sections.append(Section("Not fitted", table))
         wary = [f"{f.response.name}: {line}" for f in fits for line in f.cautions()]
         sections.append(Section("What to be wary of", None, "\n".join(wary) if wary else "Nothing stands out."))
         return sections

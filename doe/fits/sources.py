@@ -26,6 +26,10 @@ class NoReadingError(StudyError):
     """A response of which nothing was read, or not yet."""
 
 
+class AllEqualError(StudyError):
+    """A response that reads the same on every batch."""
+
+
 @dataclass(frozen=True)
 class Asked:
     """A response as a fit takes it.
@@ -100,7 +104,7 @@ def _occasion(base: Response, at: Any, where: str) -> Occasion:
                 f"write at=({first}{',' if first.count(chr(39)) == 2 else ''}), or fit all of them with fit_all",
             )
         return base.occasion()
-    parts = (at,) if isinstance(at, str) else at
+    parts: Any = (at,) if isinstance(at, str) else at
     if not isinstance(parts, Sequence) or not 1 <= len(parts) <= 2:
         raise StudyError(
             f"{where}: at", at, "a pair of time and condition, or one of the two", 'write at=("4 wk", "40 °C")'
@@ -216,9 +220,7 @@ class Source:
         cells = t[base.name]
         elsewhere = nowhere.copy()
         for column, part, options in zip(WHEN, asked.occasion, (base.times, base.conditions), strict=True):
-            # a factor may well be called time
-            if column not in study.names:
-                elsewhere |= self._of_others(column, part, options, base.name, labels)
+            elsewhere |= self._of_others(column, part, options, base.name, labels)
         return cells, elsewhere
 
     def _of_others(
@@ -276,7 +278,7 @@ class Source:
                     "add it, or give each occasion a column of its own",
                 )
             lower, upper, _ = self.read(study, part)
-            low, high = _batch_means(lower, at, len(place)), _batch_means(upper, at, len(place))
+            low, high = batch_means(lower, at, len(place)), batch_means(upper, at, len(place))
             for j in np.flatnonzero(np.isnan(low)):
                 why[j] = why[j] or f"no reading of {part.name}"
             for j in np.flatnonzero(~np.isnan(low) & (low != high)):
@@ -294,7 +296,7 @@ class Source:
         return out, out.copy(), [why[j] or none for j in at]
 
 
-def _batch_means(values: Floats, at: NDArray[np.int64], count: int) -> Floats:
+def batch_means(values: Floats, at: NDArray[np.int64], count: int) -> Floats:
     """Mean of the readings of each batch; NaN where it has none."""
     there = ~np.isnan(values)
     sums = np.zeros(count)

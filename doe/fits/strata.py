@@ -68,7 +68,7 @@ def whole_plots(batches: Batches) -> Labels | None:
 
 
 def check_settings(study: Study, batches: Batches) -> None:
-    """Refuse whole plots within which a hard-to-change factor changes.
+    """Refuse whole plots within which a hard-to-change factor was planned to change: as made it may differ a little.
 
     Raises
     ------
@@ -79,10 +79,10 @@ def check_settings(study: Study, batches: Batches) -> None:
     if plots is None or batches.whole_plot is None:
         return
     for name in study.hard_to_change:
-        values = batches.settings[name].to_numpy()
+        values = batches.planned[name].to_numpy()
         # as for repeated settings, what agrees to nine coded decimals is one setting
         columns = [v == name or v.startswith(f"{name}[") for v in study.variables]
-        coded = np.round(batches.encoded[:, columns], 9)
+        coded = np.round(batches.planned_encoded[:, columns], 9)
         for plot in range(plots.max() + 1):
             own = np.flatnonzero(plots == plot)
             if (coded[own] != coded[own[0]]).any():
@@ -107,7 +107,7 @@ def groups_of(batches: Batches) -> dict[str, Labels]:
     plots = whole_plots(batches)
     if plots is not None and 1 < plots.max() + 1 < n:
         groups["whole plot"] = plots
-    if shared(batches.block) and batches.block is not None:
+    if shared(batches.block) and batches.block is not None and not batches.fixed_blocks:
         order = {b: i for i, b in enumerate(dict.fromkeys(batches.block))}
         block = np.array([order[b] for b in batches.block])
         # where every block is one whole plot the two are one stratum
@@ -193,7 +193,7 @@ def _constant(column: Floats, labels: Labels) -> bool:
 
 
 def _check_degrees(model: Model, response: Response, batches: Batches, Q: Floats, layout: Layout) -> None:
-    X = model.matrix_of(batches.encoded)
+    X = model.matrix_of(batches.planned_encoded)
     for name, labels in layout.groups.items():
         if layout.degrees[name]:
             continue

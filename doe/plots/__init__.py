@@ -4,6 +4,7 @@ May import study, designs, quality, bench, fits, virtual and window. Functions o
 several take `figure=` and return a Figure; nothing touches pyplot or the global settings of Matplotlib.
 """
 
+from doe.plots.blends import ternary_response, traces
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import making_order, residuals
 from doe.plots.curves import interactions, main_effects
@@ -12,11 +13,15 @@ from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
 from doe.plots.screening import half_normal, inclusion_weights
+from doe.plots.shares import drivers
 from doe.plots.slices import contours
+from doe.plots.storage import drift
 from doe.plots.titrating import titration
 
 __all__ = [
     "contours",
+    "drift",
+    "drivers",
     "factor_effects",
     "half_normal",
     "inclusion_weights",
@@ -32,6 +37,8 @@ __all__ = [
     "residuals",
     "term_correlations",
     "ternary",
+    "ternary_response",
     "titration",
+    "traces",
     "words",
 ]

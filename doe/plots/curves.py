@@ -327,7 +327,7 @@ def drawable_pairs(fit: Fit) -> list[tuple[str, str]]:
     found: list[tuple[float, tuple[str, str]]] = []
     t = np.abs(fit.coefficients["t"].to_numpy(dtype=float))
     for index, term in enumerate(fit.model.parsed):
-        if len(term) != 2 or any(power != 1 for _, power in term):
+        if len(term) != 2 or any(power != 1 or name not in study.names for name, power in term):
             continue
         first, second = (study.factor(name) for name, _ in term)
         if isinstance(first, Component) and isinstance(second, Component):

@@ -134,7 +134,7 @@ def ternary(plan: Plan, ax: Axes | None = None) -> Axes:
     ax.add_patch(Polygon(allowed, fc=look.PAPER, ec=look.SOFT, lw=1.0, zorder=1, gid="region"))
     ax.add_patch(Polygon(whole, fc="none", ec=look.SOFT, lw=0.8, zorder=2, clip_on=False))
     for c, f in enumerate(parts):
-        _side(ax, c, f, low, spare, flat)
+        side_scale(ax, c, f, low, spare, flat)
     groups, word = _groups(plan)
     _marks(ax, flat(runs), groups, 1.0)
     if groups.nunique() > 1:
@@ -345,7 +345,7 @@ def _beside(i: int, count: int, size: float, wide: float) -> tuple[float, float]
     return (column - (in_row - 1) / 2) * APART * wide * size, ((-(-count // across) - 1) / 2 - row) * APART * size
 
 
-def _side(ax: Axes, c: int, f: Component, low: Floats, spare: float, flat: Any) -> None:
+def side_scale(ax: Axes, c: int, f: Component, low: Floats, spare: float, flat: Any) -> None:
     """One component's scale along its side of the triangle, its lines across, its name along and at its corner."""
     after = (c + 1) % 3  # along this component's side the one after the next stays at its low
     before = (c + 2) % 3

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from doe.fits.result import SELECTED
 from doe.plots import holding, look
-from doe.study import Categorical, Study, StudyError
+from doe.study import Categorical, Covariate, Study, StudyError
 from doe.study.terms import Term
 
 if TYPE_CHECKING:
@@ -214,14 +214,18 @@ def term_words(term: Term) -> str:
 def _process_rows(fit: Fit, term: Term, columns: NDArray[np.int64]) -> list[Row]:
     """Rows of a term in process factors: coefficients times the span of their column over the studied range."""
     study, model = fit.study, fit.model
-    kinds = [study.factor(name) for name, _ in term if isinstance(study.factor(name), Categorical)]
-    numeric = [(name, power) for name, power in term if not isinstance(study.factor(name), Categorical)]
+    kinds = [study.variable(name) for name, _ in term if isinstance(study.variable(name), Categorical)]
+    numeric = [(name, power) for name, power in term if not isinstance(study.variable(name), Categorical)]
     span = 1.0 if not numeric or all(power % 2 == 0 for _, power in numeric) else 2.0
     if not kinds:
         label = term_words(term)
         if len(term) == 1 and term[0][1] == 1:
-            f = study.factor(term[0][0])
-            label = f"{f.name}, {look.figures(f.low, 4)} to {look.figures(f.high, 4)}\u00a0{getattr(f, 'unit', '')}".rstrip()  # type: ignore[union-attr]
+            f = study.variable(term[0][0])
+            # of a covariate the range is a standard deviation to either side, which is coded −1 to 1
+            low, high = (f.law[0] - f.law[1], f.law[0] + f.law[1]) if isinstance(f, Covariate) else (f.low, f.high)  # type: ignore[union-attr]
+            label = (
+                f"{f.name}, {look.figures(low, 4)} to {look.figures(high, 4)}\u00a0{getattr(f, 'unit', '')}".rstrip()
+            )
         elif len(term) == 1 and term[0][1] == 2:
             label = f"{term_words(term)}, the bend"
         return [Row(label, _only(model.p, columns, np.array([span])))]

@@ -346,7 +346,13 @@ class Covariate(_Labelled):
 
     def coded(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Values as (value − mean)/sd; unchanged where no law is given."""
-        return values if self.mean is None or self.sd is None else (values - self.mean) / self.sd
+        mean, sd = self.law
+        return (values - mean) / sd
+
+    @property
+    def law(self) -> tuple[float, float]:
+        """Mean and SD by which it is coded: 0 and 1 where none are given."""
+        return (0.0, 1.0) if self.mean is None or self.sd is None else (self.mean, self.sd)
 
 
 Factor = Continuous | Discrete | Categorical | Component

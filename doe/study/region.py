@@ -640,6 +640,17 @@ class Region(Shown):
             exact &= block.exact_for(np.unique(powers[:, self._variables(block)], axis=0))
         return exact
 
+    @property
+    def blocks(self) -> tuple[Block, ...]:
+        """Numeric factors and components in groups that constraints tie together; the groups are independent under the uniform law."""
+        return self._blocks
+
+    def codes(self, block: Block) -> tuple[list[int], Floats, Floats]:
+        """A block's places among the study's variables, and the scale and shift that take its unit coordinates to codes or shares."""
+        parts = self._parts[block.columns]
+        scale = np.where(parts, self._span[block.columns] / self._total, 2.0)
+        return self._variables(block), scale, np.where(parts, self._low[block.columns] / self._total, -1.0)
+
     def _variables(self, block: Block) -> list[int]:
         """Where a block's factors stand among the variables of the study."""
         return [self.study.variables.index(self._factors[j].name) for j in block.columns]
@@ -647,10 +658,7 @@ class Region(Shown):
     def _averages(self, powers: Ints) -> Iterator[Floats]:
         """The average of every monomial's part in each of the independent parts of the law: blocks, categorical factors."""
         for block in self._blocks:
-            at = self._variables(block)
-            parts = self._parts[block.columns]
-            scale = np.where(parts, self._span[block.columns] / self._total, 2.0)  # shares, and codes from -1 to 1
-            shift = np.where(parts, self._low[block.columns] / self._total, -1.0)
+            at, scale, shift = self.codes(block)
             inner, place = np.unique(powers[:, at], axis=0, return_inverse=True)
             yield block.moments(scale, shift, inner)[place.ravel()]
         for f in self.study.categorical:

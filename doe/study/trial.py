@@ -246,7 +246,14 @@ class Study(Shown):
 
     def variable(self, name: str) -> Factor | Covariate:
         """The factor or covariate of this name."""
-        return next((c for c in self.covariates if c.name == name), None) or self.factor(name)
+        return self.covariate(name) if name in self.covariate_names else self.factor(name)
+
+    def covariate(self, name: str) -> Covariate:
+        """The covariate of this name."""
+        for c in self.covariates:
+            if c.name == name:
+                return c
+        raise StudyError("covariate", name, "a covariate of the study", nearest(str(name), self.covariate_names))
 
     def with_covariates(self, covariates: Iterable[Covariate]) -> Study:
         """The same study with other covariates in place of its own: with the law that the batches measured gave them, say."""

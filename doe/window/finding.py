@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from doe.fits import Fit
-from doe.study import Categorical, StudyError
+from doe.study import Categorical, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.window.predictive import Predictive
@@ -40,7 +40,8 @@ def find_window(
         Whether a new batch carries its own error, as measured in the trial; without it the mean response is judged.
     jitter : None, bool or mapping of factor -> standard deviation
         Setting error to add: True takes every factor's `setting_sd`; a mapping gives the standard deviations itself, in natural
-        units. None and False add none: on planned settings the residual error already holds it.
+        units; False adds none. None adds it where a fit rests on settings as made, whose residual error does not hold it; on planned
+        settings the residual error already does.
 
     Returns
     -------
@@ -87,7 +88,13 @@ def find_window(
         raise StudyError("find_window: seed", seed, "a whole number, 0 or above", "leave it out for 0")
     if not isinstance(noise, bool):
         raise StudyError("find_window: noise", noise, "True or False", "say whether a new batch carries its own error")
-    predictive = Predictive(first.study, list(judged.values()), noise, _jitter(first, jitter), int(seed))
+    predictive = Predictive(
+        first.study,
+        list(judged.values()),
+        noise,
+        _jitter(first.study, jitter, any(f.as_made for f in judged.values())),
+        int(seed),
+    )
     others = tuple(name for name in table if name not in judged)
     return make_window(first.study, judged, others, float(target), int(draws), predictive)
 
@@ -128,18 +135,17 @@ def _judged(fit: Fit) -> bool:
     return bool(np.isfinite(response.fitted_limits()).any())
 
 
-def _jitter(fit: Fit, jitter: object) -> dict[str, float]:
+def _jitter(study: Study, jitter: object, as_made: bool) -> dict[str, float]:
     """Standard deviations of setting error by factor, natural units; the balance takes up the others' and has none."""
-    study = fit.study
-    if jitter is None or jitter is False:
+    if jitter is False or (jitter is None and not as_made):
         return {}
-    if jitter is True:
+    if jitter is None or jitter is True:
         found = {
             f.name: f.setting_sd
             for f in study.factors
             if not isinstance(f, Categorical) and f.setting_sd > 0 and f.name != study.balance
         }
-        if not found:
+        if not found and jitter:
             raise StudyError(
                 "find_window: jitter",
                 True,

@@ -212,7 +212,7 @@ def test_fit_all_takes_every_occasion_that_has_readings(stored):
         ("viscosity[4 wk, 40 °C]", "no reading of it yet"),
         ("kept", "nothing to work it out from yet"),
     )
-    assert "Not fitted yet" in str(some)
+    assert "Not fitted" in str(some)
     assert some.reduced(by="bic").unfitted == some.unfitted
     assert sentence(lambda: doe.fit_all(study, early.assign(pH=np.nan), "linear")) == (
         "the data: column 'pH' is 'blank in every row' but must be a number in some rows: enter the readings first."
@@ -295,7 +295,26 @@ def test_least_squares_refuses_a_censored_reading(gel, censored):
     )
 
 
-def test_a_factor_called_time_is_no_occasion(gel_data):
-    study = doe.Study("stirred", [doe.Continuous("time", 400, 1000, "s")], [doe.Response("pH")])
-    data = gel_data.rename(columns={"speed": "time"})
-    assert doe.fit(study, data, "pH", "linear").n == 15
+def test_an_occasion_that_reads_the_same_on_every_batch_is_listed(stored):
+    study, long = stored
+    same = long.assign(viscosity=long["viscosity"].where(long["time"] != "24 h", 5000.0))
+    fits = doe.fit_all(study, same, "linear")
+    assert fits.unfitted == tuple((f"viscosity[24 h, {c}]", "the same on every batch, 5000 mPa·s") for c in CONDITIONS)
+    assert sentence(lambda: doe.fit(study, same, "viscosity", "linear", at=("24 h", "25 °C"))) == (
+        "response 'viscosity[24 h, 25 °C]': reading is 5000.0 but must be different between runs, yet all are the same: there is nothing "
+        "to explain: check that the readings were entered run by run."
+    )
+    assert sentence(lambda: doe.fit_all(study, long.assign(pH=long["pH"] * 0 + 6.0), "linear")).startswith(
+        "response 'pH': reading is 6.0"
+    )
+
+
+def test_two_responses_of_one_name_and_times_before_making():
+    kwargs = {"times": ("24 h", "-1 d")}
+    assert sentence(lambda: doe.Response("pH", **kwargs)) == (
+        "response 'pH': times is '-1 d' but must be 0 or later: count from the making of the batch."
+    )
+    twice = [doe.Response("pH"), doe.Response("pH")]
+    assert sentence(lambda: doe.Study("gel", [doe.Continuous("polymer", 0, 1)], twice)) == (
+        "study: name is 'pH' but must be used once among factors and responses: rename one of the two."
+    )

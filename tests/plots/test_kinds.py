@@ -6,7 +6,11 @@ from doe import StudyError, plots
 
 
 @pytest.mark.parametrize(
-    "name", ["factor_effects", "main_effects", "interactions", "residuals", "making_order", "contours"]
+    "name",
+    [
+        *("factor_effects", "main_effects", "interactions", "residuals", "making_order", "contours"),
+        *("traces", "ternary_response"),
+    ],
 )
 def test_only_a_fit_is_drawn(name):
     words = ("a", "b") if name == "contours" else ()

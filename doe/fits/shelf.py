@@ -1,0 +1,485 @@
+"""How a response changed in storage: lines, times within specification, and the words that go with them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from doe.fits.arrays import Floats
+from doe.fits.kenward_roger import Inference
+from doe.fits.lines import KINDS, Labels, Lines, bent, crossing, fit_lines
+from doe.fits.sources import plain
+from doe.fits.tables import Noted
+from doe.fits.verdicts import listed
+from doe.study import Response, Section, Shown, Study, StudyError
+from doe.study.errors import nearest
+from doe.study.occasions import days
+from doe.study.shown import number_text, p_text
+
+# ICH Q1E, 2.4.1.1: no more than twice, and no more than 12 months beyond, the period covered by long-term data
+MOST_TIMES, MOST_BEYOND = 2.0, 12 * 30.4375
+BEND_P = 0.05
+
+
+@dataclass(frozen=True)
+class Average:
+    """The line of the average batch, batches being a sample of those to come: REML with random starts and slopes, Kenward–Roger."""
+
+    inference: Inference
+    turn: Floats
+    centre: float
+
+    def at(self, t: Floats, new: bool) -> tuple[Floats, Floats, Floats]:
+        """Estimate, standard error and degrees of freedom at times: of the average batch's line, or of the line of a new batch."""
+        rows = np.column_stack([np.ones_like(t), t - self.centre]) @ self.turn
+        estimate = rows @ self.inference.gamma
+        if not new:
+            variance = np.einsum("ij,jk,ik->i", rows, self.inference.adjusted, rows)
+            return estimate, np.sqrt(variance), self.inference.degrees(rows)
+        found = [
+            self.inference.of_new_batch(row, [0.0, 1.0, (at - self.centre) ** 2])
+            for row, at in zip(rows, t, strict=True)
+        ]
+        variance = np.array([float(np.atleast_1d(v)[0]) for v, _ in found])
+        return estimate, np.sqrt(np.maximum(variance, 0.0)), np.array([float(np.atleast_1d(d)[0]) for _, d in found])
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Drift(Shown):
+    """How a response changes in storage; made by `doe.fits.drift`.
+
+    Times are in `unit`; slopes are on the fitted scale, for one `unit` of time.
+
+    Attributes
+    ----------
+    study : Study
+    response : Response
+        Its limits are those of the latest time that has any.
+    condition : str
+    unit : str
+        Unit of time: that of the latest time read.
+    data : DataFrame
+        run, time (text), t (in `unit`), value (mean reading), one row a batch and time.
+    settings : DataFrame
+        run, labels and factors of every batch with a line, in order.
+    kind : str
+        "lines of their own", "one slope, starts of their own" or "one line", as the tests allow; of scores, "".
+    lines : Lines or None
+    average : Average or None
+        Where batches are random.
+    tests : DataFrame
+        The poolability tests: question, df, den_df, F, p.
+    significance, confidence : float
+    sides : tuple of (limit on the fitted scale, whether the response must stay above it)
+    tail : float
+        Probability on the outer side of a confidence limit.
+    accelerated : bool
+        Whether the condition is one that carries no claim.
+    unused : DataFrame
+        run, reason.
+    """
+
+    study: Study
+    response: Response
+    condition: str
+    unit: str
+    data: pd.DataFrame
+    settings: pd.DataFrame
+    kind: str
+    lines: Lines | None
+    average: Average | None
+    tests: pd.DataFrame
+    significance: float
+    confidence: float
+    sides: tuple[tuple[float, bool], ...]
+    tail: float
+    accelerated: bool
+    unused: pd.DataFrame
+    notes: tuple[str, ...] = field(default=())
+
+    # ---- times within specification
+
+    @property
+    def covered(self) -> float:
+        """The latest time read, in `unit`."""
+        return float(self.data["t"].max())
+
+    @property
+    def furthest(self) -> float:
+        """How far an estimate may be carried on: twice the time covered, and no more than 12 months beyond it."""
+        return min(MOST_TIMES * self.covered, self.covered + MOST_BEYOND / days(f"1 {self.unit}"))
+
+    @property
+    def _quantile(self) -> float:
+        assert self.lines is not None
+        return float(special.stdtrit(self.lines.df, 1.0 - self.tail)) if self.lines.df else float("nan")
+
+    def _when(self, which: int, limits: bool) -> float:
+        """When a batch's line (or its confidence limit) leaves the specification."""
+        assert self.lines is not None
+        if not self.sides or (limits and not self.lines.df):
+            return float("nan")
+        cov = self.lines.cov[which] * (self.lines.sigma**2 if self.lines.df else 0.0)
+        quantile = self._quantile if limits else 0.0
+        return min(crossing(self.lines.lines[which], cov, quantile, limit, above) for limit, above in self.sides)
+
+    @cached_property
+    def batches(self) -> pd.DataFrame:
+        """One row a batch.
+
+        Returns
+        -------
+        DataFrame
+            run, block and whole_plot where there are any, the factors as planned; of lines: start (response's own scale, time 0), slope
+            and std_error (fitted scale, one unit of time), time_to_limit (when the line leaves the specification, or ">" what it was
+            followed to, twice the time covered at most), within (until when its confidence limit stays inside; ∞ where always). Of
+            scores: time_to_limit between the last inspection that met the specification and the first that did not: "4..8", ">12".
+        """
+        out = self.settings.copy()
+        if self.lines is None:
+            out["time_to_limit"] = [_first_failure(self.data[self.data["run"] == r], self.sides) for r in out["run"]]
+            return out
+        lines = self.lines
+        out["start"] = self.response.inverse(lines.lines[:, 0])
+        out["slope"] = lines.lines[:, 1]
+        out["std_error"] = lines.sigma * np.sqrt(lines.cov[:, 1, 1])
+        if self.sides:
+            when = [self._when(i, limits=False) for i in range(len(out))]
+            out["time_to_limit"] = [w if w <= self.furthest else f">{self.furthest:.4g}" for w in when]
+            out["within"] = [self._when(i, limits=True) for i in range(len(out))]
+        return out
+
+    @cached_property
+    def within(self) -> float:
+        """Until when the confidence limit stays within the specification, in `unit`: of the worst batch where they are not one line.
+
+        With random batches, of a new batch's line. ∞ where it always does, NaN where there is no limit, no residual degree of freedom,
+        or where it is a score.
+        """
+        if self.lines is None:
+            return float("nan")
+        if self.average is not None:
+            return min((self._average_within(*side) for side in self.sides), default=float("nan"))
+        return min((self._when(i, limits=True) for i in range(len(self.settings))), default=float("nan"))
+
+    @property
+    def worst(self) -> Any:
+        """Label of the batch whose confidence limit leaves the specification first; of the first batch where there is no limit."""
+        if self.lines is None or not self.sides or not self.lines.df:
+            return self.settings["run"].iloc[0]
+        return self.settings["run"].iloc[int(np.argmin(self.batches["within"]))]
+
+    def low_side_first(self, run: Any) -> bool:
+        """Whether it is the lower specification limit that a batch's confidence limit meets first."""
+        assert self.lines is not None
+        which = self.settings["run"].tolist().index(run)
+        cov = self.lines.cov[which] * self.lines.sigma**2
+        when = [crossing(self.lines.lines[which], cov, self._quantile, *side) for side in self.sides]
+        return self.sides[int(np.argmin(when))][1]
+
+    def _average_within(self, limit: float, above: bool) -> float:
+        assert self.average is not None
+        from scipy import optimize  # slow to import
+
+        average, sign = self.average, 1.0 if above else -1.0
+
+        def room(t: float) -> float:
+            estimate, error, df = average.at(np.array([t]), new=True)
+            return float(sign * (estimate[0] - limit) - special.stdtrit(df[0], 1.0 - self.tail) * error[0])
+
+        grid = np.linspace(0.0, 10.0 * self.covered, 201)
+        if room(0.0) <= 0:
+            return 0.0
+        first = next((i for i, t in enumerate(grid) if room(t) <= 0), None)
+        if first is None:
+            return float("inf")
+        return float(optimize.brentq(room, grid[first - 1], grid[first]))
+
+    @property
+    def shelf_life(self) -> float:
+        """`within`, no further than `furthest`; NaN where the storage was accelerated, which carries no claim."""
+        return float("nan") if self.accelerated else min(self.within, self.furthest)
+
+    # ---- what it says elsewhere
+
+    def predict(self, times: Sequence[str | float], run: Any = None) -> Noted:
+        """The line at given times.
+
+        Parameters
+        ----------
+        times : sequence of str or float
+            Texts such as "8 wk", or numbers in `unit`.
+        run : label, optional
+            Of which batch; left out: of all.
+
+        Returns
+        -------
+        DataFrame
+            run, t, estimate, low, high on the response's own scale. low and high are each the confidence limit of its own side.
+
+        Raises
+        ------
+        StudyError
+            If a time cannot be read, there is no such batch, or the response is a score.
+        """
+        if self.lines is None:
+            raise StudyError(
+                "predict", self.response.name, "a response with a line, not a score", "see .batches instead"
+            )
+        t = np.array([self._time(v) for v in times], dtype=float)
+        runs = self.settings["run"].tolist()
+        if run is not None and plain(run) not in runs:
+            raise StudyError("predict: run", run, "a batch with a line", nearest(str(run), [str(r) for r in runs]))
+        parts = []
+        for i, label in enumerate(runs):
+            if run is not None and label != plain(run):
+                continue
+            line = self.lines.lines[i, 0] + self.lines.lines[i, 1] * t
+            half = self._quantile * self.lines.errors(i, t)
+            inverse = self.response.inverse
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "run": label,
+                        "t": t,
+                        "estimate": inverse(line),
+                        "low": inverse(line - half),
+                        "high": inverse(line + half),
+                    }
+                )
+            )
+        return Noted.made(
+            pd.concat(parts, ignore_index=True), f"{self._limit_words} of each batch's line; t in {self.unit}."
+        )
+
+    def _time(self, value: str | float) -> float:
+        if isinstance(value, str):
+            return days(value, "predict: times") / days(f"1 {self.unit}")
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not value >= 0:
+            raise StudyError("predict: times", value, "0 or later", f'write "4 wk", or a number of {self.unit}')
+        return float(value)
+
+    def column(self, name: str, what: str = "slope") -> pd.DataFrame:
+        """What each batch's line says, as data for `doe.fit`: with the factors, under a response's name.
+
+        Parameters
+        ----------
+        name : str
+            Name of the response of the study that it shall be.
+        what : "slope", "start" or "time_to_limit"
+            The last is censored where the line was not followed to the limit, or where inspections only bracket it.
+
+        Returns
+        -------
+        DataFrame
+            run, labels, factors and the column.
+
+        Raises
+        ------
+        StudyError
+            If there is no such thing, or batches share one slope, so that there is nothing to compare.
+        """
+        there = [w for w in ("slope", "start", "time_to_limit") if w in self.batches.columns]
+        if what not in there:
+            raise StudyError("column: what", what, f"one of {', '.join(there)}", nearest(str(what), there))
+        if self.lines is not None and self.kind != KINDS[0] and what != "time_to_limit":
+            # pooled for the shelf life; as data every batch gets its own line
+            own = replace(
+                self, kind=KINDS[0], lines=lines_of(self.response, self.data, self.settings, KINDS[0]), average=None
+            )
+            return own.column(name, what)
+        keep = [c for c in self.settings.columns if c not in there]
+        out = self.batches[[*keep, what]]
+        return out.rename(columns={what: name})
+
+    # ---- shown
+
+    @property
+    def _limit_words(self) -> str:
+        sided = "one-sided" if np.isclose(self.tail, 1.0 - self.confidence) else "two-sided"
+        return f"{sided} {100 * self.confidence:g} % confidence limit"
+
+    @property
+    def heading(self) -> str:
+        """What was followed, on how much."""
+        k, times = len(self.settings), self.data["t"].nunique()
+        where = f" at {self.condition}" if self.condition else ""
+        batches = f"{k} batch{'es' * (k > 1)}"
+        scale = f", {self.response.fitted_label}" if self.response.transform else ""
+        kind = f"; {self.kind if self.average is None else 'batches a sample of those to come'}" if self.kind else ""
+        return (
+            f"{self.response.label} against storage time{where}{scale}: {batches} at {times} times up to "
+            f"{number_text(self.covered)} {self.unit}{kind}"
+        )
+
+    def _sections(self) -> list[Section]:
+        table = self.batches.copy()
+        for column in table.columns:
+            if column == "std_error" or not pd.api.types.is_float_dtype(table[column]):
+                continue
+            error = table["std_error"].tolist() if column == "slope" else [None] * len(table)
+            table[column] = [number_text(float(v), e) for v, e in zip(table[column], error, strict=True)]
+        if "std_error" in table:
+            table["std_error"] = [number_text(float(v), digits=2) for v in self.batches["std_error"]]
+        if "within" in table:
+            beyond = self.batches["within"] > self.furthest
+            table["within"] = table["within"].where(~beyond, f">{self.furthest:.4g}")
+        if "time_to_limit" in table:
+            table["time_to_limit"] = [
+                v if isinstance(v, str) else number_text(float(v)) for v in table["time_to_limit"]
+            ]
+        note = f"Times in {self.unit}."
+        if self.lines is not None:
+            note += f" start in {self.response.unit}," if self.response.unit else ""
+            note += f" slope of {self.response.fitted_label}, for one {self.unit}"
+            note += ": times 100, nearly per cent." if self.response.transform == "log" else "."
+        sections = [Section(self.heading, table.astype(str), note)]
+        if len(self.tests):
+            sections.append(Section("Can the batches share a line?", self._test_table(), self._test_words()))
+        if self.average is not None:
+            sections.append(Section("The average batch", None, self._average_words()))
+        sections.append(Section("How long within specification?", None, "\n".join(self.words())))
+        if len(self.unused):
+            sections.append(Section("Not in the lines", self.unused.astype(str)))
+        wary = self.cautions()
+        if wary:
+            sections.append(Section("What to be wary of", None, "\n".join(wary)))
+        return sections
+
+    def _test_table(self) -> pd.DataFrame:
+        t = self.tests
+        return pd.DataFrame(
+            {
+                "question": t["question"],
+                "df": [str(int(v)) for v in t["df"]],
+                "denominator df": [str(int(v)) for v in t["den_df"]],
+                "F": [number_text(float(v), digits=3) for v in t["F"]],
+                "p": [p_text(float(v)) for v in t["p"]],
+            }
+        )
+
+    def _test_words(self) -> str:
+        level = f"{self.significance:g}"
+        if np.isnan(self.tests["p"].iloc[0]):
+            words = "Two readings a batch leave nothing to test by: every batch keeps its own line."
+        elif self.kind == KINDS[0]:
+            words = (
+                f"Slopes differ (p below {level}): every batch keeps its own line, with the residual variance of all."
+            )
+        elif self.kind == KINDS[1]:
+            words = f"No evidence that slopes differ (p not below {level}), but starts do: one slope, every batch its own start."
+        else:
+            words = f"No evidence that slopes or starts differ (p not below {level}): one line for all."
+        if len(self._factors_that_differ):
+            words += (
+                f" The batches differ in {listed(self._factors_that_differ)}: these tests also ask whether that matters; pool only "
+                "batches of one recipe for a claim about it (runs=…)."
+            )
+        return words
+
+    @cached_property
+    def _factors_that_differ(self) -> list[str]:
+        return [n for n in self.study.names if self.settings[n].nunique() > 1]
+
+    def _average_words(self) -> str:
+        assert self.average is not None
+        L = np.array([[0.0, 1.0]]) @ self.average.turn
+        slope, df = float((L @ self.average.inference.gamma)[0]), float(self.average.inference.degrees(L)[0])
+        error = float(np.sqrt((L @ self.average.inference.adjusted @ L.T)[0, 0]))
+        spread = float(np.sqrt(max(self.average.inference.theta[2], 0.0)))
+        half = float(special.stdtrit(df, 0.975)) * error
+        mixed = (
+            f" The batches differ in {listed(self._factors_that_differ)}, which counts as scatter between batches here."
+            if self._factors_that_differ
+            else ""
+        )
+        return (
+            f"Slope of the average batch {number_text(slope, error)} for one {self.unit} (95 %: {number_text(slope - half, error)} to "
+            f"{number_text(slope + half, error)}, {number_text(df, digits=3)} df, Kenward–Roger); SD of slopes between batches "
+            f"{number_text(spread, digits=2)}. Start and slope vary independently about the mean time.{mixed}"
+        )
+
+    def words(self) -> list[str]:
+        """How long it stays within its specification, one sentence each."""
+        name, unit = self.response.name, self.unit
+        if not self.sides:
+            return [f"{name} has no limit that this drift could meet: there is no time to give."]
+        if self.lines is None:
+            return [
+                "Scores have no line: each batch's time lies between the last inspection that met the limit and the first that did not."
+            ]
+        if not self.lines.df:
+            return [
+                "Each batch was read at two times: its line has no error to judge it by, and no time can be given before a third."
+            ]
+        whose = (
+            "a new batch's line"
+            if self.average is not None
+            else "the line"
+            if self.kind == KINDS[2]
+            else f"the line of run {self.worst}, the worst batch,"
+        )
+        until = (
+            f"until {number_text(self.within, digits=3)} {unit}"
+            if self.within <= self.furthest
+            else f"throughout the {number_text(self.furthest, digits=3)} {unit} to which a line may be carried on: at most twice the "
+            f"{number_text(self.covered)} {unit} covered, and at most 12 months beyond"
+        )
+        out = [f"The {self._limit_words} of {whose} stays within the specification {until} (ICH Q1E)."]
+        if self.accelerated:
+            out.append(
+                f"{self.condition or 'This storage'} is accelerated storage: it shows which way {name} goes, and carries no claim about "
+                "other storage."
+            )
+        if self.within > self.covered:
+            out.append(
+                f"Beyond {number_text(self.covered)} {unit} nothing was measured: what is said of later times assumes that the line goes on "
+                "straight, and is no evidence that it does."
+            )
+        return out
+
+    def cautions(self) -> list[str]:
+        """What to be wary of, one sentence each."""
+        out = list(self.notes)
+        if self.lines is None:
+            return out
+        y, index = self.response.forward(self.data["value"]), index_of(self.data, self.settings)
+        p = bent(self.data["t"].to_numpy(dtype=float), y, index, self.kind)
+        if p < BEND_P:
+            out.append(
+                f"The change is not straight over time (p {p_text(p).replace('<', 'below ') if p < 0.0001 else f'= {p_text(p)}'}): a line carried on beyond "
+                f"{number_text(self.covered)} {self.unit} would be wrong; try another scale, or later times."
+            )
+        if 0 < self.lines.df < 5:
+            out.append(f"Only {self.lines.df} df for the scatter about the lines: the limits are wide for that reason.")
+        return out
+
+
+def index_of(rows: pd.DataFrame, settings: pd.DataFrame) -> Labels:
+    """Which batch each row is of, in the order of the settings."""
+    place = {r: i for i, r in enumerate(settings["run"])}
+    return np.array([place[r] for r in rows["run"]], dtype=np.int64)
+
+
+def lines_of(response: Response, rows: pd.DataFrame, settings: pd.DataFrame, kind: str) -> Lines:
+    """Lines of readings, on the fitted scale."""
+    return fit_lines(rows["t"].to_numpy(dtype=float), response.forward(rows["value"]), index_of(rows, settings), kind)
+
+
+def _first_failure(rows: pd.DataFrame, sides: tuple[tuple[float, bool], ...]) -> str | float:
+    """Between which inspections a score left its specification, as a censored cell."""
+    if not sides:
+        return float("nan")
+    ordered = rows.sort_values("t")
+    t, v = ordered["t"].to_numpy(dtype=float), ordered["value"].to_numpy(dtype=float)
+    meets = np.all([(v >= limit) if above else (v <= limit) for limit, above in sides], axis=0)
+    if meets.all():
+        return f">{t[-1]:.4g}"
+    first = int(np.argmin(meets))
+    return f"{t[first - 1]:.4g}..{t[first]:.4g}" if first else f"<{t[0]:.4g}"

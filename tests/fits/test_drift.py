@@ -1,0 +1,445 @@
+"""Drift and shelf life: what is pooled, how far it is carried, what is said, and every sentence of refusal.
+
+All data are invented; figures are checked against statsmodels OLS (no worked example of ICH Q1E was at hand).
+"""
+
+import doctest
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+from scipy import stats
+
+import doe
+from doe import StudyError
+from doe.fits import drift, keeping
+from doe.fits.lines import KINDS
+
+MONTHS = (0, 3, 6, 9, 12, 18)
+
+
+def sentence(call):
+    with pytest.raises(StudyError) as error:
+        call()
+    return str(error.value)
+
+
+def assay_study(**limits):
+    return doe.Study(
+        "assay", [doe.Continuous("polymer", 0.2, 0.6, "%")], [doe.Response("assay", "%", **(limits or {"low": 95}))]
+    )
+
+
+def assay(slopes=(-0.2, -0.2, -0.2), starts=(101.0, 101.0, 101.0), months=MONTHS, sd=0.3, seed=3):
+    """Invented assay of batches of one recipe over months."""
+    rng = np.random.default_rng(seed)
+    return pd.DataFrame(
+        [
+            {
+                "run": i + 1,
+                "polymer": 0.4,
+                "time": f"{m} mo" if m else "0",
+                "m": m,
+                "assay": b + s * m + sd * rng.standard_normal(),
+            }
+            for i, (s, b) in enumerate(zip(slopes, starts, strict=True))
+            for m in months
+        ]
+    )
+
+
+# ---- which line, and how long
+
+
+def test_batches_alike_share_one_line_whose_limit_is_that_of_statsmodels():
+    data = assay()
+    d = drift(assay_study(), data, "assay")
+    assert d.kind == KINDS[2]
+    assert d.unit == "mo"
+    band = smf.ols("assay ~ m", data).fit().get_prediction(pd.DataFrame({"m": [d.within]})).summary_frame(alpha=0.10)
+    assert band["mean_ci_lower"].iloc[0] == pytest.approx(95.0, rel=1e-9)
+    assert set(d.batches["within"]) == {d.within}
+    assert d.covered == 18
+    # twice the time covered would be 36 months; no more than 12 beyond it
+    assert d.furthest == pytest.approx(30.0)
+    assert d.shelf_life == min(d.within, 30.0)
+
+
+def test_other_starts_share_a_slope_and_the_worst_batch_counts():
+    data = assay(starts=(101.0, 103.0, 102.0), slopes=(-0.25,) * 3)
+    d = drift(assay_study(), data, "assay")
+    assert d.kind == KINDS[1]
+    assert d.worst == 1
+    reference = smf.ols("assay ~ 0 + C(run) + m", data).fit()
+    np.testing.assert_allclose(d.batches["slope"], reference.params["m"], rtol=1e-9)
+    at = pd.DataFrame({"run": [1], "m": [d.within]})
+    assert reference.get_prediction(at).summary_frame(alpha=0.10)["mean_ci_lower"].iloc[0] == pytest.approx(
+        95.0, rel=1e-9
+    )
+    assert d.within == d.batches["within"].min() < d.batches["within"].iloc[1]
+    assert (
+        "No evidence that slopes differ (p not below 0.25), but starts do: one slope, every batch its own start."
+        in str(d)
+    )
+
+
+def test_other_slopes_keep_lines_of_their_own_with_one_residual_variance():
+    data = assay(slopes=(-0.2, -0.35, -0.1))
+    d = drift(assay_study(), data, "assay")
+    assert d.kind == KINDS[0]
+    assert d.worst == 2
+    reference = smf.ols("assay ~ 0 + C(run) + C(run):m", data).fit()
+    at = pd.DataFrame({"run": [2], "m": [d.within]})
+    assert reference.get_prediction(at).summary_frame(alpha=0.10)["mean_ci_lower"].iloc[0] == pytest.approx(
+        95.0, rel=1e-9
+    )
+    assert d.batches["std_error"].iloc[0] == pytest.approx(reference.bse["C(run)[1]:m"])
+    assert "Slopes differ (p below 0.25): every batch keeps its own line, with the residual variance of all." in str(d)
+    assert (
+        f"of the line of run 2, the worst batch, stays within the specification until {d.within:.3g} mo (ICH Q1E)."
+        in str(d)
+    )
+
+
+def test_the_significance_decides_what_is_pooled():
+    data = assay(slopes=(-0.2, -0.225, -0.19))
+    p = drift(assay_study(), data, "assay").tests["p"].iloc[0]
+    assert 0.0 < p < 1.0
+    below, above = (drift(assay_study(), data, "assay", significance=v) for v in (p * 0.99, min(p * 1.01, 0.999)))
+    assert below.kind != KINDS[0]
+    assert above.kind == KINDS[0]
+
+
+def test_both_limits_take_two_sided_limits_unless_the_direction_is_known():
+    data = assay()
+    both = assay_study(low=95, high=105)
+    one, two = drift(assay_study(), data, "assay"), drift(both, data, "assay")
+    assert (one.tail, two.tail) == (pytest.approx(0.05), pytest.approx(0.025))
+    assert two.within < one.within
+    known = drift(both, data, "assay", direction="falls")
+    assert known.within == one.within
+    assert drift(both, data, "assay", direction="rises").within == float("inf")
+    assert "The two-sided 95 % confidence limit" in str(two)
+    assert drift(assay_study(), data, "assay", confidence=0.99).within < one.within
+    rising = data.assign(assay=200 - data["assay"])
+    assert drift(assay_study(high=105), rising, "assay").within == pytest.approx(one.within)
+
+
+def test_on_the_scale_of_the_response():
+    data = assay()
+    logged = assay_study(low=95, transform="log")
+    d = drift(logged, data, "assay")
+    band = (
+        smf.ols("np.log(assay) ~ m", data)
+        .fit()
+        .get_prediction(pd.DataFrame({"m": [d.within, 6.0]}))
+        .summary_frame(alpha=0.10)
+    )
+    assert np.exp(band["mean_ci_lower"].iloc[0]) == pytest.approx(95.0, rel=1e-9)
+    got = d.predict([6.0, "12 mo"], run=1)
+    assert got["estimate"].iloc[0] == pytest.approx(np.exp(band["mean"].iloc[1]))
+    assert got["low"].iloc[0] == pytest.approx(np.exp(band["mean_ci_lower"].iloc[1]))
+    assert got["t"].tolist() == [6.0, 12.0]
+    assert len(d.predict([6.0])) == 3
+    assert "slope of ln assay, for one mo: times 100, nearly per cent." in str(d)
+
+
+def test_later_times_may_still_be_blank():
+    data = assay()
+    early = data.assign(assay=data["assay"].where(data["m"] <= 6))
+    d = drift(assay_study(), early, "assay")
+    assert (d.covered, d.furthest) == (6.0, 12.0)
+    assert d.shelf_life <= 12.0
+    assert (
+        "Beyond 6 mo nothing was measured: what is said of later times assumes that the line goes on straight, and is no evidence that "
+        "it does."
+    ) in str(d)
+    first = drift(assay_study(), data[data["m"] <= 3], "assay")
+    assert np.isnan(first.within)
+    assert (
+        "Each batch was read at two times: its line has no error to judge it by, and no time can be given before a third."
+        in str(first)
+    )
+    assert "Two readings a batch leave nothing to test by: every batch keeps its own line." in str(first)
+
+
+def test_random_batches_are_the_two_stage_analysis_in_balanced_data():
+    """In balanced data the average slope is the mean of the batches' slopes, with their own scatter and k − 1 degrees of freedom."""
+    data = assay(slopes=(-0.2, -0.3, -0.15, -0.25, -0.22), starts=(101.0, 102, 101.5, 100.8, 101.7))
+    d = drift(assay_study(), data, "assay", batches="random")
+    slopes = d.lines.lines[:, 1] if d.kind == KINDS[0] else None
+    assert slopes is not None
+    L = np.array([[0.0, 1.0]]) @ d.average.turn
+    inference = d.average.inference
+    assert (L @ inference.gamma)[0] == pytest.approx(slopes.mean(), rel=1e-6)
+    assert (L @ inference.adjusted @ L.T)[0, 0] == pytest.approx(slopes.var(ddof=1) / 5, rel=1e-4)
+    assert inference.degrees(L)[0] == pytest.approx(4.0, rel=1e-3)
+    estimate, error, df = d.average.at(np.array([d.within]), new=True)
+    assert estimate[0] - stats.t.ppf(0.95, df[0]) * error[0] == pytest.approx(95.0, rel=1e-8)
+    mean, narrower, _ = d.average.at(np.array([d.within]), new=False)
+    assert mean[0] == estimate[0]
+    assert narrower[0] < error[0]
+    assert "Slope of the average batch" in str(d)
+    assert "a new batch's line stays within the specification until" in str(d)
+
+
+def test_a_bend_is_seen():
+    data = assay()
+    assert drift(assay_study(), data, "assay").cautions() == []
+    bent = data.assign(assay=data["assay"] + 0.02 * (data["m"] - 9) ** 2)
+    assert (
+        "The change is not straight over time (p below 0.0001): a line carried on beyond 18 mo would be wrong; try another scale, or "
+        "later times."
+    ) in str(drift(assay_study(), bent, "assay"))
+
+
+# ---- conditions
+
+
+def stored():
+    study = doe.Study(
+        "gel",
+        [doe.Continuous("polymer", 0.2, 0.6, "%")],
+        [
+            doe.Response(
+                "viscosity",
+                "mPa·s",
+                low={"4 wk": 7000, "12 wk": 8000},
+                transform="log",
+                times=("24 h", "4 wk", "12 wk"),
+                conditions=("25 °C", "40 °C"),
+            ),
+            doe.Response("kept", formula="viscosity[12 wk, 25 °C] / viscosity[24 h, 25 °C]"),
+            doe.Response("loss rate"),
+        ],
+    )
+    rng = np.random.default_rng(2)
+    rows = [
+        {
+            "run": r,
+            "polymer": 0.2 + 0.1 * (r % 5),
+            "time": t,
+            "condition": c,
+            "viscosity": float(
+                np.exp(9.3 - (0.004 + 0.02 * (c == "40 °C") + 0.004 * (r % 5)) * w + 0.01 * rng.standard_normal())
+            ),
+        }
+        for r in range(1, 11)
+        for c in ("25 °C", "40 °C")
+        for t, w in (("24 h", 1 / 7), ("4 wk", 4), ("12 wk", 12))
+    ]
+    return study, pd.DataFrame(rows)
+
+
+def test_accelerated_storage_carries_no_claim():
+    study, data = stored()
+    mild, hot = (drift(study, data, "viscosity", c) for c in ("25 °C", "40 °C"))
+    assert not mild.accelerated
+    assert hot.accelerated
+    assert np.isnan(hot.shelf_life)
+    assert mild.shelf_life == min(mild.within, 24.0)
+    assert np.isfinite(hot.within)
+    assert (
+        "40 °C is accelerated storage: it shows which way viscosity goes, and carries no claim about other storage."
+        in str(hot)
+    )
+    assert np.isfinite(drift(study, data, "viscosity", "40 °C", accelerated=False).shelf_life)
+    assert mild.unit == "wk"
+    assert mild.response.low == 8000  # of the latest time that has a limit
+    assert "The batches differ in polymer: these tests also ask whether that matters" in str(mild)
+    some = drift(study, data, "viscosity", "25 °C", runs=[2, 7])
+    assert some.settings["run"].tolist() == [2, 7]
+    assert some.unused["reason"].tolist() == ["not among the runs asked for"] * 8
+    assert "The batches differ" not in str(some)
+
+
+def test_each_batchs_drift_is_a_response_in_its_own_right():
+    study, data = stored()
+    d = drift(study, data, "viscosity", "40 °C")
+    column = d.column("loss rate")
+    assert column.columns.tolist() == ["run", "polymer", "loss rate"]
+    own = [
+        smf.ols("np.log(viscosity) ~ w", part.assign(w=[1 / 7, 4, 12])).fit().params["w"]
+        for _, part in data[data["condition"] == "40 °C"].groupby("run")
+    ]
+    np.testing.assert_allclose(column["loss rate"], own, rtol=1e-9)
+    fit = doe.fit(study, column, "loss rate", ["polymer"])
+    assert fit.beta[1] < 0
+    assert fit.coefficients["p"].iloc[1] < 0.01
+    assert d.column("loss rate", "start")["loss rate"].iloc[0] == pytest.approx(d.batches["start"].iloc[0])
+    when = d.column("loss rate", "time_to_limit")["loss rate"]
+    assert [isinstance(v, str) for v in when].count(True) == sum(v == ">24" for v in when)
+    assert any(isinstance(v, float) for v in when)
+    pooled = drift(study, data, "viscosity", "40 °C", significance=1e-9)
+    assert pooled.kind != KINDS[0]
+    np.testing.assert_allclose(pooled.column("loss rate")["loss rate"], own, rtol=1e-9)
+    assert sentence(lambda: d.column("loss rate", "slopes")) == (
+        "column: what is 'slopes' but must be one of slope, start, time_to_limit: did you mean 'slope'?"
+    )
+
+
+def test_what_is_not_used_is_listed():
+    study, data = stored()
+    data = data[~((data["run"] == 3) & (data["time"] != "4 wk"))].astype({"viscosity": object})
+    data.loc[(data["run"] == 5) & (data["time"] == "12 wk"), "viscosity"] = "<5000"
+    data.loc[data["run"] == 6, "viscosity"] = None
+    d = drift(study, data, "viscosity", "25 °C", without={9: "jar cracked"})
+    assert d.unused.to_dict("list") == {
+        "run": [9, 5, 3, 6],
+        "reason": [
+            "jar cracked",
+            "read only as a bound at 12 wk (<5000): not in its line",
+            "read at 4 wk only: a line needs two times",
+            "no reading of viscosity",
+        ],
+    }
+    assert d.settings["run"].tolist() == [1, 2, 4, 5, 7, 8, 10]
+    assert "jar cracked" in str(d)
+    assert "jar cracked" in d._repr_html_()
+
+
+def test_readings_of_one_batch_at_one_time_are_averaged():
+    data = assay()
+    more = pd.concat([data, data.assign(assay=data["assay"] + 1.0)], ignore_index=True)
+    np.testing.assert_allclose(drift(assay_study(), more, "assay").data["value"], data["assay"] + 0.5, rtol=1e-12)
+
+
+def test_records_may_be_followed():
+    study, data = stored()
+    from doe.designs import Plan
+
+    class Carried:
+        def __init__(self):
+            self.plan = Plan(study, data.drop_duplicates("run").set_index("run")[["polymer"]])
+            self.data = data.assign(
+                response="viscosity", replicate=1, value=data["viscosity"], batch=data["run"], cell=""
+            )
+            self.failed = ()
+
+    np.testing.assert_allclose(
+        drift(study, Carried(), "viscosity", "25 °C").lines.lines, drift(study, data, "viscosity", "25 °C").lines.lines
+    )
+
+
+# ---- scores
+
+
+def test_a_score_has_no_line_but_a_time_between_inspections():
+    study = doe.Study(
+        "gel",
+        [doe.Continuous("polymer", 0.2, 0.6, "%")],
+        [doe.Response("look", scale=(1, 5), low=4, times=("4 wk", "8 wk", "12 wk")), doe.Response("life")],
+    )
+    scores = {1: (5, 5, 4), 2: (5, 3, 3), 3: (3, 2, 4)}
+    data = pd.DataFrame(
+        [
+            {"run": r, "polymer": 0.2 * r, "time": t, "look": v}
+            for r, seen in scores.items()
+            for t, v in zip(("4 wk", "8 wk", "12 wk"), seen, strict=True)
+        ]
+    )
+    d = drift(study, data, "look")
+    assert d.batches["time_to_limit"].tolist() == [">12", "4..8", "<4"]
+    assert np.isnan(d.within)
+    assert (
+        "Scores have no line: each batch's time lies between the last inspection that met the limit and the first that did not."
+        in str(d)
+    )
+    column = d.column("life", "time_to_limit")
+    assert column["life"].tolist() == [">12", "4..8", "<4"]
+    assert sentence(lambda: d.predict([4])) == (
+        "predict is 'look' but must be a response with a line, not a score: see .batches instead."
+    )
+
+
+# ---- refusals
+
+
+def test_a_response_without_a_limit_says_so():
+    d = drift(assay_study(decimals=1), assay(), "assay")
+    assert np.isnan(d.within)
+    assert "assay has no limit that this drift could meet: there is no time to give." in str(d)
+    assert d.batches.columns.tolist() == ["run", "polymer", "start", "slope", "std_error"]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"response": "asay"}, "drift: response is 'asay' but must be a response of the study: did you mean 'assay'?"),
+        (
+            {"batches": "mixed"},
+            'drift: batches is \'mixed\' but must be "fixed" or "random": leave it out for the batches themselves.',
+        ),
+        (
+            {"direction": "down"},
+            'drift: direction is \'down\' but must be "falls", "rises" or None: leave it out where it is not known.',
+        ),
+        ({"significance": 0}, "drift: significance is 0 but must be between 0 and 1: write 0.95 for 95 %."),
+        ({"confidence": 95}, "drift: confidence is 95 but must be between 0 and 1: write 0.95 for 95 %."),
+        (
+            {"accelerated": 1},
+            "drift: accelerated is 1 but must be True, False or None: leave it out to read it off the condition.",
+        ),
+        ({"runs": [9]}, "drift: runs is 9 but must be a run of the data: known names are '1', '2', '3'."),
+        ({"without": {9: "lost"}}, "without: run is 9 but must be a run of the data: known names are '1', '2', '3'."),
+        (
+            {"condition": "40 °C"},
+            "response 'assay': condition is '40 °C' but must be left out, as this response has no conditions: leave it out, or add it to the "
+            "response's conditions.",
+        ),
+        (
+            {"batches": "random", "runs": [1, 2]},
+            "drift: batches is 'random' but must be \"fixed\" with fewer than 3 batches, which tell nothing of those to come: leave it out.",
+        ),
+    ],
+)
+def test_options_that_cannot_be_used(change, said):
+    arguments = {"response": "assay", **change}
+    assert sentence(lambda: drift(assay_study(), assay(), **arguments)) == said
+
+
+def test_times_that_cannot_be_used():
+    data, study = assay(), assay_study()
+    assert sentence(lambda: drift(study, data.assign(time=data["time"].replace("3 mo", "-3 mo")), "assay")) == (
+        "response 'assay': times is '-3 mo' but must be 0 or later: count from the making of the batch."
+    )
+    assert sentence(lambda: drift(study, data.assign(time="3 mo"), "assay")) == (
+        "drift: times of 'assay' is '3 mo' but must be two or more: give the response its times=(\"24 h\", \"4 wk\", …), or the table a "
+        "column time."
+    )
+    assert sentence(lambda: drift(study, data.drop(columns="time"), "assay")) == (
+        "drift: times of 'assay' is 'none' but must be two or more: give the response its times=(\"24 h\", \"4 wk\", …), or the table a "
+        "column time."
+    )
+    one_each = data[[(r - 1 == i % 6) for i, r in enumerate(data["run"])]]
+    assert sentence(lambda: drift(study, one_each, "assay")) == (
+        "drift: readings of assay is 'at fewer than two times of every batch' but must be at two times or more of some batch: wait for the "
+        "next readings, or enter them."
+    )
+    gel, readings = stored()
+    assert sentence(lambda: drift(gel, readings, "kept")) == (
+        "drift: response is 'kept' but must be one that is read, as a formula has no time of its own: take a response it comes from."
+    )
+    assert sentence(lambda: drift(gel, readings, "viscosity")) == (
+        "drift: condition is 'left out' but must be one of 25 °C, 40 °C: say which condition."
+    )
+    zero = readings.assign(viscosity=readings["viscosity"].where(readings.index != 1, 0.0))
+    assert sentence(lambda: drift(gel, zero, "viscosity", "25 °C")) == (
+        "response 'viscosity', run 1, 4 wk: reading is 0.0 but must be above 0 for its transform: correct the reading, leave the run out "
+        "with its reason, or choose another transform."
+    )
+    d = drift(study, data, "assay")
+    assert (
+        sentence(lambda: d.predict([-1]))
+        == 'predict: times is -1 but must be 0 or later: write "4 wk", or a number of mo.'
+    )
+    assert sentence(lambda: d.predict([1], run=8)) == (
+        "predict: run is 8 but must be a batch with a line: known names are '1', '2', '3'."
+    )
+
+
+def test_the_example_in_the_docstring_is_true():
+    (found,) = doctest.DocTestFinder(recurse=False).find(keeping.drift, "drift")
+    outcome = doctest.DocTestRunner().run(found)
+    assert (outcome.attempted, outcome.failed) == (4, 0)
