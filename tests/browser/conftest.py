@@ -38,7 +38,9 @@ def on_screen(lab, browser, tmp_path):
     contexts = []
 
     def opened(name: str, width: int = 1280, height: int = 900) -> OnScreen:
-        context = browser.new_context(viewport={"width": width, "height": height}, locale="en-GB", accept_downloads=True)
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, locale="en-GB", accept_downloads=True
+        )
         contexts.append(context)
         shown = OnScreen(context.new_page(), lab, name, tmp_path)
         shown.open()

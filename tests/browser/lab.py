@@ -146,7 +146,9 @@ class Lab:
                 self.asked("api/status")
                 return self.seconds
             time.sleep(0.05)
-        raise AssertionError("the server did not start:\n" + self.log.read_text(encoding="utf-8", errors="replace")[-3000:])
+        raise AssertionError(
+            "the server did not start:\n" + self.log.read_text(encoding="utf-8", errors="replace")[-3000:]
+        )
 
     def asked(self, path: str, method: str = "GET") -> bytes:
         """What the server answers."""

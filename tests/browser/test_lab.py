@@ -15,7 +15,9 @@ pytestmark = pytest.mark.browser
 def written(lab, name: str, *cells: str) -> str:
     """A notebook beside the others, for one test."""
     cells_ = [nbformat.v4.new_code_cell(source) for source in cells]
-    notebook = nbformat.v4.new_notebook(cells=cells_, metadata={"kernelspec": {"name": "python3", "display_name": "Python 3"}})
+    notebook = nbformat.v4.new_notebook(
+        cells=cells_, metadata={"kernelspec": {"name": "python3", "display_name": "Python 3"}}
+    )
     nbformat.write(notebook, lab.notebooks / name)
     return name
 
