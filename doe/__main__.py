@@ -336,9 +336,15 @@ def lab(
         if not (own / notebook.name).exists():
             shutil.copyfile(notebook, own / notebook.name)
     _say(f"Your notebooks are in {own}. Stop with Ctrl-C.")
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={own.resolve()}"] + (
-        [] if browser else ["--no-browser"]
-    )
+    command = [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={own.resolve()}",
+        # neither news nor newer versions: nothing here asks for a network, and no question stands before the notebooks
+        "--LabApp.news_url=None",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+    ] + ([] if browser else ["--no-browser"])
     raise typer.Exit(subprocess.call(command))
 
 
