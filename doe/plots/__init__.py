@@ -4,6 +4,7 @@ May import study, designs, quality, bench, fits, virtual and window. Functions o
 several take `figure=` and return a Figure; nothing touches pyplot or the global settings of Matplotlib.
 """
 
+from doe.plots.allowed import region_pairs
 from doe.plots.blending import probability_ternary
 from doe.plots.blends import ternary_response, traces
 from doe.plots.card import set_point_card
@@ -39,6 +40,7 @@ __all__ = [
     "probability_by_response",
     "probability_map",
     "probability_ternary",
+    "region_pairs",
     "residuals",
     "set_point_card",
     "term_correlations",
