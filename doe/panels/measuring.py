@@ -338,10 +338,10 @@ class RecordsPanel(Panel):
 
     def _records_changed(self, anew: bool = False) -> None:
         """Show records that were not typed here."""
-        records = self.desk.records
+        records: Records | None = self.desk.records
         if records is None:
             return
-        if records is self._mine and not anew:
+        if not anew and records is self._mine:
             self._summarise(records)
             self._lock()
             return

@@ -10,7 +10,6 @@ from typing import Any
 import ipywidgets as widgets
 import pandas as pd
 
-from doe import designs
 from doe import window as deciding
 from doe.bench import Records, write_sheet
 from doe.panels.elements import EntryTable, SaveButton
@@ -160,24 +159,12 @@ class ConfirmPanel(Panel):
     def _next(self) -> None:
         win = self.need("window")
         runs = self.runs.whole()
-        better = getattr(deciding, "next_batches", None)
-        plan = self.desk.plan
-
-        def task(_tell: Callable[..., None]) -> Any:
-            if better is not None:
-                return better(win, runs)
-            if plan is None:
-                raise StudyError("desk: plan", "missing", "there before this step", "choose it in “Which batches”")
-            # where a specification is neither surely met nor surely missed, a batch says most
-            return designs.extend(
-                plan, runs, weights=lambda df: (lambda p: p * (1.0 - p) + 0.01)(win.probability(df)["probability"].to_numpy()),
-                block=None if plan.block is None else "next",
-            )  # fmt: skip
-
-        self.work.start("Looking for the batches that say most", task, self._found)
+        self.work.start(
+            "Looking for the batches that say most", lambda _tell: deciding.next_batches(win, runs), self._found
+        )
 
     def _found(self, found: Any) -> None:
-        self.next_plan = getattr(found, "plan", found)
+        self.next_plan = found
         self.further.value = as_html(found)
         self.use.layout.display = ""
 

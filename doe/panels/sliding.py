@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -87,6 +88,7 @@ class SlidingMap:
         self.each.add_class("doe-row")
         self._canvases: dict[str, MapCanvas] = {}
         self._cost: dict[int, float] = {}
+        self._lock = threading.RLock()  # the sliders' thread and the one that draws finely share the canvases
         self._rest = Latest(lambda: panel.guard(self._draw_rested))
         self.view = widgets.VBox([row(self.x, self.y), self.held, self.canvas, self.words, self.each])
         self.view.layout.display = "none"
@@ -130,7 +132,8 @@ class SlidingMap:
             self.words.value = said(str(problem), "problem")
             return
         drawing = self._compute(cut)
-        self._put(self.canvas, cut, drawing)
+        with self._lock:
+            self._put(self.canvas, cut, drawing)
         self._cost[size] = time.perf_counter() - began
 
     # ---- inside
@@ -206,20 +209,22 @@ class SlidingMap:
         except StudyError:
             return  # said where it was drawn
         drawing = self._compute(cut)
-        if at != (self.x.value, self.y.value, self.at()):
-            return
-        self._put(self.canvas, cut, drawing)
+        with self._lock:
+            if at != (self.x.value, self.y.value, self.at()):
+                return
+            self._put(self.canvas, cut, drawing)
         if self._small is None:
             return
         cut = self._cut(COARSE[3])
         drawings = self._small(cut)
-        if at != (self.x.value, self.y.value, self.at()):
-            return
-        if list(drawings) != list(self._canvases):
-            self._canvases = {title: MapCanvas(small=True) for title in drawings}
-            self.each.children = tuple(self._canvases.values())
-        for title, one in drawings.items():
-            self._put(self._canvases[title], cut, one)
+        with self._lock:
+            if at != (self.x.value, self.y.value, self.at()):
+                return
+            if list(drawings) != list(self._canvases):
+                self._canvases = {title: MapCanvas(small=True) for title in drawings}
+                self.each.children = tuple(self._canvases.values())
+            for title, one in drawings.items():
+                self._put(self._canvases[title], cut, one)
 
     def _put(self, canvas: MapCanvas, cut: Slice, drawing: Drawing) -> None:
         assert self.study is not None

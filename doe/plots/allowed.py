@@ -10,7 +10,8 @@ from matplotlib.figure import Figure, SubFigure
 from matplotlib.patches import Polygon
 
 from doe.plots import look
-from doe.plots.placing import MOST_FACTORS, _corners, _hatch, _hull, _scale
+from doe.plots.placing import MOST_FACTORS, _hatch, _scale
+from doe.plots.triangle import corners_of, hull
 from doe.study import Categorical, Study, StudyError
 
 
@@ -52,14 +53,14 @@ def region_pairs(
     side = 2.4 if k < 4 else 1.8 if k < 6 else 1.45
     figure = look.figure_for(figure, max(side * (k - 1) + 0.6, 4.6), side * (k - 1) + (0.8 if k == 2 else 0.0))
     grid = figure.add_gridspec(k - 1, k - 1)
-    corners = _corners(study)
+    corners = corners_of(study)
     hatched = False
     for i, j in combinations(range(k), 2):
         ax = look.dress(figure.add_subplot(grid[j - 1, i]))
         x, y = study.factor(names[i]), study.factor(names[j])
         for axis, f in ((ax.xaxis, x), (ax.yaxis, y)):
             _scale(ax, axis, f, np.array([f.low, f.high]))  # type: ignore[union-attr]
-        allowed = _hull(corners[[x.name, y.name]].to_numpy(dtype=float))
+        allowed = hull(corners[[x.name, y.name]].to_numpy(dtype=float))
         hatched |= _hatch(ax, x, y, allowed)
         ax.add_patch(Polygon(allowed, fc="none", ec=look.SOFT, lw=1.2, zorder=0.4, gid="region"))
         ax.set_xlabel(look.folded(x.label, 24) if j == k - 1 else "")

@@ -37,6 +37,7 @@ def test_the_map_is_the_windows_own_chance_at_the_held_settings(three):
     view = panel.map
     view.x.value, view.y.value = "a", "b"
     view.sliders["c"].value = 0.3
+    view._rest.wait()
     view.draw(15)
     canvas = view.canvas
     grid = pd.DataFrame({"a": np.tile(canvas.xs, len(canvas.ys)), "b": np.repeat(canvas.ys, len(canvas.xs)), "c": 0.3})
