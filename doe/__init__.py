@@ -1,6 +1,6 @@
 """Design of experiments for the bench chemist: from a described trial to a robust operating window and a report."""
 
-from doe import bench, designs, fits, plots, quality, report, study, virtual, window
+from doe import bench, designs, fits, panels, plots, quality, report, study, virtual, window
 from doe.fits import fit, fit_all
 from doe.report import write_report
 from doe.study import Categorical, Component, Continuous, Covariate, Discrete, Response, Study, StudyError
@@ -24,6 +24,7 @@ __all__ = [
     "fit",
     "fit_all",
     "fits",
+    "panels",
     "plots",
     "quality",
     "rehearse",

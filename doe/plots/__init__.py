@@ -4,6 +4,7 @@ May import study, designs, quality, bench, fits, virtual and window. Functions o
 several take `figure=` and return a Figure; nothing touches pyplot or the global settings of Matplotlib.
 """
 
+from doe.plots.allowed import region_pairs
 from doe.plots.blends import ternary_response, traces
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import making_order, residuals
@@ -34,6 +35,7 @@ __all__ = [
     "prediction_variance",
     "probability_by_response",
     "probability_map",
+    "region_pairs",
     "residuals",
     "term_correlations",
     "ternary",

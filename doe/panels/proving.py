@@ -1,0 +1,189 @@
+"""Confirm and next batches: what new batches at the set point must read, whether they did, and which batches would sharpen the window."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+import pandas as pd
+
+from doe import designs
+from doe import window as deciding
+from doe.bench import Records, write_sheet
+from doe.panels.elements import EntryTable, SaveButton
+from doe.panels.entry_fields import TextField, said, shown
+from doe.panels.making import XLSX
+from doe.panels.measuring import bare
+from doe.panels.panel import Panel, row, section
+from doe.study import StudyError
+
+
+class ConfirmPanel(Panel):
+    """Confirm and next batches. `desk.confirmation` is the Confirmation; `verdict` and `next_plan` are what was made of it here."""
+
+    key = "confirm"
+    title = "Confirm, and what next"
+    asks = "Does the window hold, and which batches would sharpen it?"
+
+    def build(self) -> list[Any]:
+        """The widgets between title and message."""
+        self.verdict: Any = None
+        self.next_plan: Any = None
+        self.batches = self.keep(
+            "batches",
+            TextField(
+                "confirmation batches",
+                "3",
+                "",
+                "Each made from the start: its own weighings, its own base.",
+                ("confirm: batches", "batches"),
+                "22em",
+            ),
+        )
+        self.confidence = self.keep(
+            "confidence",
+            TextField(
+                "all limits hold with",
+                "95",
+                "%",
+                "If the model is right.",
+                ("confirm: confidence", "confidence"),
+                "22em",
+            ),
+        )
+        go = self.action("Say what they must read", self._confirm, main=True)
+        self.must = widgets.HTML()
+        self.sheet = SaveButton("Download their run sheet (.xlsx)", lambda: self.guard(self.file))
+        self.sheet.disabled = True
+        self.table = EntryTable("batch", label="confirmation readings", corner="batch")
+        self.table.on_edit(self.on(self._edited))
+        self.judged = widgets.HTML()
+        self.runs = self.keep("runs", TextField("further batches", "4", where=("runs",), width="22em"))
+        further = self.action("Which batches next?", self._next)
+        self.further = widgets.HTML()
+        self.use = self.action("Make these: take them as the plan", self._use)
+        self.use.layout.display = "none"
+        self.follow("window", "confirmation")(self._changed)
+        self._changed()
+        return [
+            section("What must they read?", row(self.batches, self.confidence), go, self.must, self.under(self.sheet, self.sheet.on_msg),
+                    help="A window is a claim. A few batches made at the set point, by whoever will make the product, show whether it holds."),
+            section("What did they read?", self.table, self.judged),
+            section("Which batches next?", row(self.runs), further, self.further, self.use,
+                    help="Those that, beside the batches made, would say most about where the window ends."),
+        ]  # fmt: skip
+
+    def _confirm(self) -> None:
+        win = self.need("window")
+        batches, confidence = self.batches.whole(), self.confidence.number() / 100.0
+
+        def task(_tell: Callable[..., None]) -> Any:
+            made = deciding.confirm(win, batches, confidence=confidence)
+            made._sections()  # its limits are drawn now, beside the page
+            return made
+
+        self.work.start("Drawing what they may read", task, lambda made: setattr(self.desk, "confirmation", made))
+
+    def _changed(self) -> None:
+        made = self.desk.confirmation
+        self.sheet.disabled = made is None
+        if made is None:
+            self.must.value = said(
+                "No window yet: find it in “Where to run”." if self.desk.window is None else "Not asked yet.", "note"
+            )
+            self.table.layout.display = "none"
+            return
+        self.table.layout.display = ""
+        self.must.value = (
+            said("The window changed since: ask again.", "problem") if "confirmation" in self.desk.stale else ""
+        ) + shown(made)
+        judged = [made.window.fits[n].response for n in made.window.fits]
+        columns = [{"key": r.name, "label": r.label, "kind": "text", "width": "8em"} for r in judged]
+        rows = [
+            {"key": str(i), "label": str(i), "name": f"confirmation batch {i}", "blank": False}
+            for i in range(1, made.batches + 1)
+        ]
+        self.table.columns = columns
+        self.table.rows = rows
+        self.table.cells = {k: dict(v) for k, v in self.desk.recalled(self.key, "readings", {}).items()}
+        if self.table.cells:
+            self._judge()
+
+    def _edited(self) -> None:
+        self.desk.remember(self.key, "readings", {k: dict(v) for k, v in self.table.cells.items()})
+        self._judge()
+
+    def _judge(self) -> None:
+        made = self.desk.confirmation
+        self.table.marks, self.judged.value, self.verdict = {}, "", None
+        lines = []
+        for r in self.table.rows:
+            own = self.table.cells.get(r["key"], {})
+            lines.append({"run": int(r["key"]), **{c["label"]: own.get(c["key"], "") for c in self.table.columns}})
+        frame = pd.DataFrame(lines, index=[str(line["run"]) for line in lines])
+        if not any(str(v).strip() for line in lines for k, v in line.items() if k != "run"):
+            return
+        records = Records.from_frame(frame, made.plan)
+        keys = {c["label"]: c["key"] for c in self.table.columns}
+        marks: dict[str, dict[str, str]] = {}
+        for p in records.problems.itertuples():
+            place, _, column = str(p.cell).partition(", column ")
+            head = column.strip("'\"")
+            if head in keys and place.startswith("row "):
+                marks.setdefault(place.removeprefix("row "), {})[keys[head]] = (
+                    f"{head} is {p.found!r} but must be {bare(str(p.allowed), made.plan)}: {p.mend}."
+                )
+        self.table.marks = marks
+        if not len(records.data):
+            return
+        self.verdict = made.verdict(records)
+        self.judged.value = said(self.verdict.words, "good" if self.verdict.agrees else "problem") + shown(self.verdict)
+
+    def file(self) -> tuple[str, str, bytes]:
+        """The confirmation batches' run sheet."""
+        made = self.desk.confirmation
+        if made is None:
+            raise StudyError(
+                "desk: confirmation", "missing", "there before this step", "ask what the batches must read first"
+            )
+        with tempfile.TemporaryDirectory() as place:
+            path = write_sheet(made.plan, self.desk.recipe, Path(place) / "confirmation_sheet.xlsx", seed=0)
+            return "confirmation_sheet.xlsx", XLSX, path.read_bytes()
+
+    # ---- what next
+
+    def _next(self) -> None:
+        win = self.need("window")
+        runs = self.runs.whole()
+        better = getattr(deciding, "next_batches", None)
+        plan = self.desk.plan
+
+        def task(_tell: Callable[..., None]) -> Any:
+            if better is not None:
+                return better(win, runs)
+            if plan is None:
+                raise StudyError("desk: plan", "missing", "there before this step", "choose it in “Which batches”")
+            # where a specification is neither surely met nor surely missed, a batch says most
+            return designs.extend(
+                plan, runs, weights=lambda df: (lambda p: p * (1.0 - p) + 0.01)(win.probability(df)["probability"].to_numpy()),
+                block=None if plan.block is None else "next",
+            )  # fmt: skip
+
+        self.work.start("Looking for the batches that say most", task, self._found)
+
+    def _found(self, found: Any) -> None:
+        self.next_plan = getattr(found, "plan", found)
+        self.further.value = shown(found)
+        self.use.layout.display = ""
+
+    def _use(self) -> None:
+        if self.next_plan is None:
+            raise StudyError("the next batches", "none", "looked for", "press “Which batches next?” first")
+        self.desk.plan = self.next_plan
+        self.say(
+            "They are the plan now. The readings so far were set aside (desk.aside['records']); the workbook of the longer plan takes all of them.",
+            "good",
+        )
