@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from doe.study import StudyError
 
 if TYPE_CHECKING:
+    from doe.panels.all_steps import Desk
     from doe.panels.choosing import BatchesPanel
     from doe.panels.deciding import WindowPanel
     from doe.panels.describing import TrialPanel
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from doe.panels.making import SheetPanel
     from doe.panels.measuring import RecordsPanel
     from doe.panels.proving import ConfirmPanel
-    from doe.panels.whole import Desk
     from doe.study import Study
 
 __all__ = [
@@ -60,7 +60,7 @@ def desk(study: Study | None = None, folder: str | os.PathLike[str] = "desk") ->
         If ipywidgets or anywidget is not installed, or the folder cannot be used.
     """
     _need_browser_libraries()
-    from doe.panels.whole import Desk
+    from doe.panels.all_steps import Desk
 
     return Desk.opened(study, folder)
 
@@ -74,7 +74,7 @@ def restore(path: str | os.PathLike[str]) -> Desk:
         If no desk was saved there.
     """
     _need_browser_libraries()
-    from doe.panels.whole import Desk
+    from doe.panels.all_steps import Desk
 
     return Desk.restored(path)
 

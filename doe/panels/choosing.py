@@ -9,7 +9,7 @@ import ipywidgets as widgets
 
 from doe import designs, quality
 from doe.designs import Plan
-from doe.panels.entry_fields import ChoiceField, TextField, picture, said, shown
+from doe.panels.entry_fields import ChoiceField, TextField, as_html, picture, said
 from doe.panels.panel import Panel, row, section
 from doe.panels.working import Latest
 from doe.study import Response, Study, StudyError
@@ -271,7 +271,7 @@ class BatchesPanel(Panel):
         from doe.plots import power_by_batches
 
         self.smallest = smallest
-        self.found.value = shown(smallest) + picture(power_by_batches(smallest))
+        self.found.value = as_html(smallest) + picture(power_by_batches(smallest))
         self._name(smallest.plan)
         self.say("The plan found is among those to compare below; “Use the first of them” takes it.", "good")
         self.first.value = next(name for name, p in self.made.items() if p is smallest.plan)
@@ -289,10 +289,10 @@ class BatchesPanel(Panel):
         self._draw()
 
     def _checked(self, plan: Plan) -> None:
-        text = shown(plan)
+        text = as_html(plan)
         if plan.model is not None:
             try:
-                text = shown(quality.check(plan)) + f"<details><summary>The batches</summary>{text}</details>"
+                text = as_html(quality.check(plan)) + f"<details><summary>The batches</summary>{text}</details>"
             except StudyError as problem:
                 text += said(str(problem), "problem")
         if plan is self.desk.plan:
@@ -336,7 +336,9 @@ class BatchesPanel(Panel):
             raise StudyError("and another", self.second.value, "another plan than the first", "choose a different one")
         model = one.study.planned_model(self.model.value)  # both for what is asked now, whatever they were made for
         self.work.start(
-            "Comparing", lambda _tell: quality.compare(names, model), lambda c: setattr(self.compared, "value", shown(c))
+            "Comparing",
+            lambda _tell: quality.compare(names, model),
+            lambda c: setattr(self.compared, "value", as_html(c)),
         )
 
     def _use(self) -> None:

@@ -8,9 +8,10 @@ from typing import Any
 import ipywidgets as widgets
 
 from doe import window as deciding
-from doe.panels.entry_fields import TextField, said, shown
+from doe.panels.entry_fields import TextField, as_html, said
 from doe.panels.panel import Panel, row, section
 from doe.panels.sliding import Drawing, SlidingMap, chance_drawing
+from doe.panels.working import Latest
 from doe.plots.slices import Slice
 from doe.study import Categorical
 from doe.study.shown import number_text
@@ -43,6 +44,7 @@ class WindowPanel(Panel):
         self.map = SlidingMap(self, self._compute, self._each)
         self.map.box = self._box
         self._ready: Window | None = None
+        self._ranging = Latest(lambda win: self.guard(lambda: self._show_ranges(win)))
         self.follow("fits", "records")(self._fits_changed)
         self.follow("window")(self._window_changed)
         self._fits_changed()
@@ -101,7 +103,7 @@ class WindowPanel(Panel):
         self.point.value = self._point_text(win)
         if "_default_box" in win.__dict__:
             self._ready = win
-            self._show_ranges(win)
+            self._ranging.ask(win)
         else:
             self.ranges.value = said("Not worked out yet.", "note")
         numbers = [f.name for f in win.study.factors if not isinstance(f, Categorical)]
@@ -138,7 +140,9 @@ class WindowPanel(Panel):
         )
 
     def _show_ranges(self, win: Window) -> None:
-        self.ranges.value = shown(win)
+        text = as_html(win)
+        if win is self.desk.window:
+            self.ranges.value = text
 
     # ---- the map
 

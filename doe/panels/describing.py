@@ -24,7 +24,7 @@ from doe.panels.trial_rows import (
     tidy,
 )
 from doe.panels.working import Latest
-from doe.study import Categorical, Component, Covariate, Study, StudyError
+from doe.study import Categorical, Component, Covariate, Response, Study, StudyError
 from doe.study.shown import number_text
 
 CORNERS = 8  # factors up to which the region's corners are listed: their number doubles with each

@@ -184,6 +184,6 @@ def picture(drawn: Any, dpi: float = 92.0) -> str:
     return f'<img class="doe-picture" alt="{alt}" src="data:image/png;base64,{data}">'
 
 
-def shown(result: Any) -> str:
+def as_html(result: Any) -> str:
     """A result of the package as it shows itself, within the desk's looks."""
     return f'<div class="doe-result">{result._repr_html_()}</div>'

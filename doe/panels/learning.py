@@ -12,7 +12,7 @@ import ipywidgets as widgets
 from doe import fits as learning
 from doe.fits import Fit, Fits
 from doe.panels.choosing import MODELS
-from doe.panels.entry_fields import CheckField, ChoiceField, LongField, picture, said, shown
+from doe.panels.entry_fields import CheckField, ChoiceField, LongField, as_html, picture, said
 from doe.panels.panel import Panel, row, section
 from doe.panels.sliding import Drawing, SlidingMap, response_drawing
 from doe.panels.working import Latest
@@ -112,7 +112,7 @@ class DriversPanel(Panel):
                 "note",
             )
         elif "fits" in self.desk.stale:
-            self.overview.value = said("Readings changed since this was fitted: fit again.", "problem") + shown(
+            self.overview.value = said("Readings changed since this was fitted: fit again.", "problem") + as_html(
                 self.desk.fits
             )
 
@@ -175,7 +175,7 @@ class DriversPanel(Panel):
             self.map.view.layout.display = "none"
             self._records_changed()
             return
-        self.overview.value = shown(fits)
+        self.overview.value = as_html(fits)
         self._show_one()
 
     def _one(self) -> Fit:
@@ -202,7 +202,7 @@ class DriversPanel(Panel):
             return
         self.picture.value = drawn
         self.detail.value = (
-            f"<details><summary>Every figure of {escape(fit.response.name)}</summary>{shown(fit)}</details>"
+            f"<details><summary>Every figure of {escape(fit.response.name)}</summary>{as_html(fit)}</details>"
         )
         try:
             self.map.show(fit.study, _middle(fit), None, observed(fit))

@@ -16,7 +16,7 @@ from doe.bench import Records, read_sheet
 from doe.bench.columns import MADE
 from doe.designs import Plan
 from doe.panels.elements import EntryTable
-from doe.panels.entry_fields import ChoiceField, said, shown
+from doe.panels.entry_fields import ChoiceField, as_html, said
 from doe.panels.holding import digest
 from doe.panels.panel import Panel, row, section
 from doe.panels.trial_rows import figure
@@ -411,7 +411,7 @@ class RecordsPanel(Panel):
         if self.source == TYPED:
             self.state.value = said(f"{batches} of {len(records.plan.runs)} batches read.", "note")
         table = records._sections()[0]
-        self.summary.value = shown(_Only(table))
+        self.summary.value = as_html(_Only(table))
 
 
 class _Only:

@@ -13,7 +13,6 @@ from doe.panels.looks import style
 from doe.panels.working import Work
 from doe.study import StudyError
 
-
 AnyField = TypeVar("AnyField", bound=Field)
 
 

@@ -14,7 +14,7 @@ from doe import designs
 from doe import window as deciding
 from doe.bench import Records, write_sheet
 from doe.panels.elements import EntryTable, SaveButton
-from doe.panels.entry_fields import TextField, said, shown
+from doe.panels.entry_fields import TextField, as_html, said
 from doe.panels.making import XLSX
 from doe.panels.measuring import bare
 from doe.panels.panel import Panel, row, section
@@ -99,7 +99,7 @@ class ConfirmPanel(Panel):
         self.table.layout.display = ""
         self.must.value = (
             said("The window changed since: ask again.", "problem") if "confirmation" in self.desk.stale else ""
-        ) + shown(made)
+        ) + as_html(made)
         judged = [made.window.fits[n].response for n in made.window.fits]
         columns = [{"key": r.name, "label": r.label, "kind": "text", "width": "8em"} for r in judged]
         rows = [
@@ -140,7 +140,9 @@ class ConfirmPanel(Panel):
         if not len(records.data):
             return
         self.verdict = made.verdict(records)
-        self.judged.value = said(self.verdict.words, "good" if self.verdict.agrees else "problem") + shown(self.verdict)
+        self.judged.value = said(self.verdict.words, "good" if self.verdict.agrees else "problem") + as_html(
+            self.verdict
+        )
 
     def file(self) -> tuple[str, str, bytes]:
         """The confirmation batches' run sheet."""
@@ -176,7 +178,7 @@ class ConfirmPanel(Panel):
 
     def _found(self, found: Any) -> None:
         self.next_plan = getattr(found, "plan", found)
-        self.further.value = shown(found)
+        self.further.value = as_html(found)
         self.use.layout.display = ""
 
     def _use(self) -> None:

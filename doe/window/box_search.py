@@ -32,6 +32,7 @@ ROUNDS = 8  # of solving and finding new critical points
 FEW = 64  # places at which the stand-in is corrected by counting, the lowest by it
 TRIED = 40  # combinations of settable ends looked into, the widest whose corners hold
 SOLVED = 4  # of them for which the other axes are sought anew
+DOUBT = 6.0  # Monte-Carlo errors within which fewer draws leave a question open
 NARROW = 1e-6  # the least width that counts, as a share of the factor's range
 
 
@@ -59,6 +60,8 @@ class BoxSearch:
     few : int
         Evaluate `level` during the search only at the so many lowest places by the stand-in. Where that is fewer than usual the
         level is costly, and one start has to do.
+    quick : callable, optional
+        The same on fewer draws: what these already show beyond doubt is not counted again on all of them.
     """
 
     def __init__(
@@ -72,9 +75,10 @@ class BoxSearch:
         seed: int,
         level: Level,
         few: int = FEW,
+        quick: Level | None = None,
     ) -> None:
         self.predictive, self.settings, self.levels = predictive, settings, levels
-        self.level, self.few = level, few
+        self.level, self.few, self.quick = level, few, quick
         self.origin = settings.low[settings.free]
         self.width = settings.width[settings.free]
         self.top = (settings.high[settings.free] - self.origin) / self.width
@@ -168,6 +172,18 @@ class BoxSearch:
         """The lowest places of the box and what holds there."""
         places = self.worst_places(low, high)[: self.few]
         return places, self.level(self._encoded(self.points(low, high, places)))[0]
+
+    def _reaches(self, points: Floats, goal: float) -> NDArray[np.bool_]:
+        """At which settings (free axes, natural units) the level reaches the goal."""
+        Z = self._encoded(points)
+        if self.quick is None:
+            return np.asarray(self.level(Z)[0] >= goal)
+        value, error = self.quick(Z)
+        reached = value >= goal
+        open_ = np.abs(value - goal) <= DOUBT * error
+        if open_.any():
+            reached[open_] = self.level(Z[open_])[0] >= goal
+        return np.asarray(reached)
 
     def worst(self, low: Floats, high: Floats, level: Level, few: int | None = None) -> tuple[Floats, float, float]:
         """The worst of all settings looked at (free axes, natural units), what holds there by another count, and its error."""
@@ -286,13 +302,14 @@ class BoxSearch:
         def loss(v: Floats) -> tuple[float, Floats]:
             width = np.maximum(v[f:] - v[:f], NARROW)
             pull = np.where(move, self.weights / width, 0.0)
-            return -float(self.weights[move] @ np.log(width[move])), np.r_[pull, -pull]
+            return -float(self.weights[move] @ np.log(width[move])), np.concatenate([pull, -pull])
 
         constraints = [{"type": "ineq", "fun": lambda v: surface(v)[0], "jac": lambda v: surface(v)[1]}]
         if len(self.rows):
             constraints.append({"type": "ineq", "fun": lambda v: self.limit + linear @ v, "jac": lambda _v: linear})
         low_bounds = np.column_stack([np.where(self.kept, self.least, 0.0), self.least])
         high_bounds = np.column_stack([self.most, np.where(self.kept, self.most, self.top)])
+        # the ends are sought to 2e-3 of a range; finer steps would chase the rounding of single precision
         found = minimize(
             loss,
             np.r_[low, high],
@@ -300,7 +317,7 @@ class BoxSearch:
             method="SLSQP",
             bounds=np.vstack([low_bounds, high_bounds]),
             constraints=constraints,
-            options={"maxiter": 60, "ftol": 1e-6},
+            options={"maxiter": 60, "ftol": 1e-4},
         )
         if not np.isfinite(found.x).all():
             return low, high
@@ -327,7 +344,9 @@ class BoxSearch:
         return at(inside)
 
     def _holds(self, low: Floats, high: Floats, goal: float) -> bool:
-        return self.allowed(low, high) and float(self.lowest(low, high)[1].min()) >= goal
+        if not self.allowed(low, high):
+            return False
+        return bool(self._reaches(self.points(low, high, self.worst_places(low, high)[: self.few]), goal).all())
 
     def _on_values(self, low: Floats, high: Floats, goal: float) -> tuple[Floats, Floats]:
         """Put the ends of stepped axes on settable values near those found, the best combination; other axes make up for it."""
@@ -382,7 +401,7 @@ class BoxSearch:
         points = self.natural(np.array(list(product(*lines))).reshape(-1, self.size))
         ok = self.settings.allowed(points)
         if self.few >= FEW:
-            ok[ok] = self.level(self._encoded(points[ok]))[0] >= goal
+            ok[ok] = self._reaches(points[ok], goal)
         else:
             ok[ok] = self.stand_in(points[ok])[0] >= goal
         others = tuple(p for p in range(self.size) if p not in axes)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -51,6 +52,24 @@ class Draws:
     def draws(self) -> int:
         """Number of draws."""
         return self.coefficients.shape[2]
+
+    def part(self, first: int, last: int) -> Draws:
+        """Some of them, from one place to before another."""
+        if first == 0 and last >= self.draws:
+            return self
+        some = self.coefficients[:, :, first:last]
+        return replace(self, coefficients=some, effective=self.effective * some.shape[2] / self.draws)
+
+    @cached_property
+    def packed(self) -> tuple[Singles, Singles, Singles]:
+        """Coefficients with zeros added to make a multiple of four terms, eight at least, and the limits as the kernels compare them."""
+        r, q, total = self.coefficients.shape
+        wide = max(8, -(-q // 4) * 4)
+        C = np.ascontiguousarray(self.coefficients)
+        if wide > q:
+            C = np.concatenate([C, np.zeros((r, wide - q, total), dtype=np.float32)], axis=1)
+        low = np.where(self.two_sided, -1.0, -np.inf).astype(np.float32)
+        return C, low, self.two_sided.astype(np.float32)
 
 
 def standardised(

@@ -64,11 +64,11 @@ def fold(
     """
     place = {tuple(row): i for i, row in enumerate(basis.tolist())}
     out = np.zeros((len(coefficients), len(basis)))
+    if errors is None:
+        out[:, [place[tuple(row)] for row in exponents.tolist()]] = coefficients
+        return out
     for column, row in enumerate(exponents.tolist()):
         value = coefficients[:, column]
-        if errors is None:
-            out[:, place[tuple(row)]] += value
-            continue
         if scale is not None:
             value = value * np.prod(scale ** np.array(row), axis=1)
         moved = [i for i, a in enumerate(row) if a and np.any(errors[:, i])]
@@ -93,6 +93,7 @@ class Terms:
     def __init__(self, basis: Powers) -> None:
         self.basis = basis
         self.highest = basis.max(axis=0, initial=0)
+        self.degree = int(basis.sum(axis=1).max(initial=0))  # of the polynomials along any straight line
         self.first = 1 + np.concatenate([[0], np.cumsum(self.highest)[:-1]])  # column 0 of the table is 1
 
     def _places(self, basis: Powers) -> NDArray[np.int64]:
@@ -136,8 +137,8 @@ class Terms:
         """Derivative of every monomial by some of the variables, (N, len(variables), q)."""
         table = self._table(Z)
         places, factor = self._slopes
-        out = np.broadcast_to(factor[variables], (len(Z), len(variables), len(self.basis))).copy()
-        for level in places:
+        out = np.multiply(factor[variables], table[:, places[0, variables]])
+        for level in places[1:]:
             out *= table[:, level[variables]]
         return out
 

@@ -77,8 +77,18 @@ def inverse_wishart_roots(scale: Floats, df: float, draws: int, rng: np.random.G
         lower[:, i, i] = np.sqrt(rng.chisquare(df - i, draws))
         lower[:, i, :i] = rng.standard_normal((draws, i))
     # Σ^-1 = S^-T (A A') S^-1 with S the Cholesky factor of the scale, so S A^-T is a root of Σ
-    upper_inverse = np.linalg.solve(lower, np.broadcast_to(np.eye(r), lower.shape)).transpose(0, 2, 1)
-    return np.linalg.cholesky(scale) @ upper_inverse
+    return np.linalg.cholesky(scale) @ _inverse(lower).transpose(0, 2, 1)
+
+
+def _inverse(lower: Floats) -> Floats:
+    """Inverses of many small lower triangular matrices, (draws, r, r): forward substitution over all draws at once."""
+    out = np.zeros_like(lower)
+    for i in range(lower.shape[1]):
+        out[:, i, i] = 1.0 / lower[:, i, i]
+        for j in range(i):
+            below = sum(lower[:, i, k] * out[:, k, j] for k in range(j, i))
+            out[:, i, j] = -below * out[:, i, i]
+    return out
 
 
 def joint_draws(
@@ -116,9 +126,11 @@ def joint_draws(
     """
     p, r = beta.shape
     root = inverse_wishart_roots(residual, df, draws, rng)
-    spread = np.linalg.cholesky(unscaled) @ rng.standard_normal((draws, p, r))
-    drawn = beta + spread @ root.transpose(0, 2, 1)
-    return Posterior(tuple(np.ascontiguousarray(drawn[:, :, j]) for j in range(r)), root, float(draws))
+    normals, factor = rng.standard_normal((draws, p, r)), np.linalg.cholesky(unscaled).T
+    # a few products of all draws at once: many small ones, one a draw, take several times as long
+    spread = [np.ascontiguousarray(normals[:, :, i]) @ factor for i in range(r)]
+    drawn = tuple(beta[:, j] + sum(root[:, j, i, None] * spread[i] for i in range(r)) for j in range(r))
+    return Posterior(drawn, root, float(draws))
 
 
 def separate_draws(

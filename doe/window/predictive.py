@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from doe.study import Component, Study, StudyError
-from doe.window.chance import Draws, chance_and_error, condensed, inside_counts, smooth_chance, standardised
+from doe.window.chance import Draws, chance_and_error, standardised
 from doe.window.conforming import Rates, conforming_rates, cube_rule, lower_quantile
+from doe.window.counting import Tally, smoothed
 from doe.window.folding import Floats, Terms, fold, shared_basis, well_scaled
 from doe.window.joining import Drawn, Joined, check_noise, source_of
 from doe.window.posterior import BURN_IN, THIN, Posterior, gibbs_draws, joint_draws, separate_draws
@@ -22,7 +23,6 @@ from doe.window.settings import SLACK, Settings
 if TYPE_CHECKING:
     from doe.fits import Fit
 
-CHUNK = 1 << 14  # settings whose terms are held at a time
 LEAST_DF = 4  # fewer degrees of freedom for the joint t leave its tails to guesswork
 
 
@@ -378,10 +378,6 @@ class Predictive:
 
     # ---- answers
 
-    def terms(self, Z: Floats) -> NDArray[np.float32]:
-        """Terms of encoded settings, well scaled, in single precision."""
-        return np.asarray(self.monomials(Z) @ self.onto, dtype=np.float32)
-
     def chance(self, Z: Floats, draws: Draws) -> tuple[Floats, Floats]:
         """Chance of meeting every limit at encoded settings, and its Monte-Carlo error."""
         return chance_and_error(self._counts(Z, draws)[:, 0], draws)
@@ -391,18 +387,14 @@ class Predictive:
         return self._counts(Z, draws, each=True) / draws.draws
 
     def _counts(self, Z: Floats, draws: Draws, each: bool = False) -> NDArray[np.int64]:
-        counts = np.empty((len(Z), len(self.fits) if each else 1), dtype=np.int64)
-        for start in range(0, len(Z), CHUNK):
-            terms, coefficients = condensed(self.monomials(Z[start : start + CHUNK]) @ self.onto, draws)
-            counts[start : start + CHUNK] = inside_counts(terms.astype(np.float32), coefficients, each)
-        return counts
+        return Tally(Z, self.monomials, self.onto, each).add(draws).counts
 
     def smooth(
         self, s: Settings, free: Floats, levels: Mapping[str, str], draws: Draws, width: float, slope: bool = True
     ) -> tuple[Floats, Floats]:
         """The smooth stand-in for the chance at settings given by their free axes, and its slope by those axes, (N, f)."""
         Z = s.encoded(s.complete(free), levels)
-        value, by_terms = smooth_chance(self.terms(Z), draws, width, slope)
+        value, by_terms = smoothed(self.monomials(Z) @ self.onto, draws, width, slope)
         if not slope:
             return value, by_terms
         by_basis = by_terms @ self.onto.T

@@ -22,7 +22,7 @@ from doe.window.chance import Draws
 from doe.window.conforming import Rates
 from doe.window.edges import Edge, acceptable_ranges, nearest_edge
 from doe.window.folding import Floats
-from doe.window.obstacles import Obstacles, obstacles
+from doe.window.hindrances import Obstacles, obstacles
 from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
@@ -33,6 +33,7 @@ EVIDENCE = (
 )
 # streams of draws: those shown, those that guide a search, and those that judge what was found (FRESH, then ever new ones)
 SHOWN, CHECK, FRESH = 0, 1, 2
+GUIDING = 4000  # draws that guide the search for the set point; more would not find a better one, only later
 TRIES = 5  # boxes tried on ever new draws before none is offered
 COSTLY = 24  # settings at which a claim is evaluated in every round of a box search
 
@@ -421,7 +422,7 @@ class Window(Shown):
             np.array([given.get(settings.names[i], 1.0) for i in settings.free]),
             self.seed,
             self._level(CHECK, confidence),
-            *([COSTLY] if confidence is not None else []),
+            **({"few": COSTLY} if confidence is not None else {"quick": self._quick}),
         )
         at = settings.encoded(settings.complete(best.free[None, :]), best.levels)
         what = "the chance" if confidence is None else f"the claim at {confidence:.3g} confidence"
@@ -467,6 +468,14 @@ class Window(Shown):
         rates = predictive.rates(stream, max(1000, self.draws // 4) if stream == CHECK else self.draws)
         return lambda Z: predictive.claim(Z, rates, confidence, coarse=stream == CHECK)
 
+    def _quick(self, Z: Floats) -> tuple[Floats, Floats]:
+        """The chance on some of the draws that guide a box search."""
+        return self._predictive.chance(Z, self._check_part)
+
+    @cached_property
+    def _check_part(self) -> Draws:
+        return self._check.part(0, self.draws)
+
     def _anchor(self, settings: Settings, fixed: Mapping[str, str]) -> tuple[Best, bool]:
         """The setting that a box must contain: the set point, or the best one that respects the pins."""
         x = np.array([float(self.set_point[name]) for name in settings.names])
@@ -475,7 +484,8 @@ class Window(Shown):
         here = ((x >= settings.low - slack) & (x <= settings.high + slack)).all()
         if here and all(levels[name] == level for name, level in fixed.items()):
             return Best(x[settings.free], levels), False
-        return best_setting(self._predictive, settings, self._shown, self._check, self.seed, fixed), True
+        guide = self._shown.part(0, GUIDING)
+        return best_setting(self._predictive, settings, guide, self._check, self.seed, fixed), True
 
     def _no_box(self, reason: str) -> tuple[Noted, pd.DataFrame]:
         empty = pd.DataFrame({"factor": [], "low": [], "high": []}, dtype=object)
@@ -648,7 +658,7 @@ def make_window(
     settings = predictive.settings
     search = predictive.draw(SHOWN, draws)
     check = predictive.draw(CHECK, predictive.judging(draws))
-    best = best_setting(predictive, settings, search, check, predictive.seed)
+    best = best_setting(predictive, settings, search.part(0, GUIDING), check, predictive.seed)
     setting = settings.frame(settings.complete(best.free[None, :]), best.levels)
     fresh = predictive.draw(FRESH, predictive.judging(draws))
     chance, error = predictive.chance(study.encode(setting), fresh)

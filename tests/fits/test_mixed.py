@@ -462,9 +462,3 @@ def test_there_is_no_statsmodels_result_behind_it():
     fit = doe.fit(bath(), split_plot(4, 0.3), "viscosity", "linear")
     with pytest.raises(StudyError, match="this REML is the library's own"):
         _ = fit.statsmodels
-
-
-def test_the_window_says_that_it_needs_least_squares():
-    study = bath(low=5)
-    with pytest.raises(StudyError, match="fitted by least squares"):
-        doe.find_window(doe.fit_all(study, split_plot(4, 0.3), "linear"), draws=200)

@@ -10,8 +10,8 @@ import pytest
 
 import doe
 from doe import panels
+from doe.panels.all_steps import STEPS
 from doe.panels.holding import Holding
-from doe.panels.whole import STEPS
 from doe.panels.working import StoppedError, Work
 from doe.study import StudyError
 

@@ -14,7 +14,15 @@ from .conftest import text_of
 
 def given(content: bytes, name: str):
     """What an upload hands over."""
-    return ({"name": name, "type": "", "size": len(content), "content": memoryview(content), "last_modified": datetime.datetime(2026, 1, 1, tzinfo=datetime.UTC)},)
+    return (
+        {
+            "name": name,
+            "type": "",
+            "size": len(content),
+            "content": memoryview(content),
+            "last_modified": datetime.datetime(2026, 1, 1, tzinfo=datetime.UTC),
+        },
+    )
 
 
 def returned(plan, tmp_path, cells, readings=1):

@@ -6,6 +6,7 @@ import pytest
 
 from doe.study import Categorical, Component, Continuous, Discrete, Response
 from doe.window import find_window
+from doe.window.box_search import BoxSearch
 
 from .trials import exact_t, grid, made
 
@@ -36,9 +37,13 @@ def three_factors():
     )
 
 
-def test_every_setting_inside_holds(three_factors):
+@pytest.fixture(scope="module")
+def win(three_factors):
+    return find_window(three_factors[2], target=0.9)
+
+
+def test_every_setting_inside_holds(three_factors, win):
     trial, _, fits = three_factors
-    win = find_window(fits, target=0.9)
     box = win.ranges
     assert list(box.columns) == ["factor", "low", "high"]
     assert list(box["factor"]) == trial.names
@@ -51,9 +56,8 @@ def test_every_setting_inside_holds(three_factors):
     assert ((low <= point) & (point <= high)).all()
 
 
-def test_the_worst_setting_is_told(three_factors):
+def test_the_worst_setting_is_told(three_factors, win):
     trial, _, fits = three_factors
-    win = find_window(fits, target=0.9)
     worst = win.worst
     assert list(worst.columns) == [*trial.names, "probability", "mc_error"]
     low, high = ends(win.ranges)
@@ -66,10 +70,9 @@ def test_the_worst_setting_is_told(three_factors):
     assert f"the chance is {worst['probability'].iloc[0]:.4f}" in win.ranges.note
 
 
-def test_no_random_box_is_wider(three_factors):
+def test_no_random_box_is_wider(three_factors, win):
     """10,000 random boxes around the set point, each valid by the exact chance on a grid of 5 settings a side."""
     trial, _, fits = three_factors
-    win = find_window(fits, target=0.9)
     low, high = ends(win.ranges)
     span = np.array([f.high - f.low for f in trial.factors])
     ours = np.log((high - low) / span).sum()
@@ -115,9 +118,7 @@ def test_a_dip_between_good_settings_is_not_bridged():
     assert (low if win.set_point["polymer"] > 5 else high) == pytest.approx(edge, abs=0.12)
 
 
-def test_weights_trade_width(three_factors):
-    _, _, fits = three_factors
-    win = find_window(fits, target=0.9)
+def test_weights_trade_width(win):
     even, tilted = win.ranges, win.box(weights={"speed": 8.0})
     width = {name: hi - lo for name, lo, hi in zip(even["factor"], *ends(even), strict=True)}
     wider = {name: hi - lo for name, lo, hi in zip(tilted["factor"], *ends(tilted), strict=True)}
@@ -125,9 +126,8 @@ def test_weights_trade_width(three_factors):
     assert wider["polymer"] * wider["minutes"] < width["polymer"] * width["minutes"]
 
 
-def test_a_pinned_setting_and_a_pinned_range(three_factors):
+def test_a_pinned_setting_and_a_pinned_range(three_factors, win):
     trial, _, fits = three_factors
-    win = find_window(fits, target=0.9)
     minutes = float(win.set_point["minutes"])
     held = win.box(pin={"minutes": minutes})
     row = held.set_index("factor").loc["minutes"]
@@ -144,9 +144,8 @@ def test_a_pinned_setting_and_a_pinned_range(three_factors):
         assert "Built around the set point." in box.note
 
 
-def test_a_pin_away_from_the_set_point_moves_the_box(three_factors):
+def test_a_pin_away_from_the_set_point_moves_the_box(three_factors, win):
     trial, _, fits = three_factors
-    win = find_window(fits, target=0.9)
     elsewhere = 0.55 if win.set_point["polymer"] < 0.4 else 0.25
     box = win.box(pin={"polymer": elsewhere})
     assert "Built around the best setting with what is pinned." in box.note or box.note.startswith(
@@ -156,9 +155,8 @@ def test_a_pin_away_from_the_set_point_moves_the_box(three_factors):
         assert exact_t(fits["firmness"], inside(box, trial, 5000)).min() >= 0.9
 
 
-def test_a_claim_needs_a_narrower_box(three_factors):
-    trial, _, fits = three_factors
-    win = find_window(fits, target=0.9)
+def test_a_claim_needs_a_narrower_box(three_factors, win):
+    trial, _, _ = three_factors
     box = win.box(confidence=0.9)
     low, high = ends(win.ranges)
     narrow_low, narrow_high = ends(box)
@@ -305,9 +303,33 @@ def test_empty_with_the_reason(three_factors):
     )
 
 
-def test_a_given_range_that_cannot_hold(three_factors):
-    _, _, fits = three_factors
-    win = find_window(fits, target=0.9)
+def test_a_given_range_that_cannot_hold(win):
     box = win.box(pin={"polymer": (0.2, 0.6), "speed": (400, 1000)})
     assert len(box) == 0
     assert box.note == "No box: around the set point the pinned ranges alone do not hold 0.9; narrow them."
+
+
+def test_fewer_draws_decide_only_what_they_show_beyond_doubt(three_factors, win):
+    """Settings across the edge of the window: the same answer as counting all draws everywhere."""
+    settings = win._predictive.settings
+    search = BoxSearch(
+        win._predictive,
+        settings,
+        {},
+        win.set_point.to_numpy(dtype=float),
+        win._shown,
+        np.ones(3),
+        0,
+        lambda Z: win._predictive.chance(Z, win._check),
+        quick=win._quick,
+    )
+    points = three_factors[0].region.sample(3000, seed=8).to_numpy(dtype=float)
+    counted = []
+    search.level, level = lambda Z: counted.append(len(Z)) or level(Z), search.level
+    found = search._reaches(points, 0.9)
+    whole = level(search._encoded(points))[0] >= 0.9
+    np.testing.assert_array_equal(found, whole)
+    assert 0 < whole.sum() < 3000
+    assert 0 < sum(counted) < 1500
+    search.quick = None
+    np.testing.assert_array_equal(search._reaches(points, 0.9), whole)

@@ -9,66 +9,28 @@ Every random number is keyed by (seed, chain, round), so neither the clock nor t
 
 from __future__ import annotations
 
-import os
-import sys
-import tempfile
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from pathlib import Path
 from time import monotonic
 from types import ModuleType
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from doe.designs.search.problem import Ints, Problem, Reals
+from doe.study.kernel_cache import load
 
 CHAINS = 4
 STEPS_A_ROUND = 25
 RANDOM_STARTS = 10
 HITS = 3
 CODES = {"D": 0, "I": 1, "A": 1}
-_loaded: list[ModuleType] = []
 
 
 def compiled_kernels() -> ModuleType:
-    """The compiled kernels; compiled once a machine (said on standard error), from then on loaded from the cache.
-
-    The cache lies beside the package, in the user's cache folder or where NUMBA_CACHE_DIR says; in a temporary folder
-    where none of these can be written.
-    """
-    if not _loaded:
-        import numba
-
-        config: Any = numba.config
-        here = Path(__file__).with_name("__pycache__")
-        chosen = config.CACHE_DIR
-        if not any(Path(chosen).rglob("kernels.visit_run*.nbi") if chosen else here.glob("kernels.visit_run*.nbi")):
-            sys.stderr.write(
-                "Compiling the design search for this machine; this is done once and takes some seconds.\n"
-            )
-        try:
-            from doe.designs.search import kernels as module
-        except RuntimeError as problem:
-            if "no locator" not in str(problem):
-                raise
-            config.CACHE_DIR = str(_own_folder())
-            from doe.designs.search import kernels as module
-        _loaded.append(module)
-    return _loaded[0]
-
-
-def _own_folder() -> Path:
-    """A folder in the temporary one that no other user can write: what lies in the cache is executed."""
-    user = os.getuid() if hasattr(os, "getuid") else 0
-    folder = Path(tempfile.gettempdir()) / f"doe-compiled-{user}"
-    folder.mkdir(mode=0o700, exist_ok=True)
-    kept = folder.stat()
-    if hasattr(os, "getuid") and (kept.st_uid != user or kept.st_mode & 0o077):
-        return Path(tempfile.mkdtemp(prefix="doe-compiled-"))
-    return folder
+    """The compiled kernels; compiled once a machine (said on standard error), from then on loaded from the cache."""
+    return load("doe.designs.search.kernels", "visit_run", "the design search")
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,6 @@ from itertools import combinations, combinations_with_replacement, pairwise, pro
 import numpy as np
 import pytest
 
-from doe.designs.search import chains
 from doe.designs.search.chains import best_found, finish
 from doe.designs.search.moves import elementary_directions, lattice_moves, line_moves
 from doe.designs.search.problem import Layout, Problem, Region
@@ -177,17 +176,6 @@ def test_an_interrupt_keeps_the_best_so_far():
 def test_too_few_runs_are_refused():
     with pytest.raises(ValueError, match="singular"):
         best_found(Problem(quadratic(2), Region.box(2), Layout(5)), "D", rounds=1)
-
-
-def test_the_last_resort_for_compiled_code_is_a_folder_of_ones_own(tmp_path, monkeypatch):
-    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
-    first = chains._own_folder()
-    assert first.stat().st_mode & 0o077 == 0
-    assert chains._own_folder() == first
-    first.chmod(0o777)  # somebody else could have put code there
-    other = chains._own_folder()
-    assert other != first
-    assert other.stat().st_mode & 0o077 == 0
 
 
 def test_frozen_runs_stay_and_the_rest_work_around_them():
