@@ -30,7 +30,7 @@ FLAGS = [
     "--no-first-run",
 ]
 OURS = re.compile(r"^(https?|wss?)://127\.0\.0\.1[:/]|^(data|blob|about):")
-PATIENCE = 180.0  # seconds for one step; a machine under load is slow, not wrong
+PATIENCE = 120.0  # seconds for one step; a machine under load is slow, not wrong
 
 # JupyterLab's own, seen on an empty notebook: a folder without an icon, a browser that does not use what it was told to load early
 NOISE = re.compile(r"favicon\.ico|preloaded using link preload|React DevTools")
