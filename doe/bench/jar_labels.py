@@ -67,7 +67,8 @@ def add_labels(sheet: Worksheet, layout: SheetLayout, finished: dict[int, str]) 
     ]
     for place in range(_ACROSS):
         sheet.column_dimensions[letters(place)].width = 46
-    for at, of in enumerate((*layout.apart, *layout.jars)):
+    every: tuple[ApartPage | Jar, ...] = (*layout.apart, *layout.jars)
+    for at, of in enumerate(every):
         row, column = at // _ACROSS * _EACH + 1, at % _ACROSS + 1
         if isinstance(of, Jar):
             words = label_words(of, layout.plan.study.name)
