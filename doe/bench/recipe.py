@@ -551,7 +551,12 @@ class Recipe(Shown):
         StudyError
             If the file is missing, cut short, of a newer schema, or says something that no recipe can be.
         """
-        lines, phases = kept(read_json(path, "recipe", SCHEMA), f"recipe file {str(path)!r}")
+        return cls.from_content(read_json(path, "recipe", SCHEMA), f"recipe file {str(path)!r}")
+
+    @classmethod
+    def from_content(cls, content: Mapping[str, Any], where: str = "recipe") -> Recipe:
+        """The recipe that `content` described; `where` begins its errors' sentences."""
+        lines, phases = kept(content, where)
         return cls(lines, phases or None)
 
     # ---- shown
