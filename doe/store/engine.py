@@ -75,7 +75,7 @@ class Database:
     def _engine(self) -> Engine:
         if self.postgresql:
             try:
-                return sa.create_engine(self.url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
+                return sa.create_engine(self.url, poolclass=sa.pool.NullPool, connect_args={"connect_timeout": 10})
             except ModuleNotFoundError as problem:
                 raise StudyError(
                     self.where,

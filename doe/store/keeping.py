@@ -51,8 +51,8 @@ class Store(Shown):
     """
 
     def __init__(self, url: str | os.PathLike[str], who: str | None = None) -> None:
-        self._database = Database(url)
         self.who = _name("store: who", _account() if who is None else who)
+        self._database = Database(url)
 
     def __enter__(self) -> Self:
         return self
@@ -63,7 +63,7 @@ class Store(Shown):
         self.close()
 
     def close(self) -> None:
-        """Let go of the database. A store that is used again opens it again."""
+        """Let go of the database; connections are opened anew for every call, so that a store may be used again."""
         self._database.close()
 
     # ---- in and out
@@ -384,11 +384,10 @@ class Store(Shown):
 
 def text_of_thing(thing: Any, kind: str) -> str:
     """A thing's content as JSON, the same for the same content."""
+    content = content_of(thing, kind)
     try:
-        return ledger.text_of(content_of(thing, kind))
+        return ledger.text_of(content)
     except (TypeError, ValueError) as problem:
-        if isinstance(problem, StudyError):
-            raise
         raise StudyError(
             f"store: {kind}",
             type(thing).__name__,

@@ -140,7 +140,7 @@ def current(connection: Connection, table: sa.Table, thing: int, runs: Iterable[
     for start in range(0, len(wanted), MANY):
         query = sa.select(table).where(table.c.thing_id == thing, table.c.run.in_(wanted[start : start + MANY]))
         for row in connection.execute(query.order_by(table.c.revision)).mappings():
-            out[tuple(row[c] for c in same)] = dict(row)  # type: ignore[arg-type]
+            out[tuple(row[c] for c in same)] = dict(row)
     return out
 
 
