@@ -137,6 +137,8 @@ def _checked(archive: zipfile.ZipFile, where: str) -> dict[str, bytes]:
         manifest = json.loads(taken(archive, MANIFEST, where))
         sums = {str(name): (str(s["sha256"]), int(s["bytes"])) for name, s in manifest["files"].items()}
         kind, schema = manifest["kind"], int(manifest["schema"])
+    except StudyError:
+        raise
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError) as problem:
         raise StudyError(
             f"{where}: {MANIFEST}", "broken", "a list of the files with their SHA-256", another
@@ -202,6 +204,10 @@ def _put_together(files: Mapping[str, bytes], where: str) -> Chains:
 def _rows(files: Mapping[str, bytes], table: str, where: str) -> list[tuple[int, dict[str, Any]]]:
     columns = TABLES[table]
     out = []
+    if table not in files:
+        raise StudyError(
+            f"{where}: {table}", "missing", f"a table of {', '.join(columns)}", "take another copy of the export"
+        )
     try:
         lines = csv.reader(io.StringIO(files[table].decode("utf-8"), newline=""), strict=True)
         for number, cells in enumerate(lines, start=1):

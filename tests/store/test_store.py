@@ -203,7 +203,12 @@ def test_corrections_supersede_and_never_overwrite(store, plan):
     assert "labelled late" in list(back.remarks["remark"])
     assert_same_records(store.load("records", records.study.name, version=1), records)
     table = store.history("3b").table
-    assert list(table["what"]) == ["pH", "room temperature", "remark", "pH"]  # what is said of run 3, and of its batch 3b
+    assert list(table["what"]) == [
+        "pH",
+        "room temperature",
+        "remark",
+        "pH",
+    ]  # what is said of run 3, and of its batch 3b
     assert list(table["who"]) == ["Ada", "Ada", "Ada", "Grace"]
     withdrawn = store.history(2).table
     assert list(withdrawn[withdrawn["entry"] == "withdrawn"]["was"]) == ["12002"]
