@@ -215,7 +215,7 @@ class Database:
                 return StudyError(
                     self.where,
                     "held by another program",
-                    f"free within {PATIENCE:.0f} s",
+                    f"free within {PATIENCE:g} s",
                     "close what else has it open, and try again; nothing was changed",
                 )
             if code.startswith(("SQLITE_FULL", "SQLITE_IOERR")):

@@ -161,9 +161,9 @@ def packed(path, entries):
 
 def test_hostile_zips_do_no_harm(other, tmp_path):
     bomb = packed(tmp_path / "bomb.zip", [(f"{i}.csv", b"") for i in range(9)])
-    content = bomb.read_bytes()
-    for i in range(9):  # as a bomb's list of contents would say: 64 MiB a file
-        place = content.find(b"PK\x01\x02", 0 if i == 0 else place + 1)
+    content, place = bomb.read_bytes(), -1
+    for _ in range(9):  # as a bomb's list of contents would say: 64 MiB a file
+        place = content.find(b"PK\x01\x02", place + 1)
         content = content[: place + 24] + (2**26).to_bytes(4, "little") + content[place + 28 :]
     bomb.write_bytes(content)
     assert said(other.import_, bomb) == (
