@@ -155,7 +155,7 @@ class MakeStore(InStore):
 class Correct(InStore):
     def write(self):
         with doe.Store(self.url, who="Grace") as store:
-            store.correct(1, "pH", 6.25, "decimal slipped")
+            store.correct(1, "pH", 6.25, "decimal slipped", records=NAME)
 
     def assert_new(self, found):
         assert found.data.set_index(["run", "response"])["value"][1, "pH"] == 6.25
@@ -180,7 +180,7 @@ class Export(InStore):
         with doe.Store(self.url) as store:
             store.export(self.zip)
             self.content = self.zip.read_bytes()
-            store.correct(1, "pH", 6.25, "decimal slipped")
+            store.correct(1, "pH", 6.25, "decimal slipped", records=NAME)
 
     def write(self):
         with doe.Store(self.url) as store:
