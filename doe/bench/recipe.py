@@ -25,7 +25,7 @@ from doe.designs import Plan
 from doe.study import Categorical, Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
-from doe.study.files import read_json, write_json
+from doe.study.files import read_json, taken_from, write_json
 from doe.study.shown import number_text
 
 SCHEMA = 1
@@ -551,7 +551,9 @@ class Recipe(Shown):
         StudyError
             If the file is missing, cut short, of a newer schema, or says something that no recipe can be.
         """
-        return cls.from_content(read_json(path, "recipe", SCHEMA), f"recipe file {str(path)!r}")
+        content, where = read_json(path, "recipe", SCHEMA), f"recipe file {str(path)!r}"
+        with taken_from(where, "recipe"):
+            return cls.from_content(content, where)
 
     @classmethod
     def from_content(cls, content: Mapping[str, Any], where: str = "recipe") -> Recipe:

@@ -18,7 +18,7 @@ import pandas as pd
 from doe.designs import regular
 from doe.designs.settable import check_lines, outside_ranges
 from doe.study import Categorical, Component, Continuous, Model, Section, Shown, Study, StudyError
-from doe.study.files import read_json, write_json
+from doe.study.files import read_json, taken_from, write_json
 from doe.study.shown import number_text
 from doe.study.terms import parse_term, quoted
 
@@ -344,7 +344,9 @@ class Plan(Shown):
         StudyError
             If the file is missing, cut short, of a newer schema, or says something that no plan can be.
         """
-        return cls.from_content(read_json(path, "plan", SCHEMA), f"plan file {str(path)!r}")
+        content, where = read_json(path, "plan", SCHEMA), f"plan file {str(path)!r}"
+        with taken_from(where, "plan"):
+            return cls.from_content(content, where)
 
     @classmethod
     def from_content(cls, content: Mapping[str, Any], where: str = "plan") -> Plan:

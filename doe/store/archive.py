@@ -253,7 +253,7 @@ def _check_contents(where: str, kind: str, chain: Sequence[Version], chains: Cha
                     made_again(made_of("plan", plan.content, where), chain)
     except StudyError:
         raise
-    except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError, OverflowError) as problem:
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError, ArithmeticError) as problem:
         raise StudyError(
             where, f"not whole ({type(problem).__name__})", "as a store writes it", "take another copy of the export"
         ) from problem

@@ -7,6 +7,8 @@ import os
 import re
 import stat
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -146,6 +148,18 @@ def read_json(path: str | os.PathLike[str], kind: str, schema: int) -> dict[str,
             "it was saved by a newer version: update the package and load it again",
         )
     return content
+
+
+@contextmanager
+def taken_from(where: str, kind: str) -> Iterator[None]:
+    """What is made of a file's content: a value that no check foresaw is still one sentence."""
+    try:
+        yield
+    except StudyError:
+        raise
+    except (TypeError, ValueError, LookupError, AttributeError, ArithmeticError, RecursionError) as problem:
+        found = f"not to be understood ({type(problem).__name__}: {problem})"
+        raise StudyError(where, found, f"a whole {kind}", "take a file that this package saved") from problem
 
 
 def _no_number(word: str) -> float:
