@@ -23,7 +23,7 @@ from doe.bench import guards
 ROOT = Path(doe.__file__).parent
 DATA = ROOT.parent / "data" / "after_sun_gel"
 FEW = settings(max_examples=40, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
-MANY = 1500
+MANY = 600
 
 
 def sentence(call, *args, **kwargs):
@@ -212,7 +212,7 @@ def test_fuzzed_sheets(sheets, kind, number, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("kind", "number"), [("csv", 1500), ("xlsx", 300)])
+@pytest.mark.parametrize(("kind", "number"), [("csv", 600), ("xlsx", 150)])
 def test_much_fuzzed_sheets(sheets, kind, number, tmp_path):
     for seed in range(1000, 1000 + number):
         fuzz_sheet(sheets, kind, tmp_path, seed)
@@ -251,7 +251,7 @@ def fuzz_zip(export, tmp_path, store, seed):
         assert store.history(1).table["why"].iloc[-1] == "decimal slipped"
 
 
-@pytest.mark.parametrize("number", [40, pytest.param(1500, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("number", [40, pytest.param(600, marks=pytest.mark.slow)])
 def test_fuzzed_zips(export, number, tmp_path):
     with doe.Store(tmp_path / "other.db", who="Grace") as store:
         for seed in range(number):
