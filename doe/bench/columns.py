@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from doe.bench.grids import HEAD_ROWS
-from doe.bench.measured import measured, measured_as
+from doe.bench.measured import all_measured, measured_as
 from doe.study import Covariate, Response, Study, StudyError
 from doe.study.factors import Factor
 
@@ -69,7 +69,7 @@ class Heads:
 
     def __init__(self, study: Study) -> None:
         self.study = study
-        self.measured = measured(study)
+        self.measured = all_measured(study)
         exact: dict[str, Column] = {}
         items: list[tuple[str, Factor | Covariate | Response]] = [("factor", f) for f in study.factors] + [
             ("covariate", c) for c in study.covariates

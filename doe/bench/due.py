@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from doe.bench.dates import date_from, date_text
-from doe.bench.measured import Measured, measured
+from doe.bench.measured import Measured, all_measured
 from doe.bench.numerals import DoubtError
 from doe.bench.pages import batch_code
 from doe.study import StudyError
@@ -87,7 +87,7 @@ def unread(records: Records) -> Iterator[tuple[int, str, Measured]]:
     for run in sorted(int(r) for r in records.plan.runs.index):
         if run in records.failed:
             continue
-        for one in measured(records.study):
+        for one in all_measured(records.study):
             if (run, *one.key) not in read:
                 yield run, batch_code(records.plan, run), one
 
@@ -134,7 +134,7 @@ def jars_of(plan: Plan, counts: Mapping[tuple[str, str], int] | None = None) -> 
     """The jars of a plan's batches, in the plan's order and by occasion: one of each batch for each occasion, or as many as `counts` says."""
     counts = counts or {}
     occasions: dict[tuple[str, str], list[str]] = {}
-    for one in measured(plan.study):
+    for one in all_measured(plan.study):
         occasions.setdefault((one.time, one.condition), []).append(one.of)
     ordered = sorted(occasions, key=lambda o: days(o[0]) if o[0] else 0.0)
     return tuple(

@@ -37,7 +37,7 @@ class Measured:
         return self.of, self.time, self.condition
 
 
-def measured(study: Study) -> tuple[Measured, ...]:
+def all_measured(study: Study) -> tuple[Measured, ...]:
     """What is read on every batch, in the study's order; derived responses are not read."""
     return tuple(Measured(r.at(*o), r.name, *o) for r in study.responses if r.formula is None for o in r.occasions)
 
@@ -55,4 +55,4 @@ def measured_as(study: Study, name: str) -> Measured:
         raise StudyError("response", name, "one that is read", f"it is worked out from {found.formula}")
     if len(found.occasions) > 1:
         found = found.at()
-    return next(m for m in measured(study) if m.name == found.name)
+    return next(m for m in all_measured(study) if m.name == found.name)

@@ -11,15 +11,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from doe.bench.batch_means import BLANK, batch_means, derived_means, parts_of
-from doe.bench.batch_record import BatchRecord, batch_record
-from doe.bench.changes import changes_between
 from doe.bench.columns import Heads
+from doe.bench.compared import changes_between
 from doe.bench.due import due_list
 from doe.bench.intake import DATA, Table, Taken, data_frame, settle_columns, table_from_frame
 from doe.bench.layout import setting_decimals
 from doe.bench.made_settings import as_made_table
+from doe.bench.means import BLANK, batch_means, derived_means, parts_of
 from doe.bench.measured import Measured, measured_as
+from doe.bench.one_batch import BatchRecord, batch_record
 from doe.bench.planned_rows import entries_of_plan
 from doe.bench.problems import COLUMNS, QUESTIONS, Answers, Problems
 from doe.bench.record_pages import record_sections

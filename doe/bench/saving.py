@@ -13,7 +13,7 @@ import pandas as pd
 from doe.bench.columns import FINISHED, MADE, REASON, as_made_head
 from doe.bench.dates import date_text
 from doe.bench.intake import readings_in
-from doe.bench.measured import measured
+from doe.bench.measured import all_measured
 from doe.bench.numerals import reading_text
 from doe.bench.returned_pages import Noted
 from doe.bench.texts import bare, neutral, number_cell
@@ -38,7 +38,7 @@ def saved_text(records: Records) -> str:
 
 def _rows(records: Records) -> list[dict[str, object]]:
     study, plan, data = records.study, records.plan, records.data
-    readings = measured(study)
+    readings = all_measured(study)
     values = {
         (r.run, r.batch, r.replicate, r.response, r.time, r.condition): reading_text(r.value, r.lower, r.upper)
         for r in readings_in(data)

@@ -15,9 +15,9 @@ import pandas as pd
 
 from doe import plots
 from doe.bench import Records
-from doe.bench.batch_means import batch_means
 from doe.bench.intake import readings_in
-from doe.bench.measured import measured
+from doe.bench.means import batch_means
+from doe.bench.measured import all_measured
 from doe.bench.numerals import reading_text
 from doe.designs import Plan
 from doe.designs.plan import column_text, version
@@ -195,7 +195,7 @@ def _readings(records: Records) -> Grid:
     if records.order:
         table["made as number"] = [str(records.order.get(r, "")) for r in runs]
     several, censored = 0, False
-    for one in measured(records.study):
+    for one in all_measured(records.study):
         read = batch_means(records.of(one))
         several += int((read["readings"] > 1).sum())
         censored = censored or bool((read["censored"] > 0).any())
@@ -226,7 +226,7 @@ def _reading_texts(response: Response, values: list[float]) -> list[str]:
 
 def _lost(records: Records) -> list[Block]:
     lines = []
-    for one in measured(records.study):
+    for one in all_measured(records.study):
         seen = set(records.of(one)["run"])
         missing = [str(r) for r in sorted(records.plan.runs.index) if r not in seen]
         if missing:

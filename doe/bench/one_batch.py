@@ -11,7 +11,7 @@ import pandas as pd
 from doe.bench.dates import date_text
 from doe.bench.due import due_at
 from doe.bench.intake import readings_in
-from doe.bench.measured import measured
+from doe.bench.measured import all_measured
 from doe.bench.numerals import reading_text
 from doe.bench.pages import batch_code
 from doe.bench.problems import cell_text
@@ -114,7 +114,7 @@ def _readings(records: Records, run: int, data: pd.DataFrame) -> pd.DataFrame:
     made = records.made_at.get(run)
     several = data["batch"].nunique() > 1
     rows = []
-    for one in measured(records.study):
+    for one in all_measured(records.study):
         own = data[data["response"].eq(one.of) & data["time"].eq(one.time) & data["condition"].eq(one.condition)]
         due = date_text(due_at(made, one.time)) if made is not None and one.time else ""
         found = [(r.batch, reading_text(r.value, r.lower, r.upper), r.cell) for r in readings_in(own)]
