@@ -6,6 +6,7 @@ import io
 import re
 import zipfile
 import zlib
+from typing import IO
 from xml.parsers import expat
 
 from doe.study import StudyError
@@ -61,7 +62,7 @@ class _Count:
     def __init__(self) -> None:
         self.cells = 0
 
-    def look_through(self, stream: zipfile.ZipExtFile) -> None:
+    def look_through(self, stream: IO[bytes]) -> None:
         """Count one part's cells; its reader says what is wrong with it."""
         parser = expat.ParserCreate()
         parser.StartElementHandler = self._element

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from doe.bench.intake import Reading, data_frame, readings_in
-from doe.bench.measured import measured
+from doe.bench.measured import all_measured
 from doe.bench.records import Records
 from doe.bench.returned_pages import Noted
 from doe.bench.taking import in_order
@@ -168,7 +168,7 @@ def made_again(plan: Plan, chain: Sequence[Version]) -> Records:
     """The records that these versions add up to."""
     said, noted = last_said(chain)
     sheet = json.loads(chain[-1].content)
-    occasions = measured(plan.study)
+    occasions = all_measured(plan.study)
     rows = [
         Reading(run, label_from(batch), replicate, time, condition, response, *bounds(row), row["cell"])
         for (run, batch, replicate, response, time, condition), row in said.items()

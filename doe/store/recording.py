@@ -221,10 +221,10 @@ def correct(
         new_notes.append(_note(key, said, old))
         changed = old is not None
     else:
-        from doe.bench.measured import measured, measured_as
+        from doe.bench.measured import all_measured, measured_as
 
-        if what not in {m.name for m in measured(study)} and what not in {r.name for r in study.responses}:
-            known = [*(m.name for m in measured(study)), *covariates, *factors, *MARKS]
+        if what not in {m.name for m in all_measured(study)} and what not in {r.name for r in study.responses}:
+            known = [*(m.name for m in all_measured(study)), *covariates, *factors, *MARKS]
             raise StudyError(
                 "store: correction of",
                 what,

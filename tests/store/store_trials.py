@@ -6,7 +6,7 @@ import pandas as pd
 
 import doe
 from doe.bench.intake import Reading, data_frame
-from doe.bench.measured import measured
+from doe.bench.measured import all_measured
 from doe.bench.records import Records
 from doe.bench.returned_pages import Noted
 from doe.bench.taking import in_order
@@ -82,7 +82,7 @@ def full_records(plan=None):
         [("B-01", 1, "pot", "blue"), ("B-01", 1, "pH meter", 3.0)],
         {"balance": "B2", "stirrer diameter": 45.0},
     )
-    in_order(rows, measured(plan.study))
+    in_order(rows, all_measured(plan.study))
     data = data_frame(rows)
     return Records(
         plan,
