@@ -12,8 +12,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from doe.bench.guards import MOST_CELLS, MOST_FILE, guard_workbook
 from doe.bench.numerals import Uncalculated
 from doe.study import StudyError
+from doe.study.files import read_bytes
 
 Row = list[object]
 MOST_ROWS = 100_000
@@ -76,7 +78,7 @@ def read_grids(path: str | os.PathLike[str], known: Callable[[Row], int]) -> lis
     file = as_path(path)
     where = f"file {str(path)!r}"
     try:
-        content = file.read_bytes()
+        content = read_bytes(file, where, MOST_FILE)
     except FileNotFoundError as problem:
         raise StudyError(where, "missing", "a file that exists", "check the path") from problem
     except OSError as problem:
@@ -102,6 +104,7 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
     )
     if not content.startswith(b"PK"):
         raise StudyError(where, "no .xlsx workbook inside", *damaged)
+    guard_workbook(content, where)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of decorations it does not keep; only the cells are read
@@ -120,6 +123,13 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
                 f"{sheet.max_row} rows long",
                 f"at most {MOST_ROWS} rows",
                 "delete the empty rows",
+            )
+        if sheet.max_row * sheet.max_column > MOST_CELLS:
+            raise StudyError(
+                f"{where}, sheet {sheet.title!r}",
+                f"{sheet.max_row} rows by {sheet.max_column} columns",
+                f"at most {MOST_CELLS} cells",
+                "delete the empty rows and columns",
             )
         rows: list[Row] = []
         for cells, sources in zip(sheet.iter_rows(), plain.iter_rows(), strict=True):
@@ -153,9 +163,21 @@ def _text(content: bytes, where: str, name: str, known: Callable[[Row], int]) ->
     if first.strip().casefold().startswith("sep=") and len(first.strip()) == 5:
         told, text = first.strip()[4], rest  # a line that spreadsheet programs put first and do not show
     candidates = [told] if told else [",", ";", "\t"]
-    parsed = {mark: _parsed(text, mark) for mark in candidates}
+    most = max(text.count(mark) for mark in candidates) + text.count("\n") + text.count("\r")
+    if most > MOST_CELLS:
+        raise StudyError(
+            where, f"of up to {most} cells", f"of at most {MOST_CELLS} cells", "take out what does not belong"
+        )
+    parsed = {mark: _attempt(text, mark) for mark in candidates}
     delimiter = max(candidates, key=lambda mark: max((known(row) for row in parsed[mark][:HEAD_ROWS]), default=0))
     rows = parsed[delimiter]
+    if not rows:
+        raise StudyError(
+            where,
+            "with a cell longer than any text",
+            "a .csv file of short cells",
+            "look for a quotation mark that is not closed",
+        )
     try:
         _parsed(text, delimiter, strict=True)
     except csv.Error as problem:
@@ -180,6 +202,14 @@ def _decoded(content: bytes, where: str) -> str:
         if "\x00" not in text:
             return text
     raise StudyError(where, "no text", "a .csv file of text", "save it again as .csv in the spreadsheet program")
+
+
+def _attempt(text: str, delimiter: str) -> list[Row]:
+    """The rows, if this delimiter parts the text at all."""
+    try:
+        return _parsed(text, delimiter)
+    except csv.Error:  # a cell beyond the reader's limit
+        return []
 
 
 def _parsed(text: str, delimiter: str, strict: bool = False) -> list[Row]:

@@ -108,7 +108,16 @@ def write_sheet(
     if suffix == ".xlsx":
         from doe.bench.workbook import workbook_bytes
 
-        return write_bytes(path, workbook_bytes(layout, instruments))
+        try:
+            content = workbook_bytes(layout, instruments)
+        except OSError as problem:  # a workbook is put together in the folder for temporary files
+            raise StudyError(
+                "path",
+                str(path),
+                "a workbook that can be put together",
+                f"free some space in the folder for temporary files ({problem.strerror})",
+            ) from problem
+        return write_bytes(path, content)
     if suffix == ".html":
         from doe.bench.printed import page_text
 

@@ -535,7 +535,7 @@ def test_heads_that_cannot_do(lines, plan, tmp_path, csv_text, sentence_of):
 def test_an_unreadable_file_says_so(workbook, plan, monkeypatch, sentence_of):
     path = workbook.save()
     monkeypatch.setattr(
-        "pathlib.Path.read_bytes", lambda self: (_ for _ in ()).throw(PermissionError(13, os.strerror(13)))
+        "doe.bench.grids.read_bytes", lambda *_: (_ for _ in ()).throw(PermissionError(13, os.strerror(13)))
     )
     assert sentence_of(lambda: read_sheet(path, plan)) == (
         f"file '{path}' is 'unreadable' but must be a file that can be read: check it (Permission denied)."
