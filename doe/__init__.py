@@ -1,8 +1,9 @@
 """Design of experiments for the bench chemist: from a described trial to a robust operating window and a report."""
 
-from doe import bench, designs, fits, panels, plots, quality, report, study, virtual, window
+from doe import bench, designs, fits, panels, plots, quality, report, store, study, virtual, window
 from doe.fits import fit, fit_all
 from doe.report import write_report
+from doe.store import Store
 from doe.study import Categorical, Component, Continuous, Covariate, Discrete, Response, Study, StudyError
 from doe.window import confirm, find_window, next_batches, rehearse
 
@@ -15,6 +16,7 @@ __all__ = [
     "Covariate",
     "Discrete",
     "Response",
+    "Store",
     "Study",
     "StudyError",
     "bench",
@@ -30,6 +32,7 @@ __all__ = [
     "quality",
     "rehearse",
     "report",
+    "store",
     "study",
     "virtual",
     "window",

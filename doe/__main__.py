@@ -293,6 +293,13 @@ def analyse(
                     "give the study the plan was made from",
                 )
             records = doe.bench.read_sheet(records_file, made)
+            if "plan fingerprint" in set(records.questions["cell"]):
+                raise StudyError(
+                    f"{str(records_file)!r}: plan fingerprint",
+                    records.questions["found"].iloc[0],
+                    f"{made.fingerprint}, that of --plan",
+                    "give the plan whose sheet it is; if its runs are the same, say so to doe.bench.read_sheet by its answers",
+                )
         begin("fitting the responses")
         fits = doe.fit_all(
             study, records, model=_models(study, model or []), method="least squares" if least_squares else None
@@ -329,9 +336,15 @@ def lab(
         if not (own / notebook.name).exists():
             shutil.copyfile(notebook, own / notebook.name)
     _say(f"Your notebooks are in {own}. Stop with Ctrl-C.")
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={own.resolve()}"] + (
-        [] if browser else ["--no-browser"]
-    )
+    command = [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={own.resolve()}",
+        # neither news nor newer versions: nothing here asks for a network, and no question stands before the notebooks
+        "--LabApp.news_url=None",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+    ] + ([] if browser else ["--no-browser"])
     raise typer.Exit(subprocess.call(command))
 
 

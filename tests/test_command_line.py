@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import doe
@@ -357,3 +358,20 @@ def test_the_lab_needs_jupyter(tmp_path, monkeypatch):
     assert outcome.exit_code == 0
     assert calls[0][-1] == "--no-browser"
     assert (tmp_path / "own" / "whole_job.ipynb").read_text() == "mine"
+
+
+def test_the_sheet_of_another_plan_is_not_analysed(tmp_path):
+    study = doe.Study("gel", [doe.Continuous("polymer", 0.2, 0.6, "%")], [doe.Response("viscosity", "Pa·s")])
+    study.save(tmp_path / "study.json")
+    ours, other = (
+        doe.designs.Plan.from_frame(study, pd.DataFrame({"polymer": column}))
+        for column in ([0.2, 0.4, 0.6], [0.2, 0.6])
+    )
+    ours.save(tmp_path / "plan.json")
+    doe.bench.write_sheet(other, None, tmp_path / "sheet.csv")
+    done = run("analyse", "study.json", "sheet.csv", "--plan", "plan.json", folder=tmp_path)
+    assert done.returncode != 0
+    assert done.stderr.strip().endswith(
+        f"'sheet.csv': plan fingerprint is '{other.fingerprint}' but must be {ours.fingerprint}, that of --plan: give the plan whose sheet "
+        "it is; if its runs are the same, say so to doe.bench.read_sheet by its answers."
+    )

@@ -10,10 +10,15 @@ from nbclient import NotebookClient
 from doe.__main__ import bundled
 
 NOTEBOOKS = sorted(bundled("notebooks").glob("*.ipynb"))
+LONG = {
+    "split_plot",
+    "window_confirmation",
+}  # several windows each: kept out of the default run, in which all notebooks together have 90 s
+TO_RUN = [pytest.param(p, id=p.stem, marks=[pytest.mark.slow] if p.stem in LONG else []) for p in NOTEBOOKS]
 
 
 def test_there_are_notebooks():
-    assert "whole_job.ipynb" in {n.name for n in NOTEBOOKS}
+    assert {"whole_job", *LONG} <= {n.stem for n in NOTEBOOKS}
 
 
 @pytest.fixture
@@ -26,7 +31,7 @@ def kernel_environment(monkeypatch):
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")  # of the Jupyter libraries
-@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", TO_RUN)
 def test_a_notebook_runs(path, tmp_path, kernel_environment):
     notebook = nbformat.read(path, as_version=4)
     NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(tmp_path)}}).execute()

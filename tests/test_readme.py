@@ -41,3 +41,8 @@ def test_every_plan_named_in_the_table_exists():
     assert "central_composite" in named
     for name in named:
         assert callable(getattr(doe.designs, name)), name
+
+
+def test_every_notebook_is_listed():
+    table = README[README.index("## The notebooks") : README.index("## Your own trial")]
+    assert set(re.findall(r"`(\w+\.ipynb)`", table)) == {path.name for path in (ROOT / "notebooks").glob("*.ipynb")}

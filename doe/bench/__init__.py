@@ -3,7 +3,10 @@
 Floor 3: imports study and designs, nothing above; not quality, its neighbour.
 """
 
+from doe.bench.droplet_sizes import DropletSizes, droplets, read_droplets
+from doe.bench.flow_curves import FlowCurve, flow_curve
 from doe.bench.gel_curve import TitrationCurve, indicative_curve, titration_curve
+from doe.bench.instruments import InstrumentReadings, read_instruments, with_instruments
 from doe.bench.jars import Needs, needs
 from doe.bench.lines import Ingredient, Neutralise, Step
 from doe.bench.made_apart import BaseGel, Premix
@@ -33,7 +36,10 @@ from doe.bench.titration_page import read_titration
 __all__ = [
     "Base",
     "BaseGel",
+    "DropletSizes",
+    "FlowCurve",
     "Ingredient",
+    "InstrumentReadings",
     "Needs",
     "Neutralise",
     "Premix",
@@ -50,8 +56,10 @@ __all__ = [
     "centrifuge_speed",
     "degree_from",
     "droplet_ratio",
+    "droplets",
     "equivalent_speed",
     "expected_ph",
+    "flow_curve",
     "flow_regime",
     "gel_viscosity",
     "indicative_curve",
@@ -61,6 +69,8 @@ __all__ = [
     "power_per_volume",
     "preservative_check",
     "preservative_ranges",
+    "read_droplets",
+    "read_instruments",
     "read_sheet",
     "read_table",
     "read_titration",
@@ -70,5 +80,6 @@ __all__ = [
     "tip_speed",
     "titration_curve",
     "weber",
+    "with_instruments",
     "write_sheet",
 ]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.bench.cautions import LAST_WORD
 from doe.bench.grids import letters
+from doe.bench.jar_labels import add_labels
 from doe.bench.layout import SheetLayout
 from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP
 from doe.bench.pages import (
@@ -20,14 +21,13 @@ from doe.bench.pages import (
     NET_MASS,
     PREMIXES,
     SAID,
+    SAME_FOR_ALL,
     ApartPage,
     BatchPage,
     PageLine,
     constants,
-    labels,
 )
-from doe.bench.recipe import Recipe
-from doe.bench.workbook import FONT, print_setup, put_cell
+from doe.bench.workbook import DATE_FORMAT, FONT, print_setup, put_cell
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -37,24 +37,28 @@ _WIDTHS = (6, 12, 30, 11, 13, 17, 58)  # characters, of COLUMNS
 _LINE = 13.0  # points, of a line of small print
 
 
-def add_batch_sheets(book: Workbook, layout: SheetLayout, recipe: Recipe) -> None:
+def add_batch_sheets(book: Workbook, layout: SheetLayout) -> None:
     """Add the sheets to a workbook."""
     for name in (PREMIXES, BASE_GELS):
         if apart := [page for page in layout.apart if page.sheet == name]:
             _pages(book.create_sheet(name), apart, layout)
-    _pages(book.create_sheet(BATCHES), layout.pages, layout)
-    _constants(book.create_sheet(CONSTANTS), layout, recipe)
-    _labels(book.create_sheet(LABELS), layout)
+    finished: dict[int, str] = {}
+    if layout.pages:
+        finished = _pages(book.create_sheet(BATCHES), layout.pages, layout)
+    _constants(book.create_sheet(CONSTANTS), layout)
+    if layout.jars:
+        add_labels(book.create_sheet(LABELS), layout, finished)
 
 
-def _pages(sheet: Worksheet, pages: Sequence[BatchPage | ApartPage], layout: SheetLayout) -> None:
+def _pages(sheet: Worksheet, pages: Sequence[BatchPage | ApartPage], layout: SheetLayout) -> dict[int, str]:
+    """Write the pages; where on them the finishing of each run's batch is written down."""
     from openpyxl.worksheet.pagebreak import Break
 
     for place, width in enumerate(_WIDTHS):
         sheet.column_dimensions[letters(place)].width = width
-    row = 1
+    row, finished = 1, dict[int, str]()
     for page in pages:
-        row = _page(sheet, row, page)
+        row = _page(sheet, row, page, layout, finished)
         sheet.row_breaks.append(Break(id=row - 1))
     sheet.print_area = f"A1:{letters(len(COLUMNS) - 1)}{row - 1}"
     print_setup(sheet, "portrait")
@@ -63,9 +67,12 @@ def _pages(sheet: Worksheet, pages: Sequence[BatchPage | ApartPage], layout: She
     sheet.protection.sheet = True
     sheet.protection.formatColumns = False
     sheet.protection.formatRows = False
+    return finished
 
 
-def _page(sheet: Worksheet, row: int, page: BatchPage | ApartPage) -> int:
+def _page(
+    sheet: Worksheet, row: int, page: BatchPage | ApartPage, layout: SheetLayout, finished: dict[int, str]
+) -> int:
     """Write a page from this row on; the row after it."""
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 
@@ -143,7 +150,12 @@ def _page(sheet: Worksheet, row: int, page: BatchPage | ApartPage) -> int:
         sheet.merge_cells(start_row=row, start_column=4, end_row=row, end_column=last)
         for place in range(4, last + 1):
             sheet.cell(row, place).border = Border(bottom=thin)
-        sheet.cell(row, 4).fill, sheet.cell(row, 4).protection = entry, Protection(locked=False)
+        cell = sheet.cell(row, 4)
+        cell.fill, cell.protection = entry, Protection(locked=False)
+        cell.alignment = Alignment(horizontal="left", vertical="center")
+        if field == "finished at" and isinstance(page, BatchPage):
+            finished[page.run] = f"'{BATCHES}'!$D${row}"
+            cell.number_format, cell.value = DATE_FORMAT, layout.made_at.get(page.run)
         sheet.row_dimensions[row].height = 20
         row += 1
     across(f"{SAID} {LAST_WORD}", Font(name=FONT, italic=True, size=9))
@@ -209,38 +221,18 @@ def _grams(sheet: Worksheet, row: int, grams: Any) -> None:
     cell.font, cell.alignment = Font(name=FONT, bold=True), Alignment(horizontal="right", vertical="center")
 
 
-def _constants(sheet: Worksheet, layout: SheetLayout, recipe: Recipe) -> None:
+def _constants(sheet: Worksheet, layout: SheetLayout) -> None:
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
 
     sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 62, 34
-    put_cell(sheet, 1, 1, "The same for all batches").font = Font(name=FONT, bold=True, size=14)
+    put_cell(sheet, 1, 1, SAME_FOR_ALL).font = Font(name=FONT, bold=True, size=14)
     put_cell(sheet, 2, 1, f"{layout.plan.study.name}. {SAID}").alignment = Alignment(wrap_text=True)
     sheet.row_dimensions[2].height = 32
-    for row, text in enumerate(constants(recipe), start=3):
+    for row, text in enumerate(constants(layout.recipe, layout.plan.study), start=3):
         put_cell(sheet, row, 1, text).alignment = Alignment(wrap_text=True, vertical="center")
         cell = sheet.cell(row, 2)
         cell.fill, cell.protection = PatternFill("solid", fgColor="FFFBE6"), Protection(locked=False)
         cell.border = Border(bottom=Side(style="thin", color="999999"))
         sheet.row_dimensions[row].height = 32 if len(text) > 60 else 20
-    print_setup(sheet, "portrait")
-    sheet.protection.sheet = True
-
-
-def _labels(sheet: Worksheet, layout: SheetLayout) -> None:
-    from openpyxl.styles import Alignment, Border, Font, Side
-
-    dashed = Side(style="dashed", color="555555")
-    for place in (0, 1):
-        sheet.column_dimensions[letters(place)].width = 44
-    for at, (code, what, lines) in enumerate(labels(layout.pages, layout.apart, layout.needs)):
-        text = "\n".join([f"{code}   {what}", layout.plan.study.name, *lines])
-        cell = put_cell(sheet, at // 2 + 1, at % 2 + 1, text)
-        cell.alignment, cell.font = (
-            Alignment(wrap_text=True, vertical="center", horizontal="left", indent=1),
-            Font(name=FONT, size=12),
-        )
-        cell.border = Border(top=dashed, bottom=dashed, left=dashed, right=dashed)
-        height = 18.0 * (2 + len(lines)) + 2
-        sheet.row_dimensions[at // 2 + 1].height = max(height, sheet.row_dimensions[at // 2 + 1].height or 0)
     print_setup(sheet, "portrait")
     sheet.protection.sheet = True

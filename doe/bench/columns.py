@@ -8,9 +8,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from doe.bench.grids import HEAD_ROWS
-from doe.study import Response, Study
+from doe.bench.measured import all_measured, measured_as
+from doe.study import Covariate, Response, Study, StudyError
+from doe.study.factors import Factor
 
-MADE = "made / failed"
+MADE, REASON, FINISHED, AGAIN = (
+    "made / failed",
+    "reason if failed",
+    "finished at",
+    "same batch read again, or made again?",
+)
 FIXED = {
     # heads that every sheet or table may have, as they come back
     "run": "run",
@@ -21,6 +28,9 @@ FIXED = {
     "batch": "batch",
     "replicate": "replicate",
     MADE: "made",
+    REASON: "reason",
+    FINISHED: "made_at",
+    AGAIN: "again",
     "remark": "remark",
     "remarks": "remark",
 }
@@ -28,7 +38,10 @@ FIXED = {
 
 @dataclass(frozen=True)
 class Column:
-    """What a column holds: its kind (a value of `FIXED`, "factor" or "response"), whose it is, and which reading of a batch."""
+    """What a column holds.
+
+    Its kind (a value of `FIXED`, "factor", "as made", "covariate", "response" or "derived"), whose it is, and which reading of a batch.
+    """
 
     kind: str
     name: str = ""
@@ -43,6 +56,11 @@ def reading_head(response: Response, reading: int, readings: int) -> str:
     return f"{response.label}, reading {reading}{again}"
 
 
+def as_made_head(factor: Factor) -> str:
+    """Head of the column for the settings that a factor really had."""
+    return f"as made: {factor.label}"
+
+
 class Heads:
     """Tells what a column's head means in a study.
 
@@ -51,11 +69,19 @@ class Heads:
 
     def __init__(self, study: Study) -> None:
         self.study = study
+        self.measured = all_measured(study)
         exact: dict[str, Column] = {}
-        for item in (*study.factors, *study.responses):
-            kind = "response" if isinstance(item, Response) else "factor"
+        items: list[tuple[str, Factor | Covariate | Response]] = [("factor", f) for f in study.factors] + [
+            ("covariate", c) for c in study.covariates
+        ]
+        items += [("response", m.response) for m in self.measured]
+        items += [("derived", r) for r in study.responses if r.formula is not None]
+        for kind, item in items:
             for text in (item.name, item.label):
                 exact.setdefault(_plain(text), Column(kind, item.name))
+        for f in study.factors:
+            for text in (f"as made: {f.name}", as_made_head(f)):
+                exact.setdefault(_plain(text), Column("as made", f.name))
         for text, kind in FIXED.items():
             exact.setdefault(text, Column(kind))
         folded: dict[str, Column | None] = {}
@@ -81,7 +107,27 @@ class Heads:
             of = self.column(match["of"])
             if of is not None and of.kind == "response":
                 return Column("response", of.name, int(match["number"]))
-        return None
+        return self._at_occasion(text)
+
+    def _at_occasion(self, text: str) -> Column | None:
+        """A response with its occasion, written otherwise than we write it: "viscosity [40 °C, 4 weeks] (mPa·s)"."""
+        match = re.fullmatch(r"(?P<of>[^\[\]]+?)\s*\[(?P<when>[^\[\]]+)\](?P<unit>\s*\(.*\))?", text)
+        if match is None:
+            return None
+        of = next(
+            (
+                r
+                for r in self.study.responses
+                if match["of"].strip().casefold() in (r.name.casefold(), r.label.casefold())
+            ),
+            None,
+        )
+        if of is None or (match["unit"] and match["unit"].strip() != f"({of.unit})"):
+            return None
+        try:
+            return Column("response", measured_as(self.study, f"{of.name}[{match['when']}]").name)
+        except StudyError:
+            return None
 
     def known(self, row: Sequence[object]) -> int:
         """How many different known columns a row heads."""
@@ -89,7 +135,7 @@ class Heads:
 
     def advice(self, head: str) -> str:
         """Words that say what to do about an unknown head: the known name it nearly spells, where there is one."""
-        names = [*self.study.names, *(r.name for r in self.study.responses)]
+        names = [*self.study.names, *self.study.covariate_names, *(m.name for m in self.measured)]
         close = self.meant(head, names) or next(
             iter(difflib.get_close_matches(_plain(head).casefold(), FIXED, n=1, cutoff=0.75)), None
         )
@@ -103,7 +149,7 @@ class Heads:
         """Which of these factors or responses an unknown head nearly spells, by name or label."""
         spelled = {
             item.label.casefold(): item.name
-            for item in (*self.study.factors, *self.study.responses)
+            for item in (*self.study.factors, *(m.response for m in self.measured))
             if item.name in names
         }
         spelled |= {name.casefold(): name for name in names}

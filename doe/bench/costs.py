@@ -142,8 +142,9 @@ def shares_of(recipe: Recipe, settings: pd.DataFrame, refuse: bool = True) -> ND
         right[:, i] = value
         for name, factor in row.items():
             left[:, i, place[name]] = factor
+    shares: NDArray[np.float64]
     try:
-        shares = np.linalg.solve(left, right[:, :, None])[:, :, 0]
+        shares = np.asarray(np.linalg.solve(left, right[:, :, None])[:, :, 0], dtype=np.float64)
     except np.linalg.LinAlgError:
         for row_values in rows:
             recipe.share(row_values)  # names the amount that is left open

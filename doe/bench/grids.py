@@ -5,13 +5,17 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 import warnings
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from doe.bench.guards import MOST_CELLS, MOST_FILE, guard_workbook
 from doe.bench.numerals import Uncalculated
 from doe.study import StudyError
+from doe.study.files import read_bytes
 
 Row = list[object]
 MOST_ROWS = 100_000
@@ -74,7 +78,7 @@ def read_grids(path: str | os.PathLike[str], known: Callable[[Row], int]) -> lis
     file = as_path(path)
     where = f"file {str(path)!r}"
     try:
-        content = file.read_bytes()
+        content = read_bytes(file, where, MOST_FILE)
     except FileNotFoundError as problem:
         raise StudyError(where, "missing", "a file that exists", "check the path") from problem
     except OSError as problem:
@@ -100,11 +104,15 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
     )
     if not content.startswith(b"PK"):
         raise StudyError(where, "no .xlsx workbook inside", *damaged)
+    guard_workbook(content, where)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # openpyxl warns of decorations it does not keep; only the cells are read
             results = openpyxl.load_workbook(io.BytesIO(content), data_only=True)
-            formulas = openpyxl.load_workbook(io.BytesIO(content), data_only=False)
+            # a second reading, which tells formulas without a result from blanks, is needed only where there are formulas
+            formulas = (
+                openpyxl.load_workbook(io.BytesIO(content), data_only=False) if _has_formulas(content) else results
+            )
     except Exception as problem:  # damaged files raise whatever the parser met first: zip, XML, key or value errors
         raise StudyError(where, f"unreadable ({type(problem).__name__})", *damaged) from problem
     grids = []
@@ -115,6 +123,13 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
                 f"{sheet.max_row} rows long",
                 f"at most {MOST_ROWS} rows",
                 "delete the empty rows",
+            )
+        if sheet.max_row * sheet.max_column > MOST_CELLS:
+            raise StudyError(
+                f"{where}, sheet {sheet.title!r}",
+                f"{sheet.max_row} rows by {sheet.max_column} columns",
+                f"at most {MOST_CELLS} cells",
+                "delete the empty rows and columns",
             )
         rows: list[Row] = []
         for cells, sources in zip(sheet.iter_rows(), plain.iter_rows(), strict=True):
@@ -135,6 +150,12 @@ def _workbook(content: bytes, where: str) -> list[Grid]:
     return grids
 
 
+def _has_formulas(content: bytes) -> bool:
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
+        return any(re.search(rb"<(\w+:)?f[ >/]", archive.read(name)) for name in sheets)
+
+
 def _text(content: bytes, where: str, name: str, known: Callable[[Row], int]) -> Grid:
     text = _decoded(content, where)
     first, _, rest = text.partition("\n")
@@ -142,9 +163,21 @@ def _text(content: bytes, where: str, name: str, known: Callable[[Row], int]) ->
     if first.strip().casefold().startswith("sep=") and len(first.strip()) == 5:
         told, text = first.strip()[4], rest  # a line that spreadsheet programs put first and do not show
     candidates = [told] if told else [",", ";", "\t"]
-    parsed = {mark: _parsed(text, mark) for mark in candidates}
+    most = max(text.count(mark) for mark in candidates) + text.count("\n") + text.count("\r")
+    if most > MOST_CELLS:
+        raise StudyError(
+            where, f"of up to {most} cells", f"of at most {MOST_CELLS} cells", "take out what does not belong"
+        )
+    parsed = {mark: _attempt(text, mark) for mark in candidates}
     delimiter = max(candidates, key=lambda mark: max((known(row) for row in parsed[mark][:HEAD_ROWS]), default=0))
     rows = parsed[delimiter]
+    if not rows:
+        raise StudyError(
+            where,
+            "with a cell longer than any text",
+            "a .csv file of short cells",
+            "look for a quotation mark that is not closed",
+        )
     try:
         _parsed(text, delimiter, strict=True)
     except csv.Error as problem:
@@ -169,6 +202,14 @@ def _decoded(content: bytes, where: str) -> str:
         if "\x00" not in text:
             return text
     raise StudyError(where, "no text", "a .csv file of text", "save it again as .csv in the spreadsheet program")
+
+
+def _attempt(text: str, delimiter: str) -> list[Row]:
+    """The rows, if this delimiter parts the text at all."""
+    try:
+        return _parsed(text, delimiter)
+    except csv.Error:  # a cell beyond the reader's limit
+        return []
 
 
 def _parsed(text: str, delimiter: str, strict: bool = False) -> list[Row]:

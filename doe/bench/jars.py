@@ -82,14 +82,10 @@ class Needs(Shown):
         if (problem := self.short(batch_size)) is not None:
             raise problem
 
-    def jar_texts(self) -> tuple[str, ...]:
-        """What stands on the label of each jar of a batch: when and how kept it is read."""
-        out = []
-        for row in self.table.to_dict("records"):
-            words = ", ".join(w for w in (row["time"], row["condition"]) if w)
-            count = int(row["jars"])
-            out += [f"{words}{f', jar {k} of {count}' if count > 1 else ''}" for k in range(1, count + 1)]
-        return tuple(out)
+    def counts(self) -> dict[tuple[str, str], int]:
+        """Jars of each batch by occasion: (time, condition) to how many."""
+        rows = zip(self.table["time"], self.table["condition"], self.table["jars"], strict=True)
+        return {(str(time), str(condition)): int(jars) for time, condition, jars in rows}
 
     def _sections(self) -> list[Section]:
         table = self.table.copy().astype(object)

@@ -2,19 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from doe.bench.base_gels import BaseGels
-from doe.bench.columns import MADE, reading_head
+from doe.bench.columns import AGAIN as AGAIN_HEAD
+from doe.bench.columns import FINISHED, MADE, REASON, as_made_head, reading_head
+from doe.bench.due import Jar, jars_of, moments
 from doe.bench.jars import Needs
-from doe.bench.pages import BASE_GELS, BATCHES, CONSTANTS, PREMIXES, ApartPage, BatchPage, apart_pages, batch_pages
+from doe.bench.pages import (
+    BASE_GELS,
+    BATCHES,
+    CONSTANTS,
+    LABELS,
+    PREMIXES,
+    ApartPage,
+    BatchPage,
+    apart_pages,
+    batch_pages,
+)
 from doe.bench.recipe import Recipe
 from doe.designs import Plan
 from doe.designs.plan import column_text
-from doe.study import Categorical, Response, StudyError
-from doe.study.factors import as_number
+from doe.study import Categorical, Covariate, Response, StudyError
+from doe.study.factors import Factor, as_number
 
 FINGERPRINT = "Plan fingerprint"
 MOST_READINGS = 20
@@ -23,8 +37,11 @@ DRAWN = "Make the batches in the order listed; it was drawn by lot, and sorting 
 NOT_DRAWN = "The order listed was not drawn by lot: whatever drifts while the batches are made mixes into the effects."
 HOW_TO = (
     "Fill in the entry cells only. Leave a cell blank where nothing was read, and say why as a remark.",
-    "Mark as failed a batch that could not be made or measured. If it is made again, its row takes the new batch; say so as a remark.",
-    "If a setting was missed, note what was made as a remark: the planned settings stay as they are.",
+    "Where the instrument gave no number, write what is known: >100000, <50, or 50..60.",
+    "Mark as failed a batch that could not be made or measured, and say why. If it is made again, its row takes the new batch.",
+    "If a setting was missed, write the one really made in its column “as made”; blank means as planned.",
+    f"If a row is added for a run that has one already, say in its column “{AGAIN_HEAD}” whether the same batch was read again or the run "
+    "was made again as a new batch.",
 )
 AGAIN = "Columns marked “same batch read again” are further readings of the same batch, not a batch made again."
 
@@ -34,9 +51,17 @@ class SheetColumn:
     """One column: its head, what it is, the unit or limits it takes, and how many decimals its numbers show."""
 
     head: str
-    kind: str  # order, run, block, whole plot, factor, response, made, remark
+    kind: (
+        str  # order, run, block, whole plot, factor, covariate, response, as made, made_at, made, reason, again, remark
+    )
     decimals: int | None = None
     response: Response | None = None
+    factor: Factor | Covariate | None = None
+
+    @property
+    def entry(self) -> bool:
+        """Whether it is filled in at the bench."""
+        return self.kind not in ("order", "run", "block", "whole plot", "factor")
 
 
 @dataclass(frozen=True)
@@ -53,6 +78,8 @@ class SheetLayout:
     pages: tuple[BatchPage, ...] = ()  # one a batch where there is a recipe
     apart: tuple[ApartPage, ...] = ()  # one for everything that is made once and portioned
     needs: Needs | None = None
+    jars: tuple[Jar, ...] = ()  # in the order of making; none where nothing is kept and there is no recipe
+    made_at: Mapping[int, datetime.datetime] = field(default_factory=dict)  # where already known
     open_points: tuple[str, ...] = ()  # what in recipe, study and plan does not fit together
 
     @property
@@ -82,6 +109,14 @@ class SheetLayout:
             lines.append(AGAIN)
         if self.batch_size is not None:
             lines.append(f"Batch size: {self.batch_size:g} g.")
+        if any(c.kind == "covariate" for c in self.columns):
+            names = ", ".join(c.head for c in self.columns if c.kind == "covariate")
+            lines.append(f"Measure on every batch, and write down: {names}.")
+        if any(jar.time for jar in self.jars):
+            where = f"its page “{BATCHES}”" if self.pages else f"the column “{FINISHED}”"
+            lines.append(
+                f"Write in {where} when each batch was finished: the page “{LABELS}” then says when each jar is due."
+            )
         if self.recipe is not None:
             lines.append(
                 f"Page “{BATCHES}”: what to weigh and to do for each batch, with room for what was weighed. Page “{CONSTANTS}”: lots, vessel "
@@ -118,8 +153,10 @@ def sheet_layout(
     batch_size: float | None = None,
     base_gels: bool | None = None,
     needs: Needs | None = None,
+    made_at: object = None,
+    one_page: bool = False,
 ) -> SheetLayout:
-    """Lay out the sheet of a plan.
+    """Lay out the sheet of a plan; `one_page`: it has no pages of the batches on which their finishing could be written down.
 
     Raises
     ------
@@ -147,18 +184,25 @@ def sheet_layout(
         raise StudyError("needs", type(needs).__name__, "what doe.bench.needs gives, or None", "call doe.bench.needs")
     if base_gels and recipe is None:
         raise StudyError("base_gels", True, "False or None without a recipe", "give the recipe second")
+    known = moments("made_at", made_at, plan)
     study = plan.study
-    if not study.responses:
+    if not study.readings:
         raise StudyError("study: responses", [], "at least one response", "say what will be measured")
     made = plan if seed is None else plan.randomised(seed)
     columns = [SheetColumn("order", "order", 0), SheetColumn("run", "run", 0)]
     labels = [(head, s) for head, s in (("block", made.block), ("whole plot", made.whole_plot)) if s is not None]
     columns += [SheetColumn(head, head) for head, _ in labels]
     columns += [SheetColumn(f.label, "factor", setting_decimals(plan).get(f.name)) for f in study.factors]
-    for response in study.responses:
+    columns += [SheetColumn(c.label, "covariate", factor=c) for c in study.covariates]
+    timed = any(r.times for r in study.responses)
+    if timed and (recipe is None or one_page):
+        columns.append(SheetColumn(FINISHED, "made_at"))
+    for response in study.readings:
         heads = [reading_head(response, k, int(readings)) for k in range(1, int(readings) + 1)]
         columns += [SheetColumn(head, "response", response.decimals, response) for head in heads]
-    columns += [SheetColumn(MADE, "made"), SheetColumn("remark", "remark")]
+    columns += [SheetColumn(MADE, "made"), SheetColumn(REASON, "reason"), SheetColumn("remark", "remark")]
+    columns += [SheetColumn(as_made_head(f), "as made", factor=f) for f in study.factors]
+    columns.append(SheetColumn(AGAIN_HEAD, "again"))
     heads = [c.head for c in columns]
     for head in heads:
         if heads.count(head) > 1:
@@ -173,12 +217,15 @@ def sheet_layout(
         starts.append(before is not None and group != before)
         before = group
         design = (place, run, *group, *settings)
-        rows.append((*design, *[None] * (len(columns) - len(design))))
+        entries = [known.get(int(run)) if c.kind == "made_at" else None for c in columns[len(design) :]]
+        rows.append((*design, *entries))
     layout = SheetLayout(
-        made, made.provenance.get("order_seed"), tuple(columns), tuple(rows), tuple(starts), batch_size
+        made, made.provenance.get("order_seed"), tuple(columns), tuple(rows), tuple(starts), batch_size, made_at=known
     )
     size = (USUAL_BATCH if recipe is not None else None) if batch_size is None else batch_size
     points = [] if needs is None or size is None or (short := needs.short(size)) is None else [str(short)]
+    if timed or recipe is not None or needs is not None or any(r.conditions for r in study.responses):
+        layout = replace(layout, jars=jars_of(made, None if needs is None else needs.counts()))
     if recipe is None:
         return replace(layout, needs=needs, open_points=tuple(points))
     assert size is not None

@@ -15,15 +15,16 @@ _DECIMAL = re.compile(r"(?P<whole>[0-9]*)(?P<mark>[.,])(?P<part>[0-9]+)(?P<power
 _GROUPED = re.compile(
     r"(?P<whole>[0-9]{1,3}(?:(?P<gap>[.,' ’])[0-9]{3})(?:(?P=gap)[0-9]{3})*)(?:(?P<mark>[.,])(?P<part>[0-9]+))?"
 )
-_BOUND = re.compile(r"[<>≤≥]|\.\.")
+_BOUND = re.compile(r"(?P<sign><=|>=|=<|=>|[<>≤≥])\s*(?P<number>.+)")
+_SPAN = re.compile(r"(?P<low>.+?)\s*(?:\.\.\.?|…)\s*(?P<high>.+)")
 
 
 class DoubtError(Exception):
-    """A cell that cannot be taken as a number without guessing: what may stand there, and how to mend it."""
+    """A cell that cannot be taken as a number without guessing: what may stand there, how to mend it, and what it may mean where that is known."""
 
-    def __init__(self, allowed: str, mend: str) -> None:
-        super().__init__(allowed, mend)
-        self.allowed, self.mend = allowed, mend
+    def __init__(self, allowed: str, mend: str, choices: tuple[float | str, ...] = ()) -> None:
+        super().__init__(allowed, mend, choices)
+        self.allowed, self.mend, self.choices = allowed, mend, choices
 
 
 class Uncalculated(str):
@@ -92,11 +93,96 @@ def number_from(cell: object, unit: str = "", mark: str | None = None) -> float:
             )
         return value
     if isinstance(cell, datetime.date | datetime.time | datetime.timedelta):
-        raise DoubtError(number, "the spreadsheet made a date of it: set the cell's format to number and type it again")
+        raise DoubtError(
+            number,
+            "the spreadsheet made a date of it: set the cell's format to number and type it again",
+            _typed(cell) if isinstance(cell, datetime.date) else (),
+        )
     if not isinstance(cell, str):
         raise DoubtError(number, "type the number, or leave the cell blank")
     sign, text = _tidy(cell, unit)
     return sign * _digits(text, number, mark)
+
+
+def reading_from(cell: object, unit: str = "", mark: str | None = None) -> tuple[float, float, float]:
+    """Take a cell as a reading: a number, or bounds between which it lies.
+
+    Parameters
+    ----------
+    cell, unit, mark
+        As for `number_from`; besides numbers ">100000", "<50", "≥ 20", "50..60" and "50 … 60" are readings.
+
+    Returns
+    -------
+    tuple of (float, float, float)
+        Value, lower, upper: three times the number of an exact reading. A censored reading has the value NaN; a side without a bound is
+        infinite.
+
+    Raises
+    ------
+    DoubtError
+        If it is no reading, or two at once.
+    """
+    if isinstance(cell, str) and not isinstance(cell, Uncalculated):
+        text = cell.strip().removeprefix("'").strip()
+        bound, span = _BOUND.fullmatch(text), _SPAN.fullmatch(text)
+        if bound:
+            sign = bound["sign"]
+            below = "<" in sign or sign == "≤"
+            try:
+                number = number_from(bound["number"], unit, mark)
+            except DoubtError as doubt:
+                raise DoubtError(
+                    doubt.allowed,
+                    doubt.mend,
+                    tuple(f"{sign}{reading_text(c, c, c)}" for c in doubt.choices if isinstance(c, float)),
+                ) from doubt
+            return (math.nan, -math.inf, number) if below else (math.nan, number, math.inf)
+        if span:
+            low, high = _ends(span, unit, mark)
+            if low > high:
+                raise DoubtError("a range from its lower to its upper end", f"write {high:g}..{low:g} if that is meant")
+            return (low, low, low) if low == high else (math.nan, low, high)
+    value = number_from(cell, unit, mark)
+    return value, value, value
+
+
+def _ends(span: re.Match[str], unit: str, mark: str | None) -> tuple[float, float]:
+    """Both ends of a range; where one can be read in two ways the doubt is about the range."""
+    options: list[tuple[float, ...]] = []
+    first: DoubtError | None = None
+    for side in ("low", "high"):
+        try:
+            options.append((number_from(span[side], unit, mark),))
+        except DoubtError as doubt:
+            if not doubt.choices:
+                raise
+            first = first or doubt
+            options.append(tuple(c for c in doubt.choices if isinstance(c, float)))
+    if first is None:
+        return options[0][0], options[1][0]
+    pairs = [(low, high) for low in options[0] for high in options[1] if low <= high]
+    raise DoubtError(first.allowed, first.mend, tuple(reading_text(math.nan, *pair) for pair in pairs)) from first
+
+
+def reading_text(value: float, lower: float, upper: float) -> str:
+    """A reading as the shortest text that `reading_from` reads back as the same."""
+    if not math.isnan(value):
+        return repr(float(value)).removesuffix(".0")
+    low, high = (repr(float(v)).removesuffix(".0") for v in (lower, upper))
+    return f"<{high}" if math.isinf(lower) else f">{low}" if math.isinf(upper) else f"{low}..{high}"
+
+
+def _typed(cell: datetime.date) -> tuple[float | str, ...]:
+    """What may have been typed where a spreadsheet program made a date of it: 5-6 or 5.6, in either order of day and month."""
+    day, month, year = cell.day, cell.month, cell.year % 100
+    choices: list[float | str] = [float(f"{day}.{month}"), float(f"{month}.{day}")]
+    if day == 1:
+        choices += [float(f"{month}.{year:02d}")]  # a month and a year: 3.45 became March 1945
+    low, high = sorted((day, month))
+    if low < high:
+        choices.append(f"{low}..{high}")
+    return tuple(dict.fromkeys(choices))
 
 
 def _digits(text: str, number: str, mark: str | None) -> float:
@@ -111,6 +197,7 @@ def _digits(text: str, number: str, mark: str | None) -> float:
             raise DoubtError(
                 f"{number} that can be read in one way only",
                 f"write {whole}{part} if {whole} thousand is meant, or {whole}.{part}0 if {whole} and a part is meant",
+                (float(whole + part), float(f"{whole}.{part}")),
             )
         value = float(text.replace(",", "."))
     else:
@@ -119,7 +206,7 @@ def _digits(text: str, number: str, mark: str | None) -> float:
             value = float(f"{match['whole'].replace(match['gap'], '')}.{match['part'] or '0'}")
     if value is not None and math.isfinite(value):
         return value
-    if _BOUND.search(text):
+    if _BOUND.match(text) or _SPAN.fullmatch(text):
         raise DoubtError(number, "leave the cell blank and write what was seen as a remark")
     raise DoubtError(number, "type the number, or leave the cell blank and say why in the remark")
 

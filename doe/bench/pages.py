@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -11,14 +11,16 @@ import numpy as np
 import pandas as pd
 
 from doe.bench.base_gels import BaseGels
-from doe.bench.jars import Needs
 from doe.bench.made_apart import FOLLOWS, POURED
 from doe.bench.recipe import Recipe
 from doe.designs import Plan
-from doe.study import StudyError
+from doe.study import Study, StudyError
 
-BATCHES, LABELS, CONSTANTS, PREMIXES, BASE_GELS = "Batches", "Labels", "Constants", "Premixes", "Base gels"
-OWN_PAGES = (BATCHES, LABELS, CONSTANTS, PREMIXES, BASE_GELS)  # hold no readings
+BATCHES, LABELS, CONSTANTS, PLAN = "Batches", "Labels", "Constants", "Plan"
+PREMIXES, BASE_GELS = "Premixes", "Base gels"
+# hold no readings, though factors' names may stand on them
+OWN_PAGES = (BATCHES, LABELS, CONSTANTS, PLAN, PREMIXES, BASE_GELS)
+SAME_FOR_ALL = "The same for all batches"  # heads the page of constants
 COLUMNS = ("done", "phase", "add or do", "target (g)", "actual (g)", "balance", "note")
 ENTRIES = (
     "made by",
@@ -33,7 +35,7 @@ MADE_APART = ("made by", "finished at", "vessel", "impeller", "mass at the end, 
 POURED_ON = "base gel poured on (day and time)"
 NET_MASS = "net mass after the top-up"
 ANEW = "anew, for the base really poured"
-SAID = "What is written on this page stays on it; readings and remarks go on the page Runs."
+SAID = "What is written here is read back with the sheet; readings go on the page Measurements."
 
 
 @dataclass(frozen=True)
@@ -266,38 +268,26 @@ def _listed(runs: list[int]) -> str:
     return ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]} to {r[-1]}" for r in out)
 
 
-def labels(
-    pages: Sequence[BatchPage], apart: Sequence[ApartPage], needs: Needs | None
-) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
-    """Labels of what is made once and of every jar: code, what it is, and what else stands on it."""
-    made, read = "made: ____________ by: ______", "to be read on: ____________"
-    skin = "Trial batch, not for use on skin."
-    out: list[tuple[str, str, tuple[str, ...]]] = [
-        (p.code, p.name, (made, f"{p.portions}; mass: ________ g", skin)) for p in apart
-    ]
-    jars = ("",) if needs is None else needs.jar_texts()
-    for page in pages:
-        for jar in jars:
-            out.append((page.code, f"run {page.run}", (made, *([jar] if jar else []), read, skin)))
-    return tuple(out)
-
-
-def constants(recipe: Recipe) -> tuple[str, ...]:
-    """What is written down once for all batches."""
-    names = [i.name for i in recipe.ingredients]
-    if recipe.neutralise is not None:
-        base = recipe.neutralise
-        names.append(f"{base.of_base.name}, {100 * base.stock:g} % w/w stock (and day it was made)")
-    acids = [
-        f"acid content and moisture of {i.name}, from its certificate" for i in recipe.ingredients if i.acid_content
-    ]
-    return (
-        "operator",
-        "vessel",
-        "impeller",
-        "stirrer",
-        "balances",
-        "room temperature (°C)",
-        *(f"lot of {n}" for n in names),
-        *acids,
+def constants(recipe: Recipe | None, study: Study) -> tuple[str, ...]:
+    """What is written down once for all batches; what the study varies or measures on each batch is left out."""
+    names, acids = [], []
+    if recipe is not None:
+        names = [i.name for i in recipe.ingredients]
+        acids = [
+            f"acid content and moisture of {i.name}, from its certificate" for i in recipe.ingredients if i.acid_content
+        ]
+        if recipe.neutralise is not None:
+            base = recipe.neutralise
+            names.append(f"{base.of_base.name}, {100 * base.stock:g} % w/w stock (and day it was made)")
+    varied = {name.casefold() for name in (*study.names, *study.covariate_names)}
+    usual = (
+        ("operator", "operator"),
+        ("vessel", "vessel"),
+        ("impeller", "impeller"),
+        ("stirrer", "stirrer"),
+        ("balances", "balances"),
+        ("batch size", "batch size (g)"),
+        ("base age", "base age (d)"),
+        ("room temperature", "room temperature (°C)"),
     )
+    return (*(text for name, text in usual if name not in varied), *(f"lot of {n}" for n in names), *acids)

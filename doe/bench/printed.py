@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import datetime
 from decimal import Decimal
 
 import numpy as np
 
 from doe.bench.cautions import CAUTIONS, LAST_WORD
+from doe.bench.columns import AGAIN
+from doe.bench.dates import date_text
+from doe.bench.due import Jar, due_at
+from doe.bench.jar_labels import MADE_BY, SKIN, apart_due, apart_words, label_words
 from doe.bench.layout import SheetLayout
 from doe.bench.made_apart import POURED
-from doe.bench.pages import ANEW, COLUMNS, CONSTANTS, LABELS, NET_MASS, BatchPage, PageLine, constants, labels
+from doe.bench.pages import ANEW, COLUMNS, CONSTANTS, LABELS, NET_MASS, BatchPage, PageLine, constants
 from doe.study.trial import specification_text
 
 _PAGE = """<!DOCTYPE html>
@@ -72,24 +77,24 @@ _PAGE = """<!DOCTYPE html>
 <p>{{ rows|length }} batches; {{ layout.order_text }}. {{ layout.identity }}.</p>
 {% if study.notes %}<p class="notes">{{ study.notes }}</p>{% endif %}
 <div class="two">
-<div><h2>How to fill it in</h2><ul>{% for line in layout.instructions %}<li>{{ line }}</li>{% endfor %}</ul></div>
+<div><h2>How to fill it in</h2><ul>{% for line in instructions %}<li>{{ line }}</li>{% endfor %}</ul></div>
 <div><h2>What is measured</h2><ul>{% for r, spec in responses %}<li>{{ r.label }}{% if spec %}: specification {{ spec }}{% endif %}</li>{% endfor %}</ul></div>
 </div>
 <div class="cautions"><h2>Cautions</h2><ul>{% for line in cautions %}<li>{{ line }}</li>{% endfor %}</ul><p><strong>{{ last_word }}</strong></p></div>
 <div class="fill">
-<table{% if layout.columns|length > 12 %} class="dense"{% endif %}>
+<table{% if heads|length > 12 %} class="dense"{% endif %}>
 <thead>
-<tr><td class="head" colspan="{{ layout.columns|length }}">{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }} &nbsp;·&nbsp; {{ layout.order_text }}</td></tr>
-<tr>{% for c in layout.columns %}<th>{{ c.head }}</th>{% endfor %}</tr></thead>
+<tr><td class="head" colspan="{{ heads|length }}">{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }} &nbsp;·&nbsp; {{ layout.order_text }}</td></tr>
+<tr>{% for head in heads %}<th>{{ head }}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for starts, cells in rows %}<tr{% if starts %} class="starts"{% endif %}>
-{%- for kind, text in cells %}<td{% if kind in ("response", "made", "remark") %} class="entry {{ kind }}"{% endif %}>{{ text }}</td>{% endfor -%}
+{%- for kind, text in cells %}<td{% if kind in entry_kinds %} class="entry {{ kind }}"{% endif %}>{{ text }}</td>{% endfor -%}
 </tr>
 {% endfor %}</tbody>
 </table>
 <p class="sign">Made by: ______________________ &emsp; Measured by: ______________________ &emsp; Dates: ______________________</p>
 </div>
-{% if layout.pages %}
+{% if layout.pages or layout.jars %}
 <section class="batch"><h1>{{ page_names[0] }}: the same for all batches</h1>
 <p>{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }}</p>
 <div class="fields">{% for line in constants %}<div>{{ line }}:</div>{% endfor %}</div>
@@ -116,7 +121,7 @@ _PAGE = """<!DOCTYPE html>
 </section>
 {% endfor %}
 <section class="batch"><h1>{{ page_names[1] }}: one a jar</h1>
-<div class="labels">{% for code, what, lines in labels %}<div><b>{{ code }}</b> &nbsp; {{ what }}<br>{{ study.name }}{% for line in lines %}<br>{{ line }}{% endfor %}</div>{% endfor %}</div>
+<div class="labels">{% for words, due, low in labels %}<div><b>{{ words[0] }}</b><br>{% for line in words[1:] %}{{ line }}<br>{% endfor %}<strong>{{ due }}</strong>{% for line in low %}<br>{{ line }}{% endfor %}</div>{% endfor %}</div>
 </section>
 {% endif %}
 </body>
@@ -124,24 +129,41 @@ _PAGE = """<!DOCTYPE html>
 """
 
 
+AS_MADE = "as made, where otherwise than planned"
+
+
+def _due(jar: Jar, layout: SheetLayout) -> str:
+    """When a jar is due: the date where the finishing of its batch is known, else in words."""
+    made = layout.made_at.get(jar.run)
+    if jar.time and made is not None:
+        return f"due {date_text(due_at(made, jar.time))}"
+    return f"{jar.due_words}: ____________"
+
+
 def page_text(layout: SheetLayout) -> str:
     """The page, as the content of its .html file; every word of the user's escaped."""
     from jinja2 import Environment
 
     rows = []
+    # on paper one column takes whatever was made otherwise, and a batch made again is written into a row of its own by hand
+    columns = [c for c in layout.columns if c.kind not in ("as made", "again")]
     for row, starts in zip(layout.rows, layout.starts, strict=True):
         cells = []
         for column, value in zip(layout.columns, row, strict=True):
+            if column not in columns:
+                continue
             if column.kind == "made":
                 text = "☐ made\n☐ failed"
             elif value is None:
                 text = ""
             elif column.kind == "factor" and isinstance(value, float | np.floating):
                 text = f"{value:.{column.decimals}f}"
+            elif isinstance(value, datetime.datetime):
+                text = date_text(value)
             else:
                 text = str(value)
             cells.append((column.kind, text))
-        rows.append((starts, cells))
+        rows.append((starts, [*cells, ("as made", "")]))
     study = layout.plan.study
     return (
         Environment(autoescape=True)
@@ -150,7 +172,7 @@ def page_text(layout: SheetLayout) -> str:
             layout=layout,
             study=study,
             rows=rows,
-            responses=[(r, specification_text(r) if r.has_specification else "") for r in study.responses],
+            responses=[(r, specification_text(r) if r.has_specification else "") for r in study.readings],
             cautions=CAUTIONS,
             last_word=LAST_WORD,
             page_names=(CONSTANTS, LABELS),
@@ -158,8 +180,14 @@ def page_text(layout: SheetLayout) -> str:
             net_mass=NET_MASS,
             anew=ANEW,
             working=_working,
-            labels=labels(layout.pages, layout.apart, layout.needs),
-            constants=() if layout.recipe is None else constants(layout.recipe),
+            constants=constants(layout.recipe, study),
+            instructions=[line for line in layout.instructions if AGAIN not in line],
+            heads=[c.head for c in columns] + [AS_MADE],
+            entry_kinds=("response", "covariate", "made_at", "made", "reason", "remark", "as made"),
+            labels=[
+                *((apart_words(page, study.name), apart_due(page), (MADE_BY, SKIN)) for page in layout.apart),
+                *((label_words(jar, study.name), _due(jar, layout), (MADE_BY, SKIN)) for jar in layout.jars),
+            ],
         )
     )
 

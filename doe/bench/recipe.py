@@ -37,7 +37,7 @@ from doe.designs import Plan
 from doe.study import Categorical, Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
-from doe.study.files import read_json, write_json
+from doe.study.files import read_json, taken_from, write_json
 from doe.study.shown import number_text
 
 if TYPE_CHECKING:
@@ -643,6 +643,12 @@ class Recipe(Shown):
             If the file is missing, cut short, of a newer schema, or says something that no recipe can be.
         """
         content, where = read_json(path, "recipe", SCHEMA), f"recipe file {str(path)!r}"
+        with taken_from(where, "recipe"):
+            return cls.from_content(content, where)
+
+    @classmethod
+    def from_content(cls, content: Mapping[str, Any], where: str = "recipe") -> Recipe:
+        """The recipe that `content` described; `where` begins its errors' sentences."""
         lines, phases = kept(content, where)
         premixes, base_gel = kept_apart(content, where)
         return cls(lines, phases or None, premixes, base_gel)

@@ -84,7 +84,7 @@ def _base_content(base: Base) -> dict[str, Any]:
 
 def _line(row: object, where: str) -> Line:
     """The line that its JSON describes."""
-    if not isinstance(row, Mapping) or row.get("kind") not in _KINDS:
+    if not isinstance(row, Mapping) or str(row.get("kind")) not in _KINDS:
         found = row.get("kind") if isinstance(row, Mapping) else row
         raise StudyError(f"{where}: kind", found, f"one of {', '.join(_KINDS)}", "correct the entry")
     kind = _KINDS[str(row["kind"])]

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-import csv
-import io
+import datetime
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from doe.bench.columns import MADE, Heads
-from doe.bench.intake import DATA, Table, Taken, data_frame, entries_of_plan, settle_columns, table_from_frame, take
+from doe.bench.columns import Heads
+from doe.bench.compared import changes_between
+from doe.bench.due import due_list
+from doe.bench.intake import DATA, Table, Taken, data_frame, settle_columns, table_from_frame
 from doe.bench.layout import setting_decimals
-from doe.bench.problems import COLUMNS, Problems
-from doe.bench.texts import neutral, number_cell
+from doe.bench.made_settings import as_made_table
+from doe.bench.means import BLANK, batch_means, derived_means, parts_of
+from doe.bench.measured import Measured, measured_as
+from doe.bench.one_batch import BatchRecord, batch_record
+from doe.bench.planned_rows import entries_of_plan
+from doe.bench.problems import COLUMNS, QUESTIONS, Answers, Problems
+from doe.bench.record_pages import record_sections
+from doe.bench.returned_pages import Noted
+from doe.bench.saving import saved_text
+from doe.bench.taking import take
 from doe.designs import Plan
 from doe.study import Section, Shown, Study, StudyError
 from doe.study.files import write_text
@@ -33,26 +42,55 @@ class Records(Shown):
     plan : Plan
         The plan whose batches were measured.
     data : DataFrame
-        One row a reading: run, batch, replicate (which reading of the batch), response, value (in the response's unit), cell (where it
-        stood). Readings of one batch share its label; a batch made again is another run.
+        One row a reading: run, batch, replicate (which reading of the batch), time and condition ("" where the response has none),
+        response, value, lower and upper (in the response's unit), cell (where it stood). Of an exact reading value, lower and upper are
+        one number; of a censored one (">100000", "<50", "50..60") value is NaN and a side without a bound is infinite. Readings of one
+        batch share its label; a run that was made again has a second batch with a label of its own.
     problems : DataFrame
         One row a problem of the sheet: sheet, cell, found, allowed, mend. What is listed here as not taken is not in `data`.
+    questions : DataFrame
+        One row a question that is open: cell, found, question, choices (a tuple). `read_sheet` takes the answers.
+    answers : mapping of str to answer
+        The answers that were used, by cell.
     remarks : DataFrame
         run, batch, remark, as they were written.
     failed : tuple of int
         Runs whose batch was marked as failed and not made again.
+    failed_reasons : mapping of int to str
+        Run to why its batch failed.
     order : mapping of int to int
         Run to its place in the order of making, where the sheet says it.
+    as_made : DataFrame or None
+        Indexed by run, one column a factor: the settings as made where they were recorded, the planned ones elsewhere; None where none
+        was recorded.
+    covariates : DataFrame
+        Indexed by run, one column a covariate of the study, NaN where it was not measured.
+    made_at : mapping of int to datetime
+        Run to when its batch was finished.
+    constants : mapping of str to value
+        What was the same for all batches, as it was written down.
+    weighed : DataFrame
+        page, run, line, phase, do, target and actual (g), done, cell: the lines of the batches' pages that were weighed or ticked; run is 0
+        for what was made once for several batches.
+    entries : DataFrame
+        page, run, entry, value: what else was written on the batches' pages.
     """
 
     plan: Plan
     data: pd.DataFrame
-    problems: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(COLUMNS), dtype=object))
-    remarks: pd.DataFrame = field(
-        default_factory=lambda: pd.DataFrame(columns=["run", "batch", "remark"], dtype=object)
-    )
+    problems: pd.DataFrame = field(default_factory=lambda: _none(COLUMNS))
+    remarks: pd.DataFrame = field(default_factory=lambda: _none(("run", "batch", "remark")))
     failed: tuple[int, ...] = ()
     order: Mapping[int, int] = field(default_factory=dict)
+    questions: pd.DataFrame = field(default_factory=lambda: _none(QUESTIONS))
+    answers: Mapping[str, object] = field(default_factory=dict)
+    failed_reasons: Mapping[int, str] = field(default_factory=dict)
+    as_made: pd.DataFrame | None = None
+    covariates: pd.DataFrame = field(default_factory=pd.DataFrame)
+    made_at: Mapping[int, datetime.datetime] = field(default_factory=dict)
+    constants: Mapping[str, object] = field(default_factory=dict)
+    weighed: pd.DataFrame = field(default_factory=lambda: Noted().weighed_frame())
+    entries: pd.DataFrame = field(default_factory=lambda: Noted().entries_frame())
 
     def __post_init__(self) -> None:
         if tuple(self.data.columns) != DATA:
@@ -62,6 +100,9 @@ class Records(Shown):
                 f"{list(DATA)}",
                 "use Records.from_frame for a wide table",
             )
+        runs = pd.Index(sorted(self.plan.runs.index), name="run")
+        covariates = self.covariates.reindex(index=runs, columns=self.study.covariate_names).astype(float)
+        object.__setattr__(self, "covariates", covariates)
 
     @property
     def study(self) -> Study:
@@ -69,27 +110,30 @@ class Records(Shown):
         return self.plan.study
 
     @classmethod
-    def from_frame(cls, df: pd.DataFrame, plan: Plan) -> Records:
+    def from_frame(cls, df: pd.DataFrame, plan: Plan, answers: Mapping[str, object] | None = None) -> Records:
         """Take readings from a wide table.
 
         Parameters
         ----------
         df : DataFrame
             One row a batch, or a reading of it: `run` (column, or the index by that name), else the factors' columns, by which rows are
-            matched to runs in the plan's order; one column a response. Columns replicate, batch, remark and "made / failed" are taken as
-            such; cells may be texts as people type them.
+            matched to runs in the plan's order; one column a response, or one an occasion of it ("viscosity[4 wk, 40 °C]"); one a covariate
+            where it was measured. Columns replicate, batch, remark, "made / failed", "reason if failed", "finished at" and "as made: …" are
+            taken as such; cells may be texts as people type them, ">100000" among them.
         plan : Plan
             The plan that was made.
+        answers : mapping of str to answer, optional
+            As for `read_sheet`.
 
         Returns
         -------
         Records
-            What could not be taken stands in `problems`.
+            What could not be taken stands in `problems`, what was asked in `questions`.
 
         Raises
         ------
         StudyError
-            If there is no table, or no column of it is a response, or rows cannot be told apart.
+            If there is no table, or no column of it is a response, or rows cannot be told apart, or an answer fits no open question.
         """
         if not isinstance(df, pd.DataFrame):
             raise StudyError(
@@ -101,20 +145,33 @@ class Records(Shown):
             )
         heads = Heads(plan.study)
         table = table_from_frame(df, heads)
-        problems = Problems(table.title)
-        return planned_records(table, heads, plan, problems)
+        problems = Problems(table.title, Answers(answers))
+        taken = planned_rows_taken(table, heads, plan, problems)
+        problems.answers.refuse_unused()
+        return cls.from_taken(plan, taken, problems)
 
     @classmethod
-    def from_taken(cls, plan: Plan, taken: Taken, problems: Problems) -> Records:
+    def from_taken(cls, plan: Plan, taken: Taken, problems: Problems, noted: Noted | None = None) -> Records:
         """Records of what the intake took."""
-        remarks = pd.DataFrame(taken.remarks, columns=["run", "batch", "remark"], dtype=object)
+        noted = Noted() if noted is None else noted
+        as_made = as_made_table(plan, taken.as_made, problems)
+        covariates = pd.DataFrame.from_dict(taken.covariates, orient="index")
         return cls(
             plan,
             data_frame(taken.data),
             problems.frame(),
-            remarks,
+            pd.DataFrame(taken.remarks, columns=["run", "batch", "remark"], dtype=object),
             tuple(taken.failed),
             dict(sorted(taken.order.items())),
+            problems.questions(),
+            dict(problems.answers.taken),
+            dict(sorted(taken.reasons.items())),
+            as_made,
+            covariates,
+            dict(sorted(taken.made_at.items())),
+            noted.constants,
+            noted.weighed_frame(),
+            noted.entries_frame(),
         )
 
     def frame(self, response: str) -> pd.DataFrame:
@@ -123,50 +180,146 @@ class Records(Shown):
         Parameters
         ----------
         response : str
-            Name of a response of the study.
+            Name of a response of the study, with its occasion where it has several: "viscosity[4 wk, 40 °C]". A derived response is worked
+            out from the batch means of its parts.
 
         Returns
         -------
         DataFrame
-            run, block and whole_plot (where the plan has them), the factors in natural units, the mean of the batch's readings under the
-            response's name (in its unit), and readings: how many there were. In the order of the run numbers.
+            run, batch (where a run was made again), block and whole_plot (where the plan has them), the factors in natural units (as
+            planned), the mean of the batch's readings under the response's name (in its unit), and readings: how many there were. In the
+            order of the run numbers. Where a reading of this response is censored there are the columns lower and upper besides: the means
+            of its readings' lower and upper bounds, on the response's own scale, between which the batch's mean lies; the mean itself is
+            then NaN in the batches concerned. A derived response is NaN where a part of it is missing or censored, and a column
+            "blank because" says which.
 
         Raises
         ------
         StudyError
-            If the study has no such response, or nothing was read of it.
+            If the study has no such response, it is read at several occasions and none is named, or nothing was read of it.
         """
-        name = self.study.response(response).name
-        here = self.data[self.data["response"] == name]
-        if here.empty:
+        found = self.study.response(response)
+        if found.formula is None:
+            one = measured_as(self.study, response)
+            name, read = one.name, batch_means(self.of(one))
+        else:
+            name = found.name
+            parts = {part.name: batch_means(self.of(part)) for part in parts_of(self.study, found)}
+            read = derived_means(self.study, found, parts)
+        if read.empty:
             raise StudyError(
                 f"records: response {name!r}",
                 "without a reading",
                 "read on at least one batch",
                 "fill in its column or choose another",
             )
-        read = here.groupby("run")["value"].agg(["mean", "size"])
-        table = self.plan.runs.loc[read.index].copy()
+        runs = read.index.get_level_values("run")
+        table = self.plan.runs.loc[runs].copy()
         for label, labels in (("whole_plot", self.plan.whole_plot), ("block", self.plan.block)):
             if labels is not None:
-                table.insert(0, label, labels.loc[read.index])
-        table[name] = read["mean"]
-        table["readings"] = read["size"]
+                table.insert(0, label, labels.loc[runs])
+        if runs.has_duplicates:
+            table.insert(0, "batch", read.index.get_level_values("batch"))
+        table[name] = read["value"].to_numpy()
+        table["readings"] = read["readings"].to_numpy()
+        if (read["censored"] > 0).any():
+            table["lower"], table["upper"] = read["lower"].to_numpy(), read["upper"].to_numpy()
+        if found.formula is not None and read["value"].isna().any():
+            table[BLANK] = read[BLANK].to_numpy()
         return table.reset_index()
 
+    def of(self, one: Measured) -> pd.DataFrame:
+        """The rows of `data` of one response at one occasion."""
+        d = self.data
+        return d[d["response"].eq(one.of) & d["time"].eq(one.time) & d["condition"].eq(one.condition)]
+
+    def due(self, on: object, ahead: int = 0) -> pd.DataFrame:
+        """What is to be read.
+
+        Parameters
+        ----------
+        on : date, datetime or str
+            The day: "2026-04-28".
+        ahead : int
+            How many days more to look ahead.
+
+        Returns
+        -------
+        DataFrame
+            One row a batch and reading that is still to come, the earliest first: batch (its code), run, response, time, condition, due,
+            status ("overdue by 3 days", "due today", "due in 2 days", "finishing date not written down", "not read yet" for a response
+            without times). What is due later is left out, and so are batches that failed.
+
+        Raises
+        ------
+        StudyError
+            If the day is none, or ahead is no whole number.
+        """
+        return due_list(self, on, ahead)
+
+    def changes(self, earlier: Records) -> pd.DataFrame:
+        """What these records say that earlier ones of the same plan did not, and the other way round.
+
+        Parameters
+        ----------
+        earlier : Records
+            What `read_sheet` made of the sheet when it came back before.
+
+        Returns
+        -------
+        DataFrame
+            One row a difference: change ("added", "changed" or "gone"), run, batch, what (the response, or "remark", "failed", a setting as
+            made, …), replicate, time, condition, old, new (as texts).
+
+        Raises
+        ------
+        StudyError
+            If the earlier records are not of this plan.
+        """
+        return changes_between(earlier, self)
+
+    def batch(self, code_or_run: str | int) -> BatchRecord:
+        """Everything known of a batch.
+
+        Parameters
+        ----------
+        code_or_run : str or int
+            The batch's code, as its label and page bear it, or its run number.
+
+        Returns
+        -------
+        BatchRecord
+            A page that shows itself.
+
+        Raises
+        ------
+        StudyError
+            If there is no such batch.
+        """
+        return batch_record(self, code_or_run)
+
     def summary(self) -> pd.DataFrame:
-        """One row a response: batches and readings taken, batches without a reading, least, mean and greatest batch mean."""
+        """One row a response and occasion: batches and readings taken, batches without a reading, least, mean and greatest batch mean.
+
+        Batches with a censored reading are counted, but have no mean.
+        """
         rows = []
-        for response in self.study.responses:
-            here = self.data[self.data["response"] == response.name]
-            means = here.groupby("run")["value"].mean()
+        for response in (*self.study.readings, *(r for r in self.study.responses if r.formula is not None)):
+            try:
+                frame = self.frame(response.name)
+            except StudyError:
+                frame = pd.DataFrame({"run": [], response.name: [], "readings": []})
+            read = frame if response.formula is None else frame[frame[response.name].notna()]
+            means = frame[response.name].dropna().astype(float)
+            own = self.of(measured_as(self.study, response.name)) if response.formula is None else self.data.iloc[:0]
             rows.append(
                 {
                     "response": response.name,
                     "unit": response.unit,
-                    "batches": len(means),
-                    "readings": len(here),
-                    "missing": len(self.plan.runs) - len(means),
+                    "batches": len(read),
+                    "readings": len(own),
+                    "censored": int(own["value"].isna().sum()),
+                    "missing": len(self.plan.runs) - read["run"].nunique(),
                     "least": means.min() if len(means) else np.nan,
                     "mean": means.mean() if len(means) else np.nan,
                     "greatest": means.max() if len(means) else np.nan,
@@ -175,74 +328,23 @@ class Records(Shown):
         return pd.DataFrame(rows)
 
     def save(self, path: str | os.PathLike[str]) -> Path:
-        """Write settings, readings, marks and remarks as a .csv that `read_table` reads back; replaced whole or not at all.
+        """Write settings, readings and everything noted as a .csv that `read_table` reads back; replaced whole or not at all.
 
-        One row a reading of a batch; a run without a reading keeps its row.
+        One row a reading of a batch; a run without a reading keeps its row. What was the same for all batches and what was weighed stand in
+        lines above the heads that begin with "#".
         """
-        study, plan = self.study, self.plan
-        deepest = int(self.data["replicate"].max()) if len(self.data) else 1
-        labels = [(h, s) for h, s in (("block", plan.block), ("whole_plot", plan.whole_plot)) if s is not None]
-        values = {(run, k, name): value for run, _, k, name, value, _ in self.data.itertuples(index=False, name=None)}
-        remarks = self.remarks.groupby("run")["remark"].agg("; ".join).to_dict()
-        rows: list[dict[str, object]] = []
-        for run in sorted(plan.runs.index):
-            used = sorted({k for r, k, _ in values if r == run}) or [1]
-            for replicate in used:
-                row: dict[str, object] = {"run": run}
-                if deepest > 1:
-                    row["replicate"] = replicate
-                if self.order:
-                    row["order"] = self.order.get(run, "")
-                row |= {head: neutral(s.loc[run]) for head, s in labels}
-                settings = zip(study.factors, plan.runs.loc[run], strict=True)
-                row |= {f.label: neutral(v) if isinstance(v, str) else number_cell(v) for f, v in settings}
-                row |= {
-                    r.label: number_cell(values[key]) if (key := (run, replicate, r.name)) in values else ""
-                    for r in study.responses
-                }
-                if self.failed:
-                    row[MADE] = "failed" if run in self.failed else ""
-                if len(self.remarks):
-                    row["remark"] = neutral(remarks.get(run, "")) if replicate == used[0] else ""
-                rows.append(row)
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        writer.writerow([neutral(head) for head in rows[0]])
-        writer.writerows(row.values() for row in rows)
-        return write_text(path, out.getvalue())
+        return write_text(path, saved_text(self))
 
     def _sections(self) -> list[Section]:
-        runs, batches = len(self.plan.runs), self.data["run"].nunique()
-        table = self.summary()
-        for column in ("least", "mean", "greatest"):
-            shown = [
-                r.text(v).removesuffix(r.unit).strip() if np.isfinite(v) else ""
-                for r, v in zip(self.study.responses, table[column], strict=True)
-            ]
-            table[column] = shown
-        note = "Least, mean and greatest are of the batches' mean readings."
-        if self.failed:
-            note += " Failed: run " + ", ".join(str(r) for r in self.failed) + "."
-        again = len(self.data) - self.data.groupby(["run", "response"]).ngroups
-        if again:
-            note += f" {again} readings are of a batch already read: they sharpen its value, but are not batches made again."
-        sections = [Section(f"Records of {self.study.name}: {batches} of {runs} batches read", table.astype(str), note)]
-        count = len(self.problems)
-        if count:
-            sections.append(
-                Section(
-                    f"Problems of the sheet ({count})",
-                    self.problems,
-                    "What is listed as not taken is not in the records.",
-                )
-            )
-        if len(self.remarks):
-            sections.append(Section("Remarks", self.remarks.astype(str)))
-        return sections
+        return record_sections(self)
 
 
-def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) -> Records:
-    """Records of a table whose rows are runs of a plan, every problem of it listed."""
+def _none(columns: Sequence[str]) -> pd.DataFrame:
+    return pd.DataFrame(columns=list(columns), dtype=object)
+
+
+def planned_rows_taken(table: Table, heads: Heads, plan: Plan, problems: Problems) -> Taken:
+    """What a table says whose rows are runs of a plan, every problem of it listed."""
     need_responses(table, heads, plan.study, problems)
     table = settle_columns(table, heads, problems)
     factors = {c.name for _, c in table.positions("factor")}
@@ -255,7 +357,7 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
             f"add it, or the columns {lacking}",
         )
     entries = entries_of_plan(table, plan, setting_decimals(plan), problems)
-    taken = take(table, entries, plan.study.responses, problems)
+    taken = take(table, entries, heads, problems)
     seen = {entry.run for entry in entries}
     lost = [int(run) for run in sorted(plan.runs.index) if run not in seen]
     for run in lost:
@@ -265,19 +367,19 @@ def planned_records(table: Table, heads: Heads, plan: Plan, problems: Problems) 
             "one row for every run",
             "correct its row, or add it, blank where nothing was read",
         )
-    return Records.from_taken(plan, taken, problems)
+    return taken
 
 
 def need_responses(table: Table, heads: Heads, study: Study, problems: Problems) -> None:
     """List responses without a column; refuse a table that has none of them."""
     there = {c.name for _, c in table.positions("response")}
-    lacking = [r.name for r in study.responses if r.name not in there]
+    lacking = [m.name for m in heads.measured if m.name not in there]
     if not there:
         unknown = [t for _, t, c in table.heads if c is None]
         said = (
             f"{unknown[0]!r} is unknown: {heads.advice(unknown[0])}"
             if unknown
-            else f"add {[r.label for r in study.responses]}"
+            else f"add {[m.response.label for m in heads.measured]}"
         )
         raise StudyError(f"{table.title!r}: response columns", "missing", "there, one for every response", said)
     for name in lacking:

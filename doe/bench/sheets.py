@@ -3,29 +3,35 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import io
 import os
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 
 from doe.bench.cautions import CAUTIONS, LAST_WORD
-from doe.bench.columns import Heads
+from doe.bench.columns import FINISHED, Heads
+from doe.bench.dates import date_text
 from doe.bench.grids import Grid, as_path, read_grids
-from doe.bench.intake import table_from_grid
+from doe.bench.instruments import Pair, is_instruments, limits_by_response, read_instrument_page
+from doe.bench.intake import Taken, table_from_grid
 from doe.bench.jars import Needs
 from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
 from doe.bench.pages import OWN_PAGES
-from doe.bench.problems import Problems
+from doe.bench.problems import Answers, Problems
 from doe.bench.recipe import Recipe
-from doe.bench.records import Records, planned_records
+from doe.bench.records import Records, planned_rows_taken
+from doe.bench.returned_pages import is_batches, is_constants, take_pages
 from doe.bench.texts import neutral
 from doe.bench.titration_page import TITRATION
 from doe.designs import Plan
 from doe.study import StudyError
 from doe.study.files import write_bytes, write_text
 
+SAME_RUNS, OTHER_PLAN = "same runs", "another plan"
 _FINGERPRINT = re.compile(re.escape(FINGERPRINT) + r":\s*([0-9a-f]{6,})", flags=re.IGNORECASE)
 
 
@@ -38,6 +44,8 @@ def write_sheet(
     readings: int = 1,
     base_gels: bool | None = None,
     needs: Needs | None = None,
+    made_at: Mapping[int, object] | None = None,
+    instruments: bool = False,
 ) -> Path:
     """Write the sheet from which the batches of a plan are made and on which they are measured.
 
@@ -56,13 +64,18 @@ def write_sheet(
     seed : int or None
         Draws the order of making (blocks, whole plots within, runs within); None keeps the order that the plan is in.
     readings : int
-        How often each batch is read: so many entry columns a response, the later ones headed "same batch read again".
+        How often each batch is read at each occasion: so many entry columns a response, the later ones headed "same batch read again".
     base_gels : bool, optional
         Whether the beakers of a whole plot are made from one base, with its own page (see `Recipe.base_gels`). None: where the plan has
         whole plots, and the recipe says so (`base_gel=`) or a hard-to-change factor sets an amount.
     needs : Needs, optional
         What `doe.bench.needs` found: grams and jars a batch needs are printed, a label is made for each jar, and a batch that is too
         small is named among what to settle before weighing.
+    made_at : mapping of int to date, optional
+        When batches were finished, by run, where it is already known: dates, datetimes or texts like "2026-03-31 14:30".
+    instruments : bool
+        Adds to a workbook the page “Instrument readings”, one row a reading: viscosity with spindle, speed, torque, temperature and time, pH,
+        droplet sizes. `read_sheet` joins it to the records; `read_instruments` reads it with every method and flag.
 
     Returns
     -------
@@ -80,11 +93,31 @@ def write_sheet(
         raise StudyError(
             "path", str(path), "a name that ends in .xlsx, .csv or .html", "choose one of these kinds of sheet"
         )
-    layout = sheet_layout(plan, seed, readings, recipe, batch_size, base_gels, needs)
+    if not isinstance(instruments, bool):
+        raise StudyError(
+            "instruments", instruments, "True or False", "say whether the workbook gets a page for instrument readings"
+        )
+    if instruments and suffix != ".xlsx":
+        raise StudyError(
+            "instruments",
+            True,
+            "left out for this kind of sheet",
+            "only a workbook has such a page: end the name in .xlsx",
+        )
+    layout = sheet_layout(plan, seed, readings, recipe, batch_size, base_gels, needs, made_at, suffix == ".csv")
     if suffix == ".xlsx":
         from doe.bench.workbook import workbook_bytes
 
-        return write_bytes(path, workbook_bytes(layout))
+        try:
+            content = workbook_bytes(layout, instruments)
+        except OSError as problem:  # a workbook is put together in the folder for temporary files
+            raise StudyError(
+                "path",
+                str(path),
+                "a workbook that can be put together",
+                f"free some space in the folder for temporary files ({problem.strerror})",
+            ) from problem
+        return write_bytes(path, content)
     if suffix == ".html":
         from doe.bench.printed import page_text
 
@@ -94,11 +127,19 @@ def write_sheet(
     )  # the mark by which spreadsheet programs know UTF-8
 
 
-def read_sheet(path: str | os.PathLike[str], plan: Plan) -> Records:
+def read_sheet(
+    path: str | os.PathLike[str],
+    plan: Plan,
+    answers: Mapping[str, object] | None = None,
+    hold: Mapping[str, Pair] | None = None,
+    temperature: Mapping[str, Pair] | None = None,
+) -> Records:
     """Read a sheet that came back from the bench.
 
-    Rows may be in any order, cells blank or "n/a", numbers typed with decimal commas or as text. What cannot be taken without guessing is
-    held back and listed in `Records.problems`, with the cell, what stands there, what may stand there and how to mend it.
+    Rows may be in any order, cells blank or "n/a", numbers typed with decimal commas or as text; ">100000", "<50" and "50..60" are censored
+    readings. What cannot be taken without guessing is held back and listed in `Records.problems`, with the cell, what stands there, what
+    may stand there and how to mend it. Where there are only a few things it can mean, it is asked in `Records.questions`; `answers` says
+    which of them holds. Settings that were edited are taken as those of the batch only when this is so confirmed.
 
     Parameters
     ----------
@@ -106,6 +147,14 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan) -> Records:
         A .xlsx or .csv file; a .csv may use commas, semicolons or tabs, UTF-8 or a Western one-byte encoding.
     plan : Plan
         The plan whose sheet it is, in any order.
+    answers : mapping of str to answer, optional
+        From a cell, as `Records.questions` calls it ("Measurements!F12"; on the page of readings "F12" will do), to one of its choices.
+    hold : mapping, optional
+        Response name to the least and most seconds before reading, (55, 65): readings on the page “Instrument readings” outside them are
+        taken, and listed in `problems`. That page joins the records where each response on it was read by one method; where there are
+        several it is asked which of them stands.
+    temperature : mapping, optional
+        Response name to the least and greatest sample temperature in °C, (24.5, 25.5), likewise.
 
     Returns
     -------
@@ -114,25 +163,46 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan) -> Records:
     Raises
     ------
     StudyError
-        If the file cannot be read, breaks off, is the sheet of another plan, or holds no run and response columns.
+        If the file cannot be read, breaks off, or holds no run and response columns; if an answer is to a question that is not open, or is
+        none of its choices.
+
+    Examples
+    --------
+    >>> records = doe.bench.read_sheet("sheet.xlsx", plan)                                 # doctest: +SKIP
+    >>> records.questions                                                                  # doctest: +SKIP
+                   cell   found                     question            choices
+    0  Measurements!F12  12,345  viscosity: which is meant?  (12345.0, 12.345)
+    >>> records = doe.bench.read_sheet("sheet.xlsx", plan, {"Measurements!F12": 12345})    # doctest: +SKIP
     """
     if not isinstance(plan, Plan):
         raise StudyError(
             "plan", type(plan).__name__, "a Plan", "load it with doe.designs.Plan.load, or use doe.bench.read_table"
         )
+    said = Answers(answers)
+    seconds, degrees = limits_by_response("hold", hold, plan), limits_by_response("temperature", temperature, plan)
     heads = Heads(plan.study)
     grids = read_grids(path, heads.known)
     where = f"file {str(path)!r}"
-    found = _fingerprints(grids)
-    if found and plan.fingerprint not in found:
-        raise StudyError(
-            f"{where}: plan fingerprint",
-            found[0],
-            plan.fingerprint,
-            "it is the sheet of another plan: load that plan, or choose this one's sheet",
-        )
     grid, header, others = grid_with_heads(grids, heads, where)
-    problems = Problems(grid.sheet)
+    problems = Problems(grid.sheet, said)
+    if not _of_this_plan(grids, plan, problems):
+        said.refuse_unused()
+        return Records.from_taken(plan, Taken(), problems)
+    note_other_sheets(others, problems)
+    table = table_from_grid(grid, heads, header)
+    refuse_broken(table.cut_short, where)
+    taken = planned_rows_taken(table, heads, plan, problems)
+    noted = take_pages([g for g in grids if g is not grid], plan, taken, problems)
+    pages = [g for g in grids if g is not grid]
+    instruments = read_instrument_page(pages, plan, problems, as_path(path).parent, seconds, degrees)
+    said.refuse_unused()
+    records = Records.from_taken(plan, taken, problems, noted)
+    return records if instruments is None else instruments.added_to(records)
+
+
+def _of_this_plan(grids: list[Grid], plan: Plan, problems: Problems) -> bool:
+    """Whether the file is this plan's sheet, by its fingerprint or by the user's word."""
+    found = _fingerprints(grids)
     if not found:
         problems.add(
             "",
@@ -140,10 +210,16 @@ def read_sheet(path: str | os.PathLike[str], plan: Plan) -> Records:
             identity(plan),
             "rows are taken by run number; make sure that it is this plan's sheet",
         )
-    note_other_sheets(others, problems)
-    table = table_from_grid(grid, heads, header)
-    refuse_broken(table.cut_short, where)
-    return planned_records(table, heads, plan, problems)
+    if not found or plan.fingerprint in found:
+        return True
+    question = f"it is the sheet of another plan (this one's is {plan.fingerprint}): are its runs those of this plan all the same?"
+    answer = problems.on(FINGERPRINT.casefold()).ask("", found[0], question, (SAME_RUNS, OTHER_PLAN))
+    if answer == SAME_RUNS:
+        problems.add("", f"plan fingerprint {found[0]}", identity(plan), "taken by run number, as answered")
+        return True
+    mend = f"nothing is taken: load that plan, choose this one's sheet, or answer {SAME_RUNS!r}"
+    problems.add("", f"plan fingerprint {found[0]}", identity(plan), mend)
+    return False
 
 
 def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, int, list[Grid]]:
@@ -152,7 +228,8 @@ def grid_with_heads(grids: list[Grid], heads: Heads, where: str) -> tuple[Grid, 
         (grid, row)
         for grid in grids
         # ingredients bear the names of factors, but the pages on which they stand hold no readings
-        if grid.sheet not in (*OWN_PAGES, TITRATION) and (row := heads.row_of_heads(grid.rows)) is not None
+        if not (grid.sheet in (*OWN_PAGES, TITRATION) or is_batches(grid) or is_constants(grid) or is_instruments(grid))
+        and (row := heads.row_of_heads(grid.rows)) is not None
     ]
     if not found:
         study = heads.study
@@ -197,7 +274,9 @@ def _csv_text(layout: SheetLayout) -> str:
     study = layout.plan.study
     lines = [f"Run sheet: {study.name}", f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches"]
     # a .csv has no such pages
-    instructions = [line for line in layout.instructions if not any(f"Page “{name}”" in line for name in OWN_PAGES)]
+    instructions = [line for line in layout.instructions if not any(f"age “{name}”" in line for name in OWN_PAGES)]
+    if any(column.kind == "made_at" for column in layout.columns):
+        instructions.append(f"Write in the column “{FINISHED}” when each batch was finished.")
     lines += [*study.notes.splitlines(), *instructions, *CAUTIONS, LAST_WORD]
     lines += [f"{p.heading[0]}, {p.portions}: {p.weigh_out}; together {p.total} g" for p in layout.apart]
     lines += [f"Batch {p.code}, run {p.run}: {p.weigh_out}; together {p.total} g" for p in layout.pages]
@@ -213,6 +292,8 @@ def _csv_text(layout: SheetLayout) -> str:
 def _csv_cell(value: object) -> object:
     if value is None:
         return ""
+    if isinstance(value, datetime.datetime):
+        return date_text(value)
     if isinstance(value, float | np.floating):
         return f"{float(value):.12g}"
     return neutral(value) if isinstance(value, str) else value

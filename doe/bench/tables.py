@@ -10,11 +10,13 @@ import pandas as pd
 
 from doe.bench.columns import Heads
 from doe.bench.grids import read_grids
-from doe.bench.intake import SPLIT, Entry, Table, at, batch_label, counted, settle_columns, table_from_grid, take
+from doe.bench.intake import SPLIT, Entry, Table, at, batch_label, counted, settle_columns, table_from_grid
 from doe.bench.numerals import DoubtError, is_blank, number_from
 from doe.bench.problems import Problems, cell_text
 from doe.bench.records import Records, need_responses
+from doe.bench.saving import saved_notes
 from doe.bench.sheets import grid_with_heads, note_other_sheets, refuse_broken
+from doe.bench.taking import take
 from doe.bench.texts import bare
 from doe.designs import Plan
 from doe.study import Categorical, Study, StudyError
@@ -67,7 +69,7 @@ def read_table(path: str | os.PathLike[str], study: Study) -> Records:
         if table.slipped(cells):
             raise StudyError(f"{where}, row {row}", table.slipped(cells), f"{table.width} cells, one a column", SPLIT)
     plan, entries = _made_plan(table, study, where, problems)
-    taken = take(table, entries, study.responses, problems)
+    taken = take(table, entries, heads, problems)
     if not taken.data:
         first = problems.frame().head(1)
         said = (
@@ -81,7 +83,7 @@ def read_table(path: str | os.PathLike[str], study: Study) -> Records:
             "read on at least one batch",
             "fill in the readings",
         )
-    return Records.from_taken(plan, taken, problems)
+    return Records.from_taken(plan, taken, problems, saved_notes(grid.rows[:header]))
 
 
 def _need_factors(table: Table, heads: Heads, where: str) -> None:
@@ -91,7 +93,7 @@ def _need_factors(table: Table, heads: Heads, where: str) -> None:
     unknown = [text for _, text, column in table.heads if column is None]
     study = heads.study
     lacking = [n for n in study.names if n not in factors and n != study.balance]
-    lacking += [r.name for r in study.responses if r.name not in responses]
+    lacking += [m.name for m in heads.measured if m.name not in responses]
     for text in unknown:
         meant = heads.meant(text, lacking)
         if meant:
@@ -219,7 +221,7 @@ def _row_content(table: Table, study: Study, row: str, cells: list[object], wher
             content[factor.name] = level
         else:
             try:
-                content[factor.name] = number_from(cell, factor.unit, table.mark)
+                content[factor.name] = number_from(cell, factor.unit, table.marks.get(position))
             except DoubtError as doubt:
                 raise StudyError(name, cell_text(cell), doubt.allowed, doubt.mend) from doubt
     return content

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# a line feed and the full-width signs too: some programs set them aside, or take them for the plain ones
+_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def neutral(text: str) -> str:
     """A text as a .csv cell that no spreadsheet program runs: an apostrophe before one that would start a formula."""
-    return f"'{text}" if text.startswith(_STARTS) else text
+    return f"'{text}" if text.lstrip("'").startswith(_STARTS) else text
 
 
 def bare(text: str) -> str:
     """The text that `neutral` was given."""
-    return text[1:] if text[:1] == "'" and text[1:].startswith(_STARTS) else text
+    return text[1:] if text[:1] == "'" and text.lstrip("'").startswith(_STARTS) else text
 
 
 def number_cell(value: float) -> str:

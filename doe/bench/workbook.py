@@ -10,6 +10,8 @@ import numpy as np
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.grids import letters
 from doe.bench.layout import SheetColumn, SheetLayout
+from doe.bench.pages import PLAN, batch_code
+from doe.bench.taking import MADE_AGAIN, READ_AGAIN
 from doe.bench.titration_page import add_titration_sheet, page_words
 from doe.study import Categorical, Response
 from doe.study.trial import specification_text
@@ -17,29 +19,34 @@ from doe.study.trial import specification_text
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
-RUNS = "Runs"
+MEASUREMENTS = "Measurements"
 _TITLE_ROWS = 3  # above the heads of the page to fill in
+DATE_FORMAT = "yyyy-mm-dd hh:mm"
 FONT = "Calibri"  # that of the cells which have no style of their own
 _PAGE_WIDTH = 80  # characters of it across a page
-_BIGGEST = 1e300  # as good as no bound, to a spreadsheet program
 
 
-def workbook_bytes(layout: SheetLayout) -> bytes:
+def workbook_bytes(layout: SheetLayout, instruments: bool = False) -> bytes:
     """The workbook, as the content of its .xlsx file."""
     import openpyxl
+
+    from doe.bench.batch_sheets import add_batch_sheets  # which writes its cells with this module's functions
 
     book = openpyxl.Workbook()
     first = book.active
     assert first is not None
     first.title = "Read first"
     _read_first(first, layout)
-    runs = book.create_sheet(RUNS)
+    runs = book.create_sheet(MEASUREMENTS)
     _runs(runs, layout)
+    _plan(book.create_sheet(PLAN), layout)
+    add_batch_sheets(book, layout)
     if layout.recipe is not None:
-        from doe.bench.batch_sheets import add_batch_sheets
-
-        add_batch_sheets(book, layout, layout.recipe)
         add_titration_sheet(book, layout, layout.recipe)
+    if instruments:
+        from doe.bench.instrument_page import add_instrument_page
+
+        add_instrument_page(book, layout)
     book.active = 1
     book.properties.title = f"Run sheet: {layout.plan.study.name}"
     book.properties.creator = ""
@@ -47,6 +54,11 @@ def workbook_bytes(layout: SheetLayout) -> bytes:
     out = io.BytesIO()
     book.save(out)
     return out.getvalue()
+
+
+def heads_row() -> int:
+    """Row of the heads on the page of readings."""
+    return _TITLE_ROWS + 1
 
 
 def put_cell(sheet: Any, row: int, column: int, value: object) -> Any:
@@ -75,7 +87,7 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
     lines += [(line, False) for line in study.notes.splitlines() if line.strip()]
     lines += [
         ("", False),
-        ("How to fill in the page “Runs”", True),
+        ("How to fill in the page “Measurements”", True),
         *((f"• {line}", False) for line in (*layout.instructions, *page_words(layout))),
     ]
     lines += [("", False), ("Factors", True)]
@@ -83,10 +95,13 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
         levels = ", ".join(f.levels) if isinstance(f, Categorical) else f"{f.low:g} to {f.high:g}"
         lines.append((f"• {f.label}: {levels}" + (", hard to change" if f.hard_to_change else ""), False))
     lines += [("", False), ("Responses", True)]
-    for r in study.responses:
+    for r in study.readings:
         lines.append(
             (f"• {r.label}" + (f": specification {specification_text(r)}" if r.has_specification else ""), False)
         )
+    for r in study.responses:
+        if r.formula is not None:
+            lines.append((f"• {r.label}: worked out, {r.formula}", False))
     lines += [("", False), ("Cautions", True), *((f"• {line}", False) for line in (LAST_WORD, *CAUTIONS))]
     sheet.column_dimensions["A"].width = _PAGE_WIDTH
     for row, (line, heading) in enumerate(lines, start=1):
@@ -109,6 +124,10 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
 
     thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
     entry_fill, head_fill = PatternFill("solid", fgColor="FFFBE6"), PatternFill("solid", fgColor="E6E6E6")
+    # one object each, not one a cell: a sheet of 60 batches has thousands of cells
+    frames = {s: Border(top=thick if s else thin, bottom=thin, left=thin, right=thin) for s in (True, False)}
+    plain, centred = Alignment(vertical="center"), Alignment(vertical="center", horizontal="center")
+    worded, unlocked = Alignment(vertical="center", wrap_text=True), Protection(locked=False)
     put_cell(sheet, 1, 1, f"Run sheet: {layout.plan.study.name}").font = Font(name=FONT, bold=True, size=14)
     put_cell(
         sheet,
@@ -126,35 +145,37 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
         sheet.column_dimensions[letters(place)].width = _width(column, layout, place)
     for offset, (row, starts) in enumerate(zip(layout.rows, layout.starts, strict=True)):
         for place, (column, value) in enumerate(zip(layout.columns, row, strict=True)):
-            entry = column.kind in ("response", "made", "remark")
+            entry = column.entry
             cell = (
                 sheet.cell(top + 1 + offset, place + 1)
-                if entry
+                if value is None
                 else put_cell(sheet, top + 1 + offset, place + 1, value)
             )
-            cell.border = Border(top=thick if starts else thin, bottom=thin, left=thin, right=thin)
-            cell.alignment = Alignment(
-                vertical="center", wrap_text=column.kind == "remark", horizontal=None if entry else "center"
-            )
+            cell.border = frames[starts]
+            cell.alignment = worded if column.kind in ("remark", "reason") else plain if entry else centred
             if entry:
                 # no number format: where 6.12 is a date, a formatted cell would hide that one was made of it
-                cell.protection, cell.fill = Protection(locked=False), entry_fill
+                cell.protection, cell.fill = unlocked, entry_fill
             if column.decimals is not None and column.kind in ("factor", "order", "run"):
                 cell.number_format = "0" if column.decimals == 0 else "0." + "0" * column.decimals
-            elif column.kind == "remark":
+            elif column.kind in ("remark", "reason"):
                 cell.number_format = "@"
+            elif column.kind == "made_at":
+                cell.number_format = DATE_FORMAT
         sheet.row_dimensions[top + 1 + offset].height = 20
     sheet.row_dimensions[top].height = 48
     for place, column in enumerate(layout.columns):
-        rule = _rule(column)
+        rule = _rule(column, f"{letters(place)}{top + 1}")
         if rule is not None:
             rule.add(f"{letters(place)}{top + 1}:{letters(place)}{last}")
             sheet.add_data_validation(rule)
-    frozen = next((i for i, c in enumerate(layout.columns) if c.kind == "response"), 2)
+    frozen = next((i for i, c in enumerate(layout.columns) if c.entry), 2)
     # frozen factors would fill a small screen where there are many: then the run number alone stays
     sheet.freeze_panes = f"{letters(frozen if frozen <= 8 else 2)}{top + 1}"
     sheet.print_title_rows = f"{top}:{top}"
-    sheet.print_area = f"A1:{letters(len(layout.columns) - 1)}{last}"
+    # on paper, what was made otherwise goes under the remarks: more columns could hardly be read
+    printed = max(i for i, c in enumerate(layout.columns) if c.kind not in ("as made", "again"))
+    sheet.print_area = f"A1:{letters(printed)}{last}"
     print_setup(sheet, "landscape")
     sheet.oddFooter.left.text = layout.identity
     sheet.oddFooter.center.text = "Page &P of &N"
@@ -164,30 +185,107 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
     sheet.protection.formatRows = False
 
 
-def _rule(column: SheetColumn) -> Any:
-    """What an entry column takes; None where anything goes."""
-    from openpyxl.worksheet.datavalidation import DataValidation
+def _plan(sheet: Worksheet, layout: SheetLayout) -> None:
+    """The plan in run order, with the code of each batch: nothing is filled in here."""
+    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 
+    thin = Side(style="thin", color="999999")
+    frame, centred = (
+        Border(top=thin, bottom=thin, left=thin, right=thin),
+        Alignment(horizontal="center", wrap_text=True),
+    )
+    put_cell(sheet, 1, 1, f"The plan in run order: {layout.plan.study.name}").font = Font(name=FONT, bold=True, size=14)
+    put_cell(sheet, 2, 1, f"{layout.identity}. Make the batches in the order of the page “{MEASUREMENTS}”.")
+    shown = [
+        (i, c) for i, c in enumerate(layout.columns) if c.kind in ("run", "order", "block", "whole plot", "factor")
+    ]
+    shown.sort(key=lambda item: item[1].kind != "run")
+    heads = ["batch code", *(c.head for _, c in shown)]
+    for place, text in enumerate(heads, start=1):
+        cell = put_cell(sheet, 4, place, text)
+        cell.font, cell.fill = Font(name=FONT, bold=True), PatternFill("solid", fgColor="E6E6E6")
+        cell.border, cell.alignment = frame, centred
+        sheet.column_dimensions[letters(place - 1)].width = min(max(9.0, len(text) + 2), 24.0)
+    run_at = shown[0][0]
+    for number, values in enumerate(sorted(layout.rows, key=lambda row: int(str(row[run_at]))), start=5):
+        code = batch_code(layout.plan, int(str(values[run_at])))
+        for place, value in enumerate([code, *(values[i] for i, _ in shown)], start=1):
+            cell = put_cell(sheet, number, place, value)
+            cell.border, cell.alignment = frame, centred
+            if place > 1 and (decimals := shown[place - 2][1].decimals) is not None:
+                cell.number_format = "0" if decimals == 0 else "0." + "0" * decimals
+    sheet.freeze_panes = "C5"
+    sheet.print_title_rows = "4:4"
+    print_setup(sheet, "portrait" if len(heads) <= 7 else "landscape")
+    sheet.protection.sheet = True
+
+
+def _rule(column: SheetColumn, first: str) -> Any:
+    """What an entry column takes, `first` being its first cell; None where anything goes."""
     if column.kind == "made":
-        rule = DataValidation(type="list", formula1='"made,failed"', allow_blank=True, showErrorMessage=True)
-        rule.errorTitle, rule.error = "made / failed", 'Write "made" or "failed", or leave the cell blank.'
+        return _listed('"made,failed"', "made / failed", 'Write "made" or "failed", or leave the cell blank.')
+    if column.kind == "again":
+        words = f'Write "{READ_AGAIN}" or "{MADE_AGAIN}" where a row was added for a run; else leave the cell blank.'
+        return _listed(f'"{READ_AGAIN},{MADE_AGAIN}"', "read again, or made again?", words)
+    if column.kind == "made_at":
+        rule = _checked(f"ISNUMBER({first})", "finished at", "the date and time at which the batch was finished")
+        rule.error = "Write the date and time like 2026-03-31 14:30."
         return rule
+    if column.factor is not None:
+        of, name = column.factor, column.factor.name
+        as_made = column.kind == "as made"
+        if isinstance(of, Categorical):
+            listed = ",".join(of.levels)
+            if any("," in level or '"' in level for level in of.levels) or len(listed) > 250:
+                return None
+            return _listed(f'"{listed}"', name, "Write the level really made; blank means as planned.")
+        unit = f" in {of.unit}" if of.unit else ""
+        what = f"a number{unit}, the setting really made; blank means as planned" if as_made else f"a number{unit}"
+        return _checked(f"ISNUMBER({first})", name, what)
     if column.response is None:
         return None
-    low, high = column.response.domain
-    allowed = _allowed(column.response)
-    rule = DataValidation(
-        type="decimal",
-        operator="between",
-        formula1=repr(max(low, -_BIGGEST)),
-        formula2=repr(min(high, _BIGGEST)),
-        allow_blank=True,
-        showErrorMessage=True,
-        showInputMessage=True,
+    response = column.response
+    if response.scale is not None:
+        low, high = response.scale
+        scores = ",".join(str(k) for k in range(low, high + 1))
+        words = f"Give a whole score from {low} to {high}, or leave the cell blank."
+        if len(scores) <= 250:
+            return _listed(f'"{scores}"', response.name, words)
+        return _checked(
+            f"AND(ISNUMBER({first}),{first}=INT({first}),{first}>={low},{first}<={high})", response.name, words
+        )
+    number = f"ISNUMBER({first})"
+    for sign, bound in zip((">=", "<="), response.domain, strict=True):
+        if np.isfinite(bound):
+            number += f",{first}{sign}{bound!r}"
+    known = f'ISNUMBER(FIND(LEFT({first},1),"<>≤≥"))'
+    blank = f'OR(LOWER({first})="n/a",{first}="-")'
+    rule = _checked(
+        f'OR(AND({number}),{known},ISNUMBER(FIND("..",{first})),{blank})', response.name, _allowed(response)
     )
-    rule.promptTitle, rule.prompt = column.response.name[:32], f"{allowed}, or blank."[:255]
-    rule.errorTitle = column.response.name[:32]
-    rule.error = f"This must be {allowed}. If nothing was read, leave it blank and say why as a remark."[:255]
+    rule.error = (
+        f"This must be {_allowed(response)}, or what is known: >100, <50 or 50..60. If nothing was read, leave it blank and say why as a "
+        "remark."
+    )[:255]
+    return rule
+
+
+def _checked(formula: str, title: str, what: str) -> Any:
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    rule = DataValidation(
+        type="custom", formula1=formula, allow_blank=True, showErrorMessage=True, showInputMessage=True
+    )
+    rule.promptTitle = rule.errorTitle = title[:32]
+    rule.prompt, rule.error = f"{what}, or blank."[:255], f"This must be {what}, or blank."[:255]
+    return rule
+
+
+def _listed(words: str, title: str, error: str) -> Any:
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    rule = DataValidation(type="list", formula1=words, allow_blank=True, showErrorMessage=True)
+    rule.errorTitle, rule.error = title[:32], error[:255]
     return rule
 
 
@@ -200,8 +298,10 @@ def _allowed(response: Response) -> str:
 
 
 def _width(column: SheetColumn, layout: SheetLayout, place: int) -> float:
-    if column.kind == "remark":
-        return 36.0
+    if column.kind in ("remark", "reason"):
+        return 36.0 if column.kind == "remark" else 24.0
+    if column.kind == "made_at":
+        return 17.0
     longest = max((len(str(row[place])) for row in layout.rows if isinstance(row[place], str)), default=0)
     words = max((len(word) for word in column.head.split()), default=0)
     return float(min(max(7, words + 3, longest + 2, len(column.head) / 2 + 2), 24))

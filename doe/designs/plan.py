@@ -18,7 +18,7 @@ import pandas as pd
 from doe.designs import regular
 from doe.designs.settable import check_lines, outside_ranges
 from doe.study import Categorical, Component, Continuous, Model, Section, Shown, Study, StudyError
-from doe.study.files import read_json, write_json
+from doe.study.files import read_json, taken_from, write_json
 from doe.study.shown import number_text
 from doe.study.terms import parse_term, quoted
 
@@ -179,7 +179,7 @@ class Plan(Shown):
     @cached_property
     def fingerprint(self) -> str:
         """Twelve hexadecimal digits of the batches and their labels, whatever the order to make them and however they came about."""
-        content = {key: value for key, value in self._content().items() if key in ("study", "runs")}
+        content = {key: value for key, value in self.content().items() if key in ("study", "runs")}
         content["runs"] = sorted(content["runs"], key=lambda run: run["run"])
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:12]
 
@@ -308,7 +308,8 @@ class Plan(Shown):
 
     # ---- keeping
 
-    def _content(self) -> dict[str, Any]:
+    def content(self) -> dict[str, Any]:
+        """The plan, with its study, as plain values for JSON."""
         runs = []
         for number, row in self.runs.iterrows():
             entry: dict[str, Any] = {"run": int(number)}  # type: ignore[call-overload]
@@ -332,7 +333,7 @@ class Plan(Shown):
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the plan, with its study, as JSON that a person can read; the file is replaced whole or not at all."""
-        return write_json(path, self._content())
+        return write_json(path, self.content())
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Plan:
@@ -343,8 +344,13 @@ class Plan(Shown):
         StudyError
             If the file is missing, cut short, of a newer schema, or says something that no plan can be.
         """
-        where = f"plan file {str(path)!r}"
-        content = read_json(path, "plan", SCHEMA)
+        content, where = read_json(path, "plan", SCHEMA), f"plan file {str(path)!r}"
+        with taken_from(where, "plan"):
+            return cls.from_content(content, where)
+
+    @classmethod
+    def from_content(cls, content: Mapping[str, Any], where: str = "plan") -> Plan:
+        """The plan that `content` described; `where` begins its errors' sentences."""
         for key, kind, words in (
             ("study", dict, "an object"),
             ("runs", list, "a list"),

@@ -98,7 +98,7 @@ def gather(
     ----------
     study : Study
     data : Records, DataFrame or Source
-        Records have one batch a run. A DataFrame has one row a reading: the factors and the response in their own columns, and any of
+        Records have one batch a run, or several where a run was made again. A DataFrame has one row a reading: the factors and the response in their own columns, and any of
         run, block, whole_plot, replicate, batch, time, condition. Rows that share run and batch (or whichever of the two is there) are
         readings of one batch and are averaged; without either, every row is a batch.
     response : str or Asked

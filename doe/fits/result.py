@@ -591,6 +591,11 @@ class Fit(Shown):
 
         return drivers_of(self, draws, seed)
 
+    @property
+    def _contrast_label(self) -> str:
+        """The scale on which `contrasts` are told."""
+        return self.response.fitted_label
+
     def traces(self, reference: Mapping[str, Any] | None = None, direction: str = "cox") -> Traces:
         """How the response goes along each component of a mixture, from a reference blend to the edges of the region.
 

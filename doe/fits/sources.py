@@ -373,6 +373,8 @@ def source_of(study: Study, data: Any) -> Source:
         if labels is not None:
             table.insert(0, label, labels.loc[runs].to_numpy())
     table.insert(0, "run", runs)
+    if read.groupby("run")["batch"].nunique().gt(1).any():  # a run made again: a batch of its own, not one read again
+        table["batch"] = read["batch"].to_numpy()
     table["replicate"] = read["replicate"]
     readings = pd.DataFrame({"response": read["response"]})
     for column in WHEN:

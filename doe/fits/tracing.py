@@ -163,7 +163,7 @@ class Traces(Shown):
     def effects(self) -> pd.DataFrame:
         """What each component's whole trace changes: component, least, most, estimate, std_error, df, t, p, low, high.
 
-        The estimate is the response at the component's most minus that at its least, on the fitted scale.
+        The estimate is the response at the component's most minus that at its least, on the fitted scale (of scores: on the logit scale).
 
         References
         ----------
@@ -205,13 +205,14 @@ class Traces(Shown):
                 return ratio_text(value, error, float(e["estimate"].iloc[i]))
             return number_text(value, error) if self.lines[i].long else "cannot move" if column == "estimate" else ""
 
+        what = fit.response.name if fit._contrast_label == fit.response.fitted_label else fit._contrast_label
         table = pd.DataFrame(
             {
                 "component": [study.factor(n).label for n in e["component"]],
                 "reference": [number_text(float(self.reference[n])) for n in e["component"]],
                 "least": [number_text(float(v)) for v in e["least"]],
                 "most": [number_text(float(v)) for v in e["most"]],
-                f"change of {fit.response.name}": [cell("estimate", i) for i in range(len(e))],
+                f"change of {what}": [cell("estimate", i) for i in range(len(e))],
                 "95 % low": [cell("low", i) for i in range(len(e))],
                 "95 % high": [cell("high", i) for i in range(len(e))],
             }
@@ -223,7 +224,7 @@ class Traces(Shown):
         )
         lines = [
             f"Each component goes from its least to its most inside the region; {others}.",
-            "The change is a factor." if log else f"The change is on the scale of {fit.response.fitted_label}.",
+            "The change is a factor." if log else f"The change is on the scale of {fit._contrast_label}.",
         ]
         if self.held_words:
             lines.append(f"Held: {self.held_words}.")

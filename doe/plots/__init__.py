@@ -11,6 +11,7 @@ from doe.plots.card import set_point_card
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import making_order, residuals
 from doe.plots.curves import interactions, main_effects
+from doe.plots.flowing import flow_curve
 from doe.plots.look import words
 from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
@@ -26,6 +27,7 @@ __all__ = [
     "drift",
     "drivers",
     "factor_effects",
+    "flow_curve",
     "half_normal",
     "inclusion_weights",
     "interactions",

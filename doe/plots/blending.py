@@ -69,7 +69,7 @@ def probability_ternary(
     shape = triangle.flat(cut.corners)
     edge = Path(np.vstack([(ring := shape[hull(shape, index=True)]), ring[:1]]), closed=True)
     flat = triangle.flat(blends)
-    mesh = Triangulation(*flat.T, triangles=_triangles(int(n)))
+    mesh = Triangulation(flat[:, 0], flat[:, 1], triangles=_triangles(int(n)))
     drawn = ax.tricontourf(
         mesh, chance, levels=chances.FILLED, norm=Normalize(0.0, 1.0), cmap=look.colour_scale(), zorder=1
     )
@@ -82,8 +82,8 @@ def probability_ternary(
     # of batches with other amounts of the held components only the proportions of these three can be shown
     shared = np.maximum(amounts.sum(axis=1, keepdims=True), 1e-12 * cut.total)
     places = triangle.flat(cut.low + cut.spare * np.maximum(amounts, 0.0) / shared)
-    look.batches(ax, *places[~here].T, size=9.0, strong=False)
-    look.batches(ax, *places[here].T, size=30.0)
+    look.batches(ax, places[~here, 0], places[~here, 1], size=9.0, strong=False)
+    look.batches(ax, places[here, 0], places[here, 1], size=30.0)
     point = triangle.flat(np.array([[float(win.set_point[x]) for x in cut.parts]]))
     pointed = bool(_matching(win, cut, pd.DataFrame([win.set_point.to_dict()]))[0])
     taken = [look.Discs(), look.Discs()]
@@ -100,7 +100,7 @@ def probability_ternary(
     if pointed:
         taken[0].add(ax.transData.transform(point), 7.0)
         boxes: list[Any] = []
-        look.name_beside(ax, *map(float, point[0]), "set point", places, boxes, "set point name")
+        look.name_beside(ax, float(point[0, 0]), float(point[0, 1]), "set point", places, boxes, "set point name")
         taken[0].add_box(boxes[0])
     _lines(ax, win, mesh, chance, edge, taken)
     return ax

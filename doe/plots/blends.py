@@ -169,6 +169,7 @@ def _trace_words(made: Any) -> str:
             return f"{'+' if value >= 0 else ''}{look.figures(value, 3, row['std_error'])}"
 
         unit = "" if fit.response.transform else f" {fit.response.unit}".rstrip()
+        unit += "" if fit._contrast_label == fit.response.fitted_label else f" in {fit._contrast_label}"
         interval = f" (95 %: {one(row['low'])} to {one(row['high'])})" if np.isfinite(row["low"]) else ""
         return f"{one(row['estimate'])}{unit}{interval}"
 

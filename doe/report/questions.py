@@ -15,6 +15,10 @@ import pandas as pd
 
 from doe import plots
 from doe.bench import Records
+from doe.bench.intake import readings_in
+from doe.bench.means import batch_means
+from doe.bench.measured import all_measured
+from doe.bench.numerals import reading_text
 from doe.designs import Plan
 from doe.designs.plan import column_text, version
 from doe.fits import Fit
@@ -187,19 +191,26 @@ def _measured(trial: Trial) -> list[Block]:
 
 def _readings(records: Records) -> Grid:
     """One row a batch: run, order of making, and the mean reading of every response."""
-    data = records.data
-    means = data.groupby(["run", "response"], sort=False)["value"].mean()
-    counts = data.groupby(["run", "response"], sort=False).size()
     runs = sorted(int(r) for r in records.plan.runs.index)
     table = pd.DataFrame({"run": [str(r) for r in runs]})
     if records.order:
         table["made as number"] = [str(records.order.get(r, "")) for r in runs]
-    for response in records.study.responses:
-        table[response.label] = _reading_texts(response, [means.get((run, response.name), np.nan) for run in runs])
-    several = int((counts > 1).sum())
+    several, censored = 0, False
+    for one in all_measured(records.study):
+        read = batch_means(records.of(one))
+        several += int((read["readings"] > 1).sum())
+        censored = censored or bool((read["censored"] > 0).any())
+        texts: dict[int, list[str]] = {}
+        exact = _reading_texts(one.response, read["value"].tolist())
+        for (run, _), text, low, high in zip(read.index, exact, read["lower"], read["upper"], strict=True):
+            texts.setdefault(int(run), []).append(text or reading_text(np.nan, low, high))
+        # a run that was made again has one mean a batch
+        table[one.response.label] = ["; ".join(texts.get(run, ())) for run in runs]
     note = "A blank cell is a reading that was not taken."
     if several:
         note += f" {sentences.count(several, 'value')} are the mean of several readings of the same batch."
+    if censored:
+        note += " Of a censored reading, marked <, > or .., only the bounds are known."
     return grid("Readings, one row a batch", table, note)
 
 
@@ -216,11 +227,11 @@ def _reading_texts(response: Response, values: list[float]) -> list[str]:
 
 def _lost(records: Records) -> list[Block]:
     lines = []
-    for response in records.study.responses:
-        seen = set(records.data.loc[records.data["response"] == response.name, "run"])
+    for one in all_measured(records.study):
+        seen = set(records.of(one)["run"])
         missing = [str(r) for r in sorted(records.plan.runs.index) if r not in seen]
         if missing:
-            lines.append(f"{response.name}: no reading of run {', '.join(missing)}.")
+            lines.append(f"{one.name}: no reading of run {', '.join(missing)}.")
     return [Heading("Readings that are missing"), Points(tuple(lines))] if lines else []
 
 
@@ -523,10 +534,8 @@ def data_fingerprint(trial: Trial) -> str:
     if trial.records is not None:
         table = trial.records.data
         lines = [
-            f"{r}|{b}|{k}|{name}|{value!r}"
-            for r, b, k, name, value in table[["run", "batch", "replicate", "response", "value"]].itertuples(
-                index=False, name=None
-            )
+            f"{r.run}|{r.batch}|{r.replicate}|{r.response}|{r.time}|{r.condition}|{r.value!r}|{r.lower!r}|{r.upper!r}"
+            for r in readings_in(table)
         ]
     else:
         lines = [

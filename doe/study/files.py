@@ -4,11 +4,44 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import stat
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from doe.study.errors import StudyError
+
+MOST_JSON = 64 * 2**20  # bytes of a JSON file: a plan of ten thousand runs takes a few million
+_HALF_PAIR = re.compile(r"\\u[dD][89a-fA-F]")  # may be half of a surrogate pair, which no file can be written with
+
+
+def read_bytes(path: str | os.PathLike[str], where: str, most: int) -> bytes:
+    """A file's content, refused by its size before it is read; `where` begins the error's sentence.
+
+    Raises
+    ------
+    StudyError
+        If it is larger than `most` bytes, or no file but a device or a pipe.
+    OSError
+        If it is missing or cannot be read.
+    """
+    with open(path, "rb", opener=_at_once) as f:
+        if not stat.S_ISREG(os.fstat(f.fileno()).st_mode):
+            raise StudyError(where, "a device or a pipe", "a file on a disk", "choose a file")
+        content = f.read(most + 1)
+    if len(content) > most:
+        raise StudyError(
+            where, "larger", f"at most {most // 2**20} MiB", "it is not what it should be: choose another file"
+        )
+    return content
+
+
+def _at_once(name: str, flags: int) -> int:
+    """Open without waiting for the other end of a pipe."""
+    return os.open(name, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def write_bytes(path: str | os.PathLike[str], content: bytes) -> Path:
@@ -72,7 +105,9 @@ def read_json(path: str | os.PathLike[str], kind: str, schema: int) -> dict[str,
     """
     where = f"{kind} file {str(path)!r}"
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        text = read_bytes(path, where, MOST_JSON).decode("utf-8")
+    except StudyError:
+        raise
     except FileNotFoundError as problem:
         raise StudyError(where, "missing", "a file that exists", "check the path") from problem
     except (OSError, UnicodeDecodeError) as problem:
@@ -80,12 +115,18 @@ def read_json(path: str | os.PathLike[str], kind: str, schema: int) -> dict[str,
             where, "unreadable", "a UTF-8 text file in JSON", f"check the file ({type(problem).__name__})"
         ) from problem
     try:
-        content = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as problem:
+        content = json.loads(text, parse_constant=_no_number)
+        if _HALF_PAIR.search(text):
+            json.dumps(content, ensure_ascii=False).encode("utf-8")
+    except (ValueError, RecursionError) as problem:
         place = (
             f"line {problem.lineno}, column {problem.colno}"
             if isinstance(problem, json.JSONDecodeError)
             else "nested too deep"
+            if isinstance(problem, RecursionError)
+            else "a character of two halves, one of them missing"
+            if isinstance(problem, UnicodeEncodeError)
+            else "a number that is none"
         )
         raise StudyError(
             where,
@@ -107,3 +148,20 @@ def read_json(path: str | os.PathLike[str], kind: str, schema: int) -> dict[str,
             "it was saved by a newer version: update the package and load it again",
         )
     return content
+
+
+@contextmanager
+def taken_from(where: str, kind: str) -> Iterator[None]:
+    """What is made of a file's content: a value that no check foresaw is still one sentence."""
+    try:
+        yield
+    except StudyError:
+        raise
+    except (TypeError, ValueError, LookupError, AttributeError, ArithmeticError, RecursionError) as problem:
+        found = f"not to be understood ({type(problem).__name__}: {problem})"
+        raise StudyError(where, found, f"a whole {kind}", "take a file that this package saved") from problem
+
+
+def _no_number(word: str) -> float:
+    """NaN and Infinity are no JSON."""
+    raise ValueError(word)

@@ -32,7 +32,7 @@ def _checked_transform(where: str, transform: object) -> Transform:
     if transform is None or transform in ("log", "sqrt"):
         return transform
     if isinstance(transform, Iterable) and not isinstance(transform, str):
-        kind, *figures = tuple(transform)
+        kind, *figures = tuple(transform) or (None,)
         if kind == "logit" and len(figures) == 2:
             low, high = (as_number(f"{where}: transform", v) for v in figures)
             if low >= high:

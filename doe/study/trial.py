@@ -27,7 +27,7 @@ from doe.study.factors import (
     _set,
     as_number,
 )
-from doe.study.files import read_json, write_json
+from doe.study.files import read_json, taken_from, write_json
 from doe.study.models import Model, build_model
 from doe.study.occasions import Limits, split_occasion
 from doe.study.responses import Response
@@ -501,7 +501,9 @@ class Study(Shown):
         StudyError
             If the file is missing, cut short, of a newer schema, or says something that no study can be.
         """
-        return cls.from_content(read_json(path, "study", SCHEMA), f"study file {str(path)!r}")
+        content, where = read_json(path, "study", SCHEMA), f"study file {str(path)!r}"
+        with taken_from(where, "study"):
+            return cls.from_content(content, where)
 
     @classmethod
     def from_content(cls, content: dict[str, Any], where: str) -> Study:
@@ -646,7 +648,7 @@ def _made(item: Any, kind: type | None, where: str) -> Any:
     given = dict(item)
     if kind is None:
         word = given.pop("kind", None)
-        if word not in _KINDS:
+        if not isinstance(word, str) or word not in _KINDS:
             raise StudyError(f"{where}: kind", word, "one of " + ", ".join(_KINDS), "say which kind of factor it is")
         kind = _KINDS[word]
     known = [f.name for f in fields(kind)]
@@ -711,7 +713,7 @@ def _numbers(column: pd.Series[Any], factor: Any, where: str) -> NDArray[np.floa
     if bad.any():
         at = int(np.flatnonzero(bad)[0])
         cell = column.iloc[at]
-        blank = pd.isna(cell)
+        blank = bool(np.all(pd.isna(cell)))
         raise StudyError(
             f"{where}, row {column.index[at]}, column {factor.name!r}",
             "blank" if blank else cell,

@@ -49,11 +49,11 @@ class Blends:
         """What they share beyond the least of each."""
         return float(self.total - self.low.sum())
 
-    def table(self, blends: Floats, names: tuple[str, ...]) -> pd.DataFrame:
+    def table(self, blends: Floats, names: list[str]) -> pd.DataFrame:
         """Settings with these amounts of the three, (N, 3), columns in the order of `names`."""
-        columns = {n: [self.held[n]] * len(blends) for n in names if n in self.held}
+        columns: dict[str, Any] = {n: [self.held[n]] * len(blends) for n in names if n in self.held}
         columns |= {n: blends[:, i] for i, n in enumerate(self.parts)}
-        return pd.DataFrame(columns)[list(names)]
+        return pd.DataFrame(columns)[names]
 
     def grid(self, n: int) -> Floats:
         """Amounts over the whole triangle, (n (n + 1)/2, 3), the first component rising fastest."""

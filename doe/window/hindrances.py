@@ -80,7 +80,7 @@ class Obstacles(Shown):
         return sections
 
 
-def obstacles(win: Window) -> Obstacles:
+def obstacles_of(win: Window) -> Obstacles:
     """The work of `Window.obstacles`."""
     empty = pd.DataFrame()
     if win.reached:

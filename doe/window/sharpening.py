@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -179,7 +179,7 @@ def _inverse_gram(X: Floats) -> Floats:
 def batches_made(fits: list[Fit]) -> tuple[Plan, Model]:
     """The batches of several fits as one plan, and the model that holds all their terms."""
     study = fits[0].study
-    rows: dict[str, dict[str, object]] = {}
+    rows: dict[str, dict[Any, Any]] = {}
     for fit in fits:
         b = fit.batches
         for i, run in enumerate(b.runs):

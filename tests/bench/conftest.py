@@ -9,7 +9,7 @@ import pytest
 
 from doe.bench import write_sheet
 from doe.designs import Plan
-from doe.study import Categorical, Continuous, Response, Study, StudyError
+from doe.study import Categorical, Continuous, Covariate, Response, Study, StudyError
 
 
 @pytest.fixture
@@ -60,7 +60,7 @@ class Workbook:
     def __init__(self, path):
         self.path = path
         self.book = openpyxl.load_workbook(path)
-        self.sheet = self.book["Runs"]
+        self.sheet = self.book["Measurements"]
         self.header = next(r for r in range(1, 20) if self.sheet.cell(r, 1).value == "order")
         self.heads = {c.value: c.column for c in self.sheet[self.header]}
         self.rows = {self.sheet.cell(r, 2).value: r for r in range(self.header + 1, self.sheet.max_row + 1)}
@@ -130,3 +130,53 @@ def sentence_of():
         return str(caught.value)
 
     return sentence
+
+
+@pytest.fixture
+def kept_study():
+    """A trial whose batches are kept and read again: times, conditions, scores, a covariate, a derived response."""
+    return Study(
+        "kept gel (invented)",
+        [
+            Continuous("polymer", 0.2, 0.6, "%", step=0.01),
+            Categorical("vessel", ["round", "square"]),
+            Covariate("room temperature", "°C"),
+        ],
+        [
+            Response(
+                "viscosity",
+                "mPa·s",
+                transform="log",
+                decimals=0,
+                times=("24 h", "4 wk"),
+                conditions=("25 °C", "40 °C"),
+            ),
+            Response("feel", scale=(1, 5), times=("24 h",)),
+            Response("pH", decimals=2),
+            Response("kept", formula="viscosity[4 wk, 40 °C] / viscosity[24 h, 25 °C]"),
+        ],
+    )
+
+
+@pytest.fixture
+def kept_plan(kept_study):
+    runs = pd.DataFrame({"polymer": [0.2, 0.6, 0.2, 0.6], "vessel": ["round", "square", "square", "round"]})
+    return Plan.from_frame(kept_study, runs)
+
+
+@pytest.fixture
+def kept_table():
+    """What was read of it at first: everything but what is due after four weeks at 25 °C."""
+    return pd.DataFrame(
+        {
+            "run": [1, 2, 3, 4],
+            "viscosity[24 h, 25 °C]": ["5000", ">100000", 6000, 20000],
+            "viscosity[24 h, 40 °C]": [4800, 90000, 5800, 19000],
+            "viscosity[4 wk, 40 °C]": [4000, 80000, "", 15000],
+            "feel": [2, 5, 3, 4],
+            "pH": [6.1, 6.0, 5.9, 6.2],
+            "room temperature (°C)": [21.5, 22, "", "23,5"],
+            "finished at": ["2026-03-02 10:00", "2026-03-02 15:30", "2026-03-03", ""],
+            "as made: polymer": ["", 0.61, "", ""],
+        }
+    )

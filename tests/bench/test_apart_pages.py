@@ -185,7 +185,7 @@ def test_a_spreadsheet_program_works_the_formulas_out(split_plan, recipe, tmp_pa
 
 def test_pages_of_what_is_made_once(split_plan, recipe, tmp_path):
     book = openpyxl.load_workbook(write_sheet(split_plan, recipe, tmp_path / "s.xlsx", 200.0, seed=3))
-    assert book.sheetnames[:5] == ["Read first", "Runs", "Premixes", "Base gels", "Batches"]
+    assert book.sheetnames[:5] == ["Read first", "Measurements", "Plan", "Premixes", "Base gels"]
     code = split_plan.fingerprint[:4]
     premix = [[c.value for c in row] for row in book["Premixes"].iter_rows()]
     assert premix[0][0] == f"Premix C, {code}-P1: for all batches"
@@ -237,17 +237,35 @@ def test_a_sheet_with_base_gels_is_read_back(kind, split_plan, recipe, tmp_path)
     path = write_sheet(split_plan, recipe, tmp_path / f"s{kind}", 200.0, seed=1)
     if kind == ".xlsx":
         book = openpyxl.load_workbook(path)
-        sheet = book["Runs"]
+        sheet = book["Measurements"]
         head = next(r for r in range(1, 20) if sheet.cell(r, 1).value == "order")
         column = next(c.column for c in sheet[head] if str(c.value).startswith("pH"))
         for row in range(head + 1, head + 5):
             sheet.cell(row, column).value = 6.1
         rows = beaker_rows(book["Batches"], f"{split_plan.fingerprint[:4]}-2")
         rows["base gel W1"][4].value = 180.2
+        net = next(r for r in book["Batches"].iter_rows() if r[2].value == "net mass after the top-up")
+        net[4].value = 199.1
+        for name, value in (("Premixes", 12.34), ("Base gels", 301.5)):
+            first = next(r for r in book[name].iter_rows() if isinstance(r[3].value, int | float))
+            first[0].value, first[4].value = "x", value
+            made_by = next(r for r in book[name].iter_rows() if r[2].value == "made by")
+            made_by[3].value = "A. N."
         book.save(path)
     records = read_sheet(path, split_plan)
     assert records.problems.empty
     assert len(records.data) == (4 if kind == ".xlsx" else 0)
+    if kind == ".xlsx":  # what was weighed comes back, of what is made once (run 0) as of the batches
+        code, own = split_plan.fingerprint[:4], records.weighed
+        apart = own[own["run"] == 0].set_index("page")
+        assert apart["actual"].to_dict() == {f"Premix C, {code}-P1": 12.34, apart.index[1]: 301.5}
+        assert apart.index[1].startswith(f"Base gel W{apart.index[1][-1]}, {code}-B")
+        assert apart["done"].all()
+        assert sorted(own.loc[own["run"] != 0, "actual"]) == [180.2, 199.1]
+        assert records.entries[["run", "entry", "value"]].to_numpy().tolist() == [[0, "made by", "A. N."]] * 2
+        (poured,) = own.loc[own["do"] == "base gel W1", "run"]
+        assert poured == 2
+        assert "180.2" in str(records.batch(2))
 
 
 def test_when_beakers_come_from_base_gels(split_plan, recipe, tmp_path, sentence_of):
@@ -282,17 +300,32 @@ def test_when_beakers_come_from_base_gels(split_plan, recipe, tmp_path, sentence
     )
 
 
+def _cells(rows):
+    """The labels that stand beside each other in these rows, each as the values of its cells."""
+    beside = [[cell.value for cell in cells] for cells in zip(*rows, strict=True)]
+    return [values for values in beside if any(values)]
+
+
 def test_a_label_for_each_jar_and_a_small_batch_named(split_plan, recipe, tmp_path):
     asked = needs(split_plan.study, {"viscosity": 40, "pH": 10}, jar=50)
     assert asked.jars == 3
     path = write_sheet(split_plan, recipe, tmp_path / "s.xlsx", 140.0, seed=None, needs=asked)
     book = openpyxl.load_workbook(path)
-    labels = [c.value for row in book["Labels"].iter_rows() for c in row if c.value]
+    rows = list(book["Labels"].iter_rows())
+    labels = ["\n".join(map(str, parts)) for k in range(0, len(rows), 3) for parts in _cells(rows[k : k + 3])]
     assert len(labels) == 1 + 2 + 4 * 3  # premix, base gels, jars
     code = split_plan.fingerprint[:4]
     assert sum(text.startswith(f"{code}-1   run 1") for text in labels) == 3
-    assert any("\n4 wk\nto be read on: ____" in text for text in labels)
-    assert any(text.startswith(f"{code}-B2   base gel W2") for text in labels)
+    finished = [c.row for c in book["Batches"]["C"] if c.value == "finished at"]
+    # as long as nobody wrote down when the batch was finished, the label says in words when it is due
+    said = f"""=IF(ISNUMBER('Batches'!$D${finished[0]}),'Batches'!$D${finished[0]}+28.0,"due 4 wk after making: ____________")"""
+    assert sum("\n4 wk: viscosity\n" + said in text for text in labels) == 1
+    assert [text.partition("\n")[0] for text in labels[:3]] == [
+        f"{code}-P1   premix C",
+        f"{code}-B1   base gel W1",
+        f"{code}-B2   base gel W2",
+    ]
+    assert "\nfor 2 beakers; mass: ________ g\nmade: ____" in labels[2]
     first = " ".join(str(row[0].value) for row in book["Read first"].iter_rows())
     assert "Each batch fills 3 jars of 50 g" in first
     short = (
@@ -305,4 +338,4 @@ def test_a_label_for_each_jar_and_a_small_batch_named(split_plan, recipe, tmp_pa
     )
     assert "Each batch fills 3 jars of 50 g" in large
     assert "To settle before weighing: batch_size" not in large
-    assert large.count("<br>4 wk<br>to be read on: ") == 4
+    assert large.count("<br><strong>due 4 wk after making: ____") == 4

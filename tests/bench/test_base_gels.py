@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe.bench import BaseGel, Ingredient, Neutralise, Premix, Recipe, Step
@@ -161,6 +161,7 @@ def test_a_premix_may_go_into_the_base_or_into_the_beaker():
     assert made.portions["base gel W1"] == found.bases[0].made.grams["premix C"]
 
 
+@settings(deadline=None)
 @given(
     carbomer=st.tuples(st.floats(0.1, 1), st.floats(0.1, 1)),
     degree=st.lists(st.floats(0.3, 1), min_size=4, max_size=4),

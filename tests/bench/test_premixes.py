@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe.bench import BaseGel, Ingredient, Neutralise, Premix, Recipe, Step, degree_from
@@ -141,6 +141,7 @@ def test_kept_and_shown(tmp_path):
     assert "10 % made for losses" in repr(recipe)
 
 
+@settings(deadline=None)
 @given(
     parts=st.lists(st.floats(0.5, 30), min_size=1, max_size=4),
     sizes=st.lists(st.floats(0.5, 20), min_size=1, max_size=5),

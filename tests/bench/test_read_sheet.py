@@ -36,7 +36,9 @@ def test_workbook_comes_back_whole(workbook, plan, readings):
     assert same_readings(records, readings)
     assert records.problems.empty
     assert len(records.data) == 15
-    assert records.data.columns.tolist() == ["run", "batch", "replicate", "response", "value", "cell"]
+    columns = ["run", "batch", "replicate", "time", "condition", "response", "value", "lower", "upper", "cell"]
+    assert records.data.columns.tolist() == columns
+    assert records.data["lower"].equals(records.data["upper"])
     row = records.data.iloc[0]
     assert workbook.sheet[row["cell"]].value == row["value"]
     drawn = list(plan.randomised(3).runs.index)
@@ -181,7 +183,8 @@ def test_remarks_and_failed_batches(workbook, plan):
         2: "=lumpy",
     }
     assert records.problems.empty
-    assert "Failed: run 4." in repr(records)
+    assert records.failed_reasons == {4: "beaker cracked"}
+    assert "Failed: run 4 (beaker cracked)." in repr(records)
 
 
 def test_several_readings_of_one_batch(plan, readings, tmp_path, open_workbook):
@@ -216,7 +219,14 @@ SPOILED = [
         "12345 if 12 thousand",
     ),
     ("pH", "about 6", "pH: a number, or blank", "say why in the remark"),
-    ("viscosity", ">100000", "viscosity: a number in mPa·s, 0 or above, or blank", "write what was seen as a remark"),
+    ("viscosity", "<-5", "viscosity: a number in mPa·s, 0 or above, or blank", "correct the reading"),
+    ("held", "60..50", "held: a range from its lower to its upper end, from 0 to 100, or blank", "write 50..60 if"),
+    (
+        "viscosity",
+        ">12,345",
+        "viscosity: a number in mPa·s that can be read in one way only, 0 or above, or blank",
+        "12345 if 12 thousand",
+    ),
     ("held", 120, "held: a number in %, from 0 to 100, or blank", "correct the reading"),
     ("viscosity", -5, "viscosity: a number in mPa·s, 0 or above, or blank", "correct the reading"),
     ("pH", datetime.datetime(2024, 5, 6), "pH: a number, or blank", "made a date of it"),
@@ -232,7 +242,7 @@ def test_a_bad_reading_is_listed_and_only_it_is_held_back(workbook, plan, readin
     target.value = cell
     records = read_sheet(workbook.save(), plan)
     found = problem(records)
-    assert found["sheet"] == "Runs"
+    assert found["sheet"] == "Measurements"
     assert found["cell"] == target.coordinate
     assert found["allowed"] == allowed
     assert mend in found["mend"]
@@ -240,6 +250,30 @@ def test_a_bad_reading_is_listed_and_only_it_is_held_back(workbook, plan, readin
     assert same_readings(
         records, readings.astype(float).where(~((readings.index == 3)[:, None] & (readings.columns == response)))
     )
+
+
+@pytest.mark.parametrize(
+    ("cell", "lower", "upper"),
+    [
+        (">100000", 100000, np.inf),
+        ("≥ 100 000 mPa·s", 100000, np.inf),
+        ("<50", -np.inf, 50),
+        ("<= 50", -np.inf, 50),
+        ("50..60", 50, 60),
+        ("50,5 … 60", 50.5, 60),
+    ],
+)
+def test_censored_readings_are_kept_as_bounds(workbook, plan, readings, cell, lower, upper):
+    workbook.cell(3, "viscosity (mPa·s)").value = cell
+    records = read_sheet(workbook.save(), plan)
+    assert records.problems.empty
+    found = records.data[(records.data["run"] == 3) & (records.data["response"] == "viscosity")].iloc[0]
+    assert np.isnan(found["value"])
+    assert (found["lower"], found["upper"]) == (lower, upper)
+    frame = records.frame("viscosity").set_index("run")
+    assert frame.loc[3, ["lower", "upper"]].tolist() == [lower, upper]
+    assert frame.loc[1, ["viscosity", "lower", "upper"]].tolist() == [4500, 4500, 4500]
+    assert "lower" not in records.frame("pH").columns
 
 
 def test_a_value_on_the_edge_of_its_scale_is_kept(workbook, plan):
@@ -359,9 +393,9 @@ def test_a_decimal_comma_that_splits_a_row_holds_the_row_back(lines, plan, readi
 
 def test_a_second_sheet_with_readings_is_listed(workbook, plan, readings):
     copy = workbook.book.copy_worksheet(workbook.sheet)
-    copy.title = "Runs (2)"
+    copy.title = "Measurements (2)"
     records = read_sheet(workbook.save(), plan)
-    assert problem(records)["cell"] == "sheet 'Runs (2)'"
+    assert problem(records)["cell"] == "sheet 'Measurements (2)'"
     assert same_readings(records, readings)
 
 
@@ -374,8 +408,10 @@ def test_a_mark_that_says_neither(workbook, plan, readings):
 
 def test_readings_of_a_failed_batch_are_listed_not_taken(workbook, plan, readings):
     workbook.cell(1, "made / failed").value = "failed"
+    workbook.cell(1, "reason if failed").value = "did not wet out"
     records = read_sheet(workbook.save(), plan)
     assert len(records.problems) == 3
+    assert records.failed_reasons == {1: "did not wet out"}
     assert set(records.problems["mend"]) == {"not taken; clear the mark or the reading"}
     assert same_readings(records, readings.drop(index=1))
     assert records.failed == (1,)
@@ -384,12 +420,29 @@ def test_readings_of_a_failed_batch_are_listed_not_taken(workbook, plan, reading
 # ---- what is refused
 
 
-def test_the_sheet_of_another_plan_is_refused(workbook, plan, sentence_of):
+def test_nothing_of_another_plans_sheet_is_taken_unless_it_is_said_to_fit(workbook, plan, readings, sentence_of):
     other = Plan.from_frame(plan.study, plan.runs.assign(polymer=[0.2, 0.6, 0.2, 0.6, 0.5]))
     path = workbook.save()
-    assert sentence_of(lambda: read_sheet(path, other)) == (
-        f"file '{path}': plan fingerprint is '{plan.fingerprint}' but must be {other.fingerprint}: "
-        "it is the sheet of another plan: load that plan, or choose this one's sheet."
+    records = read_sheet(path, other)
+    assert records.data.empty
+    assert records.questions.values.tolist() == [
+        [
+            "plan fingerprint",
+            plan.fingerprint,
+            f"it is the sheet of another plan (this one's is {other.fingerprint}): are its runs those of this plan all the same?",
+            ("same runs", "another plan"),
+        ]
+    ]
+    assert problem(records)["mend"] == (
+        "nothing is taken: load that plan, choose this one's sheet, or answer 'same runs'"
+    )
+    taken = read_sheet(path, other, {"plan fingerprint": "same runs"})
+    assert same_readings(taken, readings)
+    assert taken.questions["cell"].tolist() == [f"Measurements!{workbook.cell(5, 'polymer (%)').coordinate}"]
+    assert taken.answers == {"plan fingerprint": "same runs"}
+    assert read_sheet(path, other, {"plan fingerprint": "another plan"}).data.empty
+    assert sentence_of(lambda: read_sheet(path, other, {"plan fingerprint": "yes"})) == (
+        "answers: plan fingerprint is 'yes' but must be 'same runs' or 'another plan': choose one of them."
     )
 
 
@@ -482,7 +535,7 @@ def test_heads_that_cannot_do(lines, plan, tmp_path, csv_text, sentence_of):
 def test_an_unreadable_file_says_so(workbook, plan, monkeypatch, sentence_of):
     path = workbook.save()
     monkeypatch.setattr(
-        "pathlib.Path.read_bytes", lambda self: (_ for _ in ()).throw(PermissionError(13, os.strerror(13)))
+        "doe.bench.grids.read_bytes", lambda *_: (_ for _ in ()).throw(PermissionError(13, os.strerror(13)))
     )
     assert sentence_of(lambda: read_sheet(path, plan)) == (
         f"file '{path}' is 'unreadable' but must be a file that can be read: check it (Permission denied)."
@@ -494,7 +547,7 @@ def test_formula_with_a_stored_result_is_taken(workbook, plan, monkeypatch):
     workbook.cell(1, "pH").value = "=6+0.12"
     path = workbook.save()
     results = openpyxl.load_workbook(path, data_only=True)
-    results["Runs"][workbook.cell(1, "pH").coordinate].value = 6.12
+    results["Measurements"][workbook.cell(1, "pH").coordinate].value = 6.12
     plain = openpyxl.load_workbook(path)
     monkeypatch.setattr(openpyxl, "load_workbook", lambda _file, data_only: results if data_only else plain)
     records = read_sheet(path, plan)

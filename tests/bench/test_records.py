@@ -58,8 +58,8 @@ def test_batch_labels_part_readings_from_batches(plan):
     same = Records.from_frame(pd.DataFrame({"run": [1, 1], "batch": ["x", "x"], "pH": [6.0, 6.2]}), plan)
     assert same.frame("pH")["readings"].tolist() == [2]
     two = Records.from_frame(pd.DataFrame({"run": [1, 1], "batch": ["x", "y"], "pH": [6.0, 6.2]}), plan)
-    assert two.data.empty
-    assert two.problems["allowed"].tolist().count("one batch a run") == 1
+    frame = two.frame("pH")
+    assert frame[["run", "batch", "pH", "readings"]].values.tolist() == [[1, "x", 6.0, 1], [1, "y", 6.2, 1]]
 
 
 def test_frame_carries_blocks_and_whole_plots(split_plan):
@@ -98,15 +98,17 @@ def test_saved_and_read_again(plan, readings, tmp_path):
     )
     table["remark"] = ["=1+1", *[""] * 9]
     table["made / failed"] = ["", "", "", "failed", ""] * 2
+    table["reason if failed"] = ["", "", "", "beaker cracked", ""] * 2
     table.loc[4, ["viscosity", "pH", "held"]] = np.nan
     records = Records.from_frame(table, plan)
     path = records.save(tmp_path / "records.csv")
     again = read_table(path, plan.study)
-    columns = ["run", "batch", "replicate", "response", "value"]
+    columns = ["run", "batch", "replicate", "time", "condition", "response", "value", "lower", "upper"]
     pd.testing.assert_frame_equal(again.data[columns], records.data[columns])
     pd.testing.assert_frame_equal(again.plan.runs, plan.runs)
     assert again.failed == records.failed == (4,)
     assert again.remarks.values.tolist() == records.remarks.values.tolist() == [[1, 1, "=1+1"]]
+    assert again.failed_reasons == records.failed_reasons == {4: "beaker cracked"}
     assert again.problems.empty
     assert "'=1+1" in path.read_text()
 

@@ -74,7 +74,12 @@ def test_only_entry_cells_are_unlocked_and_numbers_have_the_steps_decimals(plan,
         "pH",
         "held (%)",
         "made / failed",
+        "reason if failed",
         "remark",
+        "as made: polymer (%)",
+        "as made: speed (rpm)",
+        "as made: vessel",
+        "same batch read again, or made again?",
     }
     assert book.cell(1, "polymer (%)").number_format == "0.00"  # step 0.01
     assert book.cell(1, "speed (rpm)").number_format == "0"
@@ -88,12 +93,18 @@ def test_entry_cells_take_numbers_inside_the_transforms_range(plan, tmp_path, op
     def rule(head):
         return rules[f"{openpyxl.utils.get_column_letter(book.heads[head])}{first}"]
 
-    assert (rule("viscosity (mPa·s)").type, float(rule("viscosity (mPa·s)").formula1)) == ("decimal", 0.0)
-    assert (float(rule("held (%)").formula1), float(rule("held (%)").formula2)) == (0.0, 100.0)
-    assert float(rule("pH").formula1) < -1e9
+    assert rule("viscosity (mPa·s)").type == "custom"
+    assert "F5>=0.0" in rule("viscosity (mPa·s)").formula1
+    assert "H5>=0.0,H5<=100.0" in rule("held (%)").formula1
+    assert ">=" not in rule("pH").formula1
+    for words in ('"<>≤≥"', '".."', '"n/a"'):  # what is known of a reading that is no number may be written too
+        assert words in rule("pH").formula1
     assert "from 0 to 100" in rule("held (%)").error
     assert rule("made / failed").formula1 == '"made,failed"'
     assert all(r.allow_blank for r in rules.values())
+    assert rule("as made: vessel").formula1 == '"-round,square"'
+    assert "ISNUMBER" in rule("as made: polymer (%)").formula1
+    assert rule("same batch read again, or made again?").formula1 == '"read again,made again"'
     assert str(rule("pH").sqref).endswith(str(book.header + 5))
 
 
@@ -133,7 +144,7 @@ def test_later_readings_are_said_to_be_of_the_same_batch(plan, tmp_path, suffix)
             else path.read_text(encoding="utf-8")
         )
 
-    assert "same batch read again" not in text(1)
+    assert "(same batch read again)" not in text(1)
     for words in ("pH, reading 1", "pH, reading 3 (same batch read again)", "not a batch made again"):
         assert words in text(3)
 
@@ -174,7 +185,18 @@ def test_csv_says_the_same_and_neutralises_formulas(hostile_plan, tmp_path):
     path = write_sheet(hostile_plan, None, tmp_path / "sheet.csv", seed=None)
     rows = csv_rows(path)
     heads = next(row for row in rows if row[0] == "order")
-    assert heads == ["order", "run", "'+A1", "'@kind", "'-y (<i>)", "made / failed", "remark"]
+    assert heads == [
+        "order",
+        "run",
+        "'+A1",
+        "'@kind",
+        "'-y (<i>)",
+        "made / failed",
+        "reason if failed",
+        "remark",
+        *heads[8:],
+    ]
+    assert heads[8:] == ["as made: +A1", "as made: @kind", "same batch read again, or made again?"]
     assert rows[-2][:4] == ["1", "1", "0", "'=1+1"]
     assert rows[-1][:4] == ["2", "2", "1", "<script>alert(1)</script>"]
     assert not [cell for row in rows for cell in row if re.match(r"[=+@\t\r]|-\D", cell)]

@@ -83,6 +83,45 @@ def test_with_exact_readings_alone_every_figure_is_that_of_least_squares():
         np.testing.assert_allclose(ours_d[column], theirs_d[column], rtol=1e-5, atol=1e-8, err_msg=column)
     assert str(ours.equation()) == str(theirs.equation())
     pd.testing.assert_frame_equal(pd.DataFrame(ours.equation()), pd.DataFrame(theirs.equation()), rtol=1e-7)
+    own, other = ours.drivers().table, theirs.drivers().table
+    assert own["share"].tolist() == pytest.approx(other["share"].tolist(), rel=1e-6)
+    # ends rest on draws whose axes may turn where a balanced plan's variances tie
+    pd.testing.assert_frame_equal(own, other, atol=0.005)
+    ours, theirs = (doe.fit(LOG, data, "viscosity", "quadratic", method=m) for m in ("censored", "least squares"))
+    own, other = (f.surface().whereabouts(0.9) for f in (ours, theirs))
+    pd.testing.assert_frame_equal(own.table, other.table, rtol=1e-4)
+    assert own.contains(AT).tolist() == other.contains(AT).tolist()
+
+
+def test_traces_of_exact_readings_are_those_of_least_squares():
+    study = doe.Study(
+        "blend", [doe.Component(n, 0, 100) for n in ("gum", "oil", "water")], [doe.Response("viscosity", "mPa·s")]
+    )
+    points = pd.concat([study.region.vertices(), *(study.region.centroids(d) for d in (1, 2))] * 2, ignore_index=True)
+    noise = np.random.default_rng(4).normal(size=len(points))
+    data = points.assign(viscosity=20 + 0.1 * points["gum"] + 0.002 * points["gum"] * points["oil"] + 0.3 * noise)
+    ours, theirs = (doe.fit(study, data, "viscosity", "quadratic", method=m) for m in ("censored", "least squares"))
+    assert isinstance(ours, CensoredFit)
+    for of in ("table", "effects"):
+        pd.testing.assert_frame_equal(getattr(ours.traces(), of), getattr(theirs.traces(), of), rtol=1e-5)
+
+
+def test_drivers_traces_and_whereabouts_with_censored_readings():
+    """What drives the truth is found though some readings are beyond the instrument."""
+    data = trial()
+    cap = int(data["viscosity"].nlargest(3).iloc[-1]) - 1
+    fit = doe.fit(LOG, capped(data, cap), "viscosity", "quadratic")
+    assert isinstance(fit, CensoredFit)
+    drivers = fit.drivers().table.set_index("factor")
+    assert drivers.index[0] == "polymer"
+    assert drivers.loc["polymer", "verdict"] == "shown to matter"
+    exact = doe.fit(LOG, data, "viscosity", "quadratic").drivers().table.set_index("factor")
+    assert drivers.loc["polymer", "low"] < exact.loc["polymer", "share"] < drivers.loc["polymer", "high"]
+    where = fit.surface().whereabouts()
+    assert where.contains(pd.DataFrame([fit.surface().stationary[["polymer", "speed"]]])).tolist() == [True]
+    assert sentence(fit.traces) == (
+        "traces: components is 0 but must be 2 or more: traces are for mixtures; see drivers() for the change over each factor's range."
+    )
 
 
 def test_exact_draws_are_those_of_the_normal_linear_model():

@@ -173,6 +173,20 @@ def test_a_mixtures_blends_are_relative_to_their_average():
     assert fit.anova["df"].tolist() == [2]
     c = fit.chance(data, 3)
     assert c["estimate"].iloc[1] > 0.7 > 0.3 > c["estimate"].iloc[0]
+    traces = fit.traces()
+    gum = traces.table[traces.table["component"] == "gum"]
+    own = fit.predict(gum[["gum", "oil", "water"]])
+    np.testing.assert_allclose(gum[["estimate", "low", "high"]], own[["estimate", "low", "high"]], rtol=1e-12)
+    assert gum["estimate"].is_monotonic_increasing
+    # the whole trace, on the logit scale: what the odds of scoring above s change by, from the draws themselves
+    draws = fit.draws(4000, 0)
+    ends = fit.model.matrix(study.frame(gum.iloc[[0, -1]][["gum", "oil", "water"]], "ends"))
+    change = draws.beta @ (ends[1] - ends[0])
+    e = traces.effects.set_index("component").loc["gum"]
+    assert e["estimate"] == pytest.approx(change.mean(), rel=0.1)
+    assert e["std_error"] == pytest.approx(change.std(), rel=0.1)
+    assert "The change is on the scale of the logit of a higher score." in str(traces)
+    assert "in the logit of a higher score (95 %" in doe.plots.words(doe.plots.traces(fit))
 
 
 def test_blocks_take_what_lies_between_days(fit):
@@ -420,6 +434,12 @@ def test_other_arguments(fit):
             "see coefficients and cut_points for the logit, and chance() for what it means at a setting",
         ),
         ("surface", lambda f: f.surface(), "ask chance() over a grid of settings"),
+        ("surface", lambda f: f.surface().whereabouts(), "ask chance() over a grid of settings"),
+        (
+            "drivers",
+            lambda f: f.drivers(),
+            "see coefficients and anova for what moves the score, chance() for how far",
+        ),
         ("transform_profile", lambda f: f.transform_profile(), "scores are fitted as such: leave it"),
         (
             "statsmodels",

@@ -142,6 +142,25 @@ def test_records_hold_their_occasions(stored):
     assert fit.beta == pytest.approx(doe.fit(study, long, "viscosity[4 wk, 25 °C]", model="linear").beta)
 
 
+def test_a_run_made_again_is_a_batch_of_its_own():
+    """Two batches of one setting, each read twice: pure error is between the batches' means, (a - b)²/2 on one degree of freedom."""
+    study = doe.Study("gel", [doe.Continuous("gum", 0, 1)], [doe.Response("viscosity", "mPa·s")])
+    plan = Plan.from_frame(study, pd.DataFrame({"gum": [0.0, 0.5, 1.0]}))
+    rows = [(1, 10.0, None), (2, 21.0, None), (3, 30.0, None), (1, 14.0, "made again")]
+    table = pd.DataFrame(rows, columns=["run", "viscosity, reading 1", "same batch read again, or made again?"])
+    table["viscosity, reading 2"] = table["viscosity, reading 1"] + 1.0
+    records = Records.from_frame(table, plan)
+    fit = doe.fit(study, records, "viscosity", "linear")
+    assert [str(r) for r in fit.runs] == ["1, batch 1", "1, batch 1 made again", "2", "3"]
+    assert fit.batches.values.tolist() == [10.5, 14.5, 21.5, 30.5]
+    assert fit.batches.counts.tolist() == [2, 2, 2, 2]
+    anova = fit.anova.set_index("source")
+    assert anova.loc["pure error", ["df", "ss"]].tolist() == [1, 8.0]
+    once = doe.fit(study, Records.from_frame(table.iloc[:3], plan), "viscosity", "linear")
+    assert list(once.runs) == [1, 2, 3]
+    assert "pure error" not in once.anova["source"].tolist()
+
+
 def test_what_is_left_open_of_an_occasion_is_asked_for_with_the_choices(stored):
     study, long = stored
     assert sentence(lambda: doe.fit(study, long, "viscosity")) == (
