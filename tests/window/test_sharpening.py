@@ -144,7 +144,8 @@ def test_next_batches_beat_the_plain_extension_by_more_than_two_standard_errors(
     """260 truths in 3 factors (seed 51): 14 batches made, 6 added; the share of the region wrongly told to hold 0.8, or not to.
 
     Quadratic truths of two responses; each trial goes on four times with other errors, the same for both plans, whose readings are judged alike by
-    the joint posterior. Truths whose window takes up less than 3 or more than 50 % of the region are passed over.
+    the joint posterior. Truths whose window takes up less than 3 or more than 50 % of the region are passed over. Measured: 0.0674 without weights, 0.0031 less with them
+    (standard error 0.0008).
     """
     study = doe.Study(
         "simulated",
@@ -191,5 +192,4 @@ def test_next_batches_beat_the_plain_extension_by_more_than_two_standard_errors(
     wrong = np.array(gaps)
     gap = wrong[:, 1] - wrong[:, 0]
     error = gap.std(ddof=1) / np.sqrt(len(gap))
-    print(f"plain {wrong[:, 0].mean():.4f}, next_batches {gap.mean():+.4f} ± {error:.4f}")
     assert gap.mean() < -2 * error
