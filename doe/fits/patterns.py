@@ -231,7 +231,7 @@ def _whole_plots(fit: Any) -> pd.DataFrame | None:
     if labels is None or names is None:
         return None
     P = fit.inference.projection
-    residual = fit.y - fit.X @ fit.beta
+    residual = fit.y - fit.X[:, : fit.model.p] @ fit.beta
     count = int(labels.max()) + 1
     df = fit.layout.degrees["whole plot"]
     u = (labels[:, None] == np.arange(count)[None, :]).astype(float)

@@ -7,6 +7,7 @@ package works without them.
 from __future__ import annotations
 
 import os
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from doe.study import StudyError
@@ -150,7 +151,7 @@ def _need_browser_libraries() -> None:
     missing = []
     for name in ("ipywidgets", "anywidget"):
         try:
-            __import__(name)
+            import_module(name)
         except ImportError:
             missing.append(name)
     if missing:

@@ -238,7 +238,7 @@ def digest(part: Any) -> str:
     if isinstance(part, Study | Plan):
         return part.fingerprint
     if isinstance(part, Records):
-        text = part.data.drop(columns="cell").to_csv(index=False) + repr(
+        text = repr(part.data.drop(columns="cell").to_numpy().tolist()) + repr(
             (part.failed, part.remarks.to_numpy().tolist())
         )
         return hashlib.sha256(text.encode()).hexdigest()[:12]

@@ -21,6 +21,7 @@ from doe.panels.holding import digest
 from doe.panels.panel import Panel, row, section
 from doe.panels.trial_rows import figure
 from doe.study import StudyError
+from doe.study.files import write_bytes
 from doe.study.shown import number_text
 
 TYPED, RETURNED, CODE = "typed", "returned", "code"
@@ -298,7 +299,7 @@ class RecordsPanel(Panel):
         name = Path(str(given["name"])).name
         with tempfile.TemporaryDirectory() as place:
             path = Path(place) / (name or "returned.xlsx")
-            path.write_bytes(bytes(given["content"]))
+            write_bytes(path, bytes(given["content"]))
             records = read_returned(path, plan, {})
         self.content, self.content_name = bytes(given["content"]), name
         self.desk.remember(self.key, "answers", {})
@@ -314,7 +315,6 @@ class RecordsPanel(Panel):
         folder = getattr(self.desk, "folder", None)
         if folder is not None:
             from doe.panels.keeping import RETURNED as FILE
-            from doe.study.files import write_bytes
 
             name = FILE if self.content_name.lower().endswith(".xlsx") else "returned.csv"
             write_bytes(folder / name, self.content)
@@ -330,7 +330,7 @@ class RecordsPanel(Panel):
             raise StudyError("returned sheet", "no longer here", "uploaded", "upload it again")
         with tempfile.TemporaryDirectory() as place:
             path = Path(place) / name
-            path.write_bytes(content)
+            write_bytes(path, content)
             records = read_returned(path, self.need("plan"), self.desk.recalled(self.key, "answers", {}))
         self._mine = records
         self.desk.records = records

@@ -23,6 +23,7 @@ from doe.window.settings import SLACK, Settings
 if TYPE_CHECKING:
     from doe.fits import Fit
 
+KEPT_DRAWS = 3  # sets of draws kept: the same ones are asked for as chances, as rates and as batches foretold
 LEAST_DF = 4  # fewer degrees of freedom for the joint t leave its tails to guesswork
 
 
@@ -77,6 +78,7 @@ class Predictive:
             held[study.variables.index(name)] = True
         self.basis = shared_basis(self.exponents, held)
         self.monomials = Terms(self.basis)
+        self._kept: dict[tuple[int, int], tuple[list[Drawn], Floats | None, float]] = {}
         self._choose()
         sample = study.region.sample(256, seed=seed)
         self._sample = study.encode(sample)
@@ -279,7 +281,14 @@ class Predictive:
         return self._drawn(stream, draws)[0]
 
     def _drawn(self, stream: int, draws: int) -> tuple[list[Drawn], Floats | None, float]:
-        """Draws of every response; with them the roots of the errors' covariance, where they are joint."""
+        """Draws of every response; with them the roots of the errors' covariance, where they are joint. The last few are kept."""
+        if (stream, draws) not in self._kept:
+            while len(self._kept) >= KEPT_DRAWS:
+                self._kept.pop(next(iter(self._kept)))
+            self._kept[stream, draws] = self._newly_drawn(stream, draws)
+        return self._kept[stream, draws]
+
+    def _newly_drawn(self, stream: int, draws: int) -> tuple[list[Drawn], Floats | None, float]:
         if self.kind == "joined":
             drawn = self.joined.draw(draws, np.random.default_rng([self.seed, stream, 0]))
             return drawn, None, min(d.effective for d in drawn)
