@@ -82,6 +82,7 @@ class Keeper:
     def __init__(self, holding: Holding, folder: Path, tell: Any) -> None:
         self.holding, self.folder, self._tell = holding, folder, tell
         self._written: dict[str, Any] = {}
+        self._mark: tuple[int, int] | None = None
         self._latest = Latest(self._write)
         holding.watch(("study", "plan", "recipe", "records", "typed"), self._latest.ask)
 
@@ -91,14 +92,27 @@ class Keeper:
         self._latest.wait()
 
     def _write(self) -> None:
+        if self._mark is not None and self.folder.is_dir() and self._found() != self._mark:
+            # written over now, the other desk's work would be lost
+            self._tell("Not saved: another desk has taken this folder; keep this one elsewhere with desk.save(…).")
+            return
         try:
             write_parts(self.holding, self.folder, self._written)
+            self._mark = self._found()
             self._tell("")
         except StudyError as problem:
             self._tell(f"Not saved: {problem}")
         except Exception as failure:
             self.holding.error = failure
             self._tell(f"Not saved: {type(failure).__name__}: {failure}")
+
+    def _found(self) -> tuple[int, int] | None:
+        """What tells the file of typed text from one that another desk wrote."""
+        try:
+            stat = (self.folder / TYPED).stat()
+        except OSError:
+            return None
+        return stat.st_ino, stat.st_mtime_ns
 
 
 def write_parts(holding: Holding, folder: Path, written: dict[str, Any]) -> None:

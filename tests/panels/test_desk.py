@@ -158,6 +158,8 @@ def test_a_desk_of_another_study_is_moved_and_not_overwritten(small, gel):
     )
     moved = text_of(second._told.value).split("'")[3]
     assert panels.restore(moved).study.fingerprint == small[0].fingerprint
+    first.flush()  # the first desk is still open: it must not write over the second
+    assert "another desk has taken this folder" in text_of(first._saved.value)
     assert panels.restore("desk").study.fingerprint == gel[0].study.fingerprint
 
 
