@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import importlib.util
+import json
+import os
 import re
 import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -336,16 +339,26 @@ def lab(
         if not (own / notebook.name).exists():
             shutil.copyfile(notebook, own / notebook.name)
     _say(f"Your notebooks are in {own}. Stop with Ctrl-C.")
-    command = [
-        sys.executable,
-        "-m",
-        "jupyterlab",
-        f"--ServerApp.root_dir={own.resolve()}",
-        # neither news nor newer versions: nothing here asks for a network, and no question stands before the notebooks
-        "--LabApp.news_url=None",
-        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-    ] + ([] if browser else ["--no-browser"])
-    raise typer.Exit(subprocess.call(command))
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={own.resolve()}"]
+    with _without_announcements() as environment:
+        status = subprocess.call(command + ([] if browser else ["--no-browser"]), env=environment)
+    raise typer.Exit(status)
+
+
+@contextmanager
+def _without_announcements() -> Iterator[dict[str, str]]:
+    """An environment in which JupyterLab neither looks for news and newer versions nor asks whether it may: nothing here needs a network.
+
+    A folder of settings beside a person's own, which stay as they are.
+    """
+    with tempfile.TemporaryDirectory() as place:
+        settings = Path(place) / "labconfig" / "page_config.json"
+        settings.parent.mkdir()
+        settings.write_text(
+            json.dumps({"disabledExtensions": {"@jupyterlab/apputils-extension:announcements": True}}), encoding="utf-8"
+        )
+        others = os.environ.get("JUPYTER_CONFIG_PATH")
+        yield {**os.environ, "JUPYTER_CONFIG_PATH": os.pathsep.join([place, *([others] if others else [])])}
 
 
 def main() -> None:

@@ -351,7 +351,7 @@ def test_the_lab_needs_jupyter(tmp_path, monkeypatch):
     )
     calls = []
     monkeypatch.setattr(importlib.util, "find_spec", lambda name, *a: object())
-    monkeypatch.setattr(subprocess, "call", lambda command: calls.append(command) or 0)
+    monkeypatch.setattr(subprocess, "call", lambda command, env: calls.append(command) or 0)
     (tmp_path / "own").mkdir()
     (tmp_path / "own" / "whole_job.ipynb").write_text("mine")
     outcome = CliRunner().invoke(app, ["lab", "--folder", str(tmp_path / "own"), "--no-browser"])

@@ -31,6 +31,8 @@ def test_a_notebook_runs_to_its_end(on_screen):
     shown = on_screen("published_trial.ipynb")
     shown.run_all()
     assert shown.picture("published_trial").exists()
+    # no question stands before the notebooks, such as whether news may be fetched
+    assert shown.page.locator(".Toastify__toast, .jp-Dialog").count() == 0
     assert shown.problems() == []
 
 
