@@ -1,7 +1,7 @@
 """What is claimed against what is true, over thousands of simulated trials; seeds, repeats and errors stand beside each claim.
 
-Truths are drawn from the fitted family, wide against what a trial tells (locations uniform, standard deviations log-uniform), so that claims of all
-sizes come up; the settings that are judged are fixed beforehand.
+Truths are drawn from the fitted family: by least squares from what a first part of the trial leaves possible, in split plots wide against what a
+trial tells (locations uniform, standard deviations log-uniform). The settings that are judged are fixed beforehand, but for the last test.
 """
 
 import numpy as np
@@ -115,7 +115,8 @@ def test_claims_at_the_chosen_set_point_and_over_the_whole_box():
     """200 trials of 12 runs, one response with one limit, confidence 0.8, seed 41; and the optimism of the chance told at the chosen set point.
 
     Measured: claims kept at the chosen set point 0.735 (standard error 0.03), over whole boxes 0.796; the chance told there lay 0.018 (0.003) below
-    the true rate. At a point fixed beforehand a claim with one limit is exact (test_coverage): what is short here is the choice's.
+    the true rate. At a point fixed beforehand a claim with one limit is exact (test_coverage): what is short here, more than two standard
+    errors though less than three, is the choice's.
     """
     study = doe.Study(
         "simulated", [doe.Continuous("a", -1, 1), doe.Continuous("b", -1, 1)], [doe.Response("y", low=0.0)]
@@ -138,8 +139,7 @@ def test_claims_at_the_chosen_set_point_and_over_the_whole_box():
             boxes += 1
             held += bool(stats.norm.cdf(beta[0] + box["low"].to_numpy(dtype=float) @ beta[1:]) >= 0.8)
     gap = np.array(told) - true
-    # of a claim of 0.8, what the choice of the best setting takes, and three standard errors (0.085 of 200 trials) more would be a defect
-    assert 0.8 - 0.15 < kept / 200 < 1.0
+    assert kept / 200 > 0.8 - 3 * np.sqrt(0.16 / 200)
     assert abs(gap.mean()) < 0.03
     assert boxes > 100
     assert held / boxes > 0.8 - 3 * np.sqrt(0.16 / boxes)
