@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from doe.designs.certificate import certificate_of
-from doe.designs.encoding import Encoding
+from doe.designs.encoding import Encoding, set_only
 from doe.designs.plan import Plan
 from doe.designs.search.continuous import PROVED
 from doe.designs.search.packing import MOST_DEGREE
@@ -73,7 +73,8 @@ def certify(
     if degree > MOST_DEGREE:
         text = f"No {criterion}-bound is given: it is worked out for models up to degree {MOST_DEGREE}, this one has {degree}."
         return Certificate(criterion, float("nan"), "", text)
-    encoding = Encoding(plan.study, model)
+    study, (model,) = set_only(plan.study, model)
+    encoding = Encoding(study, model)
     Z = encoding.settings(plan.runs)
     outside = plan.runs.index[~encoding.region.contains(Z, 1e-7)]
     if len(outside):
@@ -84,7 +85,7 @@ def certify(
     plot = None if plan.whole_plot is None else codes_of([str(v) for v in plan.whole_plot])
     hard = encoding.variables_of(plan.study.hard_to_change) if plot is not None else ()
     structure = Strata(len(Z), block, plot, random_blocks and block is not None, ratio_whole, ratio_block, hard)
-    moments = np.eye(model.p) if criterion == "A" else np.asarray(plan.study.region.moments(model))
+    moments = np.eye(model.p) if criterion == "A" else np.asarray(study.region.moments(model))
     notes: list[str] = []
     found = certificate_of(encoding, structure, criterion, moments, np.zeros(model.p), Z, block, plot, seed, notes)
     if found is None:

@@ -21,6 +21,14 @@ Ints = NDArray[np.int64]
 LEVELS_TRIED = 400  # settable values of one factor that are tried one by one; beyond that by line search on the lattice
 
 
+def set_only(study: Study, *models: Model) -> tuple[Study, tuple[Model, ...]]:
+    """The study and models without covariates, which no plan sets: the search knows only what is set."""
+    if not study.covariates:
+        return study, models
+    bare = study.with_covariates(())
+    return bare, tuple(Model(bare, m.name, m.parsed) for m in models)
+
+
 @dataclass(frozen=True)
 class Encoding:
     """One study and model in the engine's variables.

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from doe.designs.assembly import check_study, whole_number
 from doe.designs.certificate import certificate_of, plan_value
-from doe.designs.encoding import Encoding
+from doe.designs.encoding import Encoding, set_only
 from doe.designs.layouts import search_problem
 from doe.designs.plan import Plan, generator, version
 from doe.designs.search.chains import Found, best_found, finish
@@ -146,7 +146,7 @@ def optimal(
         raise StudyError(f"{where}: block_effects", block_effects, "fixed or random", "say which")
     primary, full, weight = with_potential(where, study, study.planned_model(model), potential)
     given, wanted = study, primary
-    study, (primary, full) = _set_only(study, primary, full)
+    study, (primary, full) = set_only(study, primary, full)
     encoding = Encoding(study, full)
     structure = strata_of(where, study, encoding, runs, blocks, block_effects, whole_plots, variance_ratio)
     check_estimable(where, encoding, primary, structure, runs, repeated_runs, centre)
@@ -260,7 +260,7 @@ def extend(
             f"{where}: model", None, "given, since the plan was made for none", 'say which, such as "quadratic"'
         )
     wanted = study.planned_model(model if model is not None else plan.model)  # type: ignore[arg-type]
-    study, (full,) = _set_only(study, wanted)
+    study, (full,) = set_only(study, wanted)
     if weights is not None and criterion != "I":
         raise StudyError(
             f"{where}: weights", f"given with criterion {criterion}", "given with criterion I", "leave one out"
@@ -526,14 +526,6 @@ def _settled(
 
 def _taken(codes: Ints | None, order: Ints) -> Ints | None:
     return None if codes is None else codes[order]
-
-
-def _set_only(study: Study, *models: Model) -> tuple[Study, tuple[Model, ...]]:
-    """The study and models without covariates, which no plan sets: the search knows only what is set."""
-    if not study.covariates:
-        return study, models
-    bare = study.with_covariates(())
-    return bare, tuple(Model(bare, m.name, m.parsed) for m in models)
 
 
 def _weighted_moments(

@@ -12,7 +12,7 @@ from scipy import special
 
 from doe.fits import verdicts
 from doe.fits.arrays import Floats
-from doe.fits.strata import shared, whole_plots
+from doe.fits.strata import degrees_of, shared, whole_plots
 from doe.study import Section, Shown, StudyError
 from doe.study.shown import number_text, p_text
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from doe.fits.result import Fit
 
 DRAWS = 4000
+MOSTLY = 0.5  # share of a column between whole plots from which they are its judges
 SEED = 1950  # of the simulated reference of the neighbours' statistic; the same p every time
 FEWEST = 8  # batches below which neighbours say next to nothing: common practice, no source
 
@@ -170,6 +171,15 @@ def _added(fit: Fit, columns: Floats) -> tuple[float, int, float, Floats]:
             return np.nan, rank, np.nan, np.zeros(columns.shape[1])
         inference = inferred(wider, fit.y, fit.layout.strata)[0]
         F, den = inference.f_test(np.eye(wider.shape[1])[Q.shape[1] :])
+        # what differs mostly between whole plots or blocks is judged by them: never by more degrees of freedom than they have left
+        degrees = degrees_of(Q, fit.layout.groups)
+        for name, labels in fit.layout.groups.items():
+            means = np.bincount(labels)[:, None]
+            between = np.stack([np.bincount(labels, column) for column in basis.T], axis=1) / means
+            if (between[labels] ** 2).sum() > MOSTLY * rank:
+                den = min(den, float(degrees[name] - rank))
+        if den < 1:
+            return np.nan, rank, np.nan, np.zeros(columns.shape[1])
         effect = basis @ inference.gamma[Q.shape[1] :]
     else:
         into = basis.T @ fit.solution.residuals

@@ -115,3 +115,15 @@ def test_the_study_says_what_it_measures():
     assert "covariate: measured, not set" in text
     assert "22, SD 2" in text
     assert "score from 1 to 5; read at 24 h, 4 wk" in text
+
+
+def test_the_quality_of_a_plan_leaves_covariates_aside():
+    bare = doe.Study("gel", STUDY.factors, STUDY.responses)
+    plan = doe.designs.full_factorial(STUDY, levels=3)
+    alike = doe.designs.full_factorial(bare, levels=3)
+    own, other = doe.quality.check(plan, "quadratic"), doe.quality.check(alike, "quadratic")
+    assert own.certificate.bound == pytest.approx(other.certificate.bound)
+    assert own.average_variance == pytest.approx(other.average_variance)
+    assert str(own) == str(other)
+    fewest = doe.quality.smallest_plan(STUDY, "linear", 1.0, 4.0, runs=(4, 8))
+    assert list(fewest.plan.runs.columns) == ["polymer"]
