@@ -22,7 +22,7 @@ import doe
 from doe.bench import guards
 
 ROOT = Path(doe.__file__).parent
-DATA = ROOT.parent / "data" / "after_sun_gel"
+DATA = Path(__file__).parents[1] / "data" / "after_sun_gel"
 FEW = settings(max_examples=40, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck))
 MANY = 600
 
