@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.util
-import json
 import os
 import re
 import shutil
@@ -22,7 +21,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 import doe
 from doe.study.errors import StudyError, nearest
-from doe.study.files import write_bytes
+from doe.study.files import write_bytes, write_json
 from doe.study.models import PRESETS
 
 app = typer.Typer(
@@ -354,9 +353,7 @@ def _without_announcements() -> Iterator[dict[str, str]]:
     with tempfile.TemporaryDirectory() as place:
         settings = Path(place) / "labconfig" / "page_config.json"
         settings.parent.mkdir()
-        settings.write_text(
-            json.dumps({"disabledExtensions": {"@jupyterlab/apputils-extension:announcements": True}}), encoding="utf-8"
-        )
+        write_json(settings, {"disabledExtensions": {"@jupyterlab/apputils-extension:announcements": True}})
         others = os.environ.get("JUPYTER_CONFIG_PATH")
         yield {**os.environ, "JUPYTER_CONFIG_PATH": os.pathsep.join([place, *([others] if others else [])])}
 
