@@ -19,6 +19,7 @@ from doe.fits.kenward_roger import p_of_f
 from doe.fits.readings import Batches
 from doe.fits.result import LEVEL, Choice, Fit, block_contrasts, check_estimable
 from doe.fits.sources import bound_text
+from doe.fits.squareless import WithoutSquares
 from doe.fits.tables import Noted
 from doe.study import Model, Response, Section, StudyError
 from doe.study.shown import number_text, p_text
@@ -38,7 +39,7 @@ FEW_EFFECTIVE = 400.0
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class CensoredFit(Fit):
+class CensoredFit(WithoutSquares, Fit):
     """A fit by maximum likelihood of readings some of which are known only by bounds; made by `doe.fit`.
 
     As `Fit`, with these differences. Intervals, t and F come from the profile likelihood, carried to the scale on which they are Student's
@@ -192,26 +193,6 @@ class CensoredFit(Fit):
         return d, den, F, p_of_f(F, d, den)
 
     # ---- how well
-
-    @property
-    def r2(self) -> float:
-        """NaN: readings known only by bounds have no sum of squares."""
-        return float("nan")
-
-    @property
-    def r2_adjusted(self) -> float:
-        """NaN, as `r2`."""
-        return float("nan")
-
-    @property
-    def r2_predicted(self) -> float:
-        """NaN, as `r2`."""
-        return float("nan")
-
-    @cached_property
-    def press(self) -> float:
-        """NaN, as `r2`."""
-        return float("nan")
 
     def _criteria(self, log_likelihood: float, p: int) -> tuple[float, float]:
         """AICc and BIC of p columns and the noise."""

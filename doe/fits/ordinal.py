@@ -19,6 +19,7 @@ from doe.fits.ordinal_posterior import SPREAD_SCALE, Posterior
 from doe.fits.readings import Batches
 from doe.fits.result import LEVEL, Choice, Fit, block_contrasts, check_estimable, checked_interval
 from doe.fits.sources import AllEqualError
+from doe.fits.squareless import WithoutSquares
 from doe.fits.strata import shared
 from doe.fits.tables import Equation, Noted
 from doe.study import Categorical, Model, Response, Section, StudyError
@@ -103,7 +104,7 @@ def frame_of(X: Floats, prior: Floats) -> Frame:
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class OrdinalFit(Fit):
+class OrdinalFit(WithoutSquares, Fit):
     """A proportional-odds fit of an ordinal response; made by `doe.fit` where the response has a `scale`.
 
     logit P(score > s) is linear in the coded settings with the same slopes at every score s. Slopes have the prior N(0, 2.5²) per coded
@@ -326,26 +327,6 @@ class OrdinalFit(Fit):
         return pd.DataFrame(rows, columns=["source", "df", "chi2", "p"])
 
     # ---- how well
-
-    @property
-    def r2(self) -> float:
-        """NaN: scores have no sum of squares."""
-        return float("nan")
-
-    @property
-    def r2_adjusted(self) -> float:
-        """NaN, as `r2`."""
-        return float("nan")
-
-    @property
-    def r2_predicted(self) -> float:
-        """NaN, as `r2`."""
-        return float("nan")
-
-    @cached_property
-    def press(self) -> float:
-        """NaN, as `r2`."""
-        return float("nan")
 
     def _criteria(self, posterior: Posterior) -> tuple[float, float]:
         k, n = posterior.effective_parameters, self.n
