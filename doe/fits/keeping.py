@@ -161,7 +161,7 @@ def _check_options(batches: Any, direction: Any, significance: Any, confidence: 
 def _timed(study: Study, source: Source, name: str) -> Response:
     """The response with its times and conditions, those of the data where the study leaves them open."""
     own = {r.name: r for r in study.responses}
-    if name not in own:
+    if not isinstance(name, str) or name not in own:
         raise StudyError("drift: response", name, "a response of the study", nearest(str(name), list(own)))
     base = own[name]
     if base.formula is not None:

@@ -15,7 +15,7 @@ from doe.panels.describing import TrialPanel
 from doe.panels.entry_fields import button, said
 from doe.panels.handing_over import ReportPanel
 from doe.panels.holding import PARTS, Holding
-from doe.panels.keeping import RETURNED, Keeper, folder_for, is_saved, move_aside, read_parts, write_parts
+from doe.panels.keeping import RETURNED, Keeper, as_folder, folder_for, is_saved, move_aside, read_parts, write_parts
 from doe.panels.learning import DriversPanel
 from doe.panels.looks import style
 from doe.panels.making import SheetPanel
@@ -99,7 +99,7 @@ class Desk(Holding):
     @classmethod
     def restored(cls, path: str | os.PathLike[str]) -> Desk:
         """The desk saved in a folder."""
-        held, told = read_parts(Path(path))
+        held, told = read_parts(as_folder(path))
         return cls(path, "\n".join([f"Taken up again as it was left, from the folder {str(path)!r}.", *told]), held)
 
     def save(self, path: str | os.PathLike[str]) -> Path:

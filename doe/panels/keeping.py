@@ -28,6 +28,13 @@ STUDY, PLAN, RECIPE, RECORDS, RETURNED, TYPED = (
 EARLIER = "earlier"
 
 
+def as_folder(path: object) -> Path:
+    """A folder's path, or the sentence that says why it is none."""
+    if not isinstance(path, str | os.PathLike):
+        raise StudyError("folder", path, "a path to a folder", 'write "desk", say')
+    return Path(path)
+
+
 def folder_for(path: str | os.PathLike[str]) -> Path:
     """The folder, made if it is not there.
 
@@ -36,7 +43,7 @@ def folder_for(path: str | os.PathLike[str]) -> Path:
     StudyError
         If it cannot be.
     """
-    folder = Path(path)
+    folder = as_folder(path)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:

@@ -66,8 +66,15 @@ def confirm(
         raise StudyError("confirm: batches", batches, "a whole number from 1 to 50", "three are usual")
     if isinstance(confidence, bool) or not isinstance(confidence, int | float) or not 0 < confidence < 1:
         raise StudyError("confirm: confidence", confidence, "a number between 0 and 1", "write 0.95, say")
+    if at is not None and not isinstance(at, Mapping | pd.Series):
+        raise StudyError(
+            "confirm: at",
+            at,
+            "a mapping from factor to setting",
+            f"write {{{win.study.names[0]!r}: …}}, or leave it out",
+        )
     setting = win.set_point.copy()
-    for name, value in (at or {}).items():
+    for name, value in ({} if at is None else at).items():
         factor = win.study.factor(name)
         if isinstance(factor, Categorical):
             if value not in factor.levels:

@@ -409,3 +409,9 @@ def test_a_stopped_search_gives_the_best_it_had(small):
         doe.designs.optimal = original
     assert len(panel.desk.plan.runs) == 11
     assert issubclass(StoppedError, KeyboardInterrupt)
+
+
+def test_a_folder_that_is_no_path_is_refused():
+    with pytest.raises(StudyError) as caught:
+        panels.restore(3)
+    assert str(caught.value) == 'folder is 3 but must be a path to a folder: write "desk", say.'

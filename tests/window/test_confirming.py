@@ -186,6 +186,10 @@ def test_split_plots_keep_their_whole_plots():
             "the models only extrapolate.",
         ),
         (
+            lambda w: doe.confirm(w, at="here"),
+            "confirm: at is 'here' but must be a mapping from factor to setting: write {{'polymer': …}}, or leave it out.",
+        ),
+        (
             lambda w: doe.confirm(w, at={"polymr": 0.5}),
             "factor is 'polymr' but must be a factor of the study: did you mean 'polymer'?",
         ),
