@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import itertools
 import math
+import os
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,9 +17,11 @@ from scipy.special import ndtr
 from doe.designs import Plan
 from doe.fits import fit_all
 from doe.study import Categorical, Model, Section, Shown, Study, StudyError
+from doe.study.checkpoints import digest, kept_results, plain
 from doe.study.errors import nearest
 from doe.study.factors import as_number
 from doe.study.shown import number_text
+from doe.study.workers import Told, whole
 from doe.window.finding import find_window
 from doe.window.truths import Truth, as_truth
 
@@ -28,6 +30,7 @@ LEVEL = 0.05
 NEW_BATCHES = 20_000  # drawn for the true chance at a setting
 SAMPLED = 2_000  # settings of the region among which those inside a box are found
 INSIDE = 200  # of them looked at
+LOOKED_AT = 64  # settings of the region by which one truth is told from another
 
 CORNERS = 256
 NOT_TERMS = ("model", "residual", "lack of fit", "pure error", "blocks", "block")
@@ -162,6 +165,7 @@ def rehearse(
     method: str | None = None,
     draws: int = 1000,
     progress: bool | Callable[[int, int], None] = False,
+    checkpoint: str | os.PathLike[str] | None = None,
 ) -> Rehearsal:
     """Rehearse the whole trial before a batch is made: from a guessed truth draw records, fit, find the window, many times.
 
@@ -183,13 +187,15 @@ def rehearse(
     seed : int
         The same seed gives the same rehearsals for any `n_jobs`.
     n_jobs : int
-        Threads.
+        Processes of this machine; they change the time only. With 1, those that an active `joblib.parallel_config` offers.
     method : optional
         As for `doe.fit`: REML where batches share whole plots.
     draws : int
         Posterior draws of each window.
     progress : bool or callable
         Show a bar; a callable is given how many are done, and of how many.
+    checkpoint : path, optional
+        A file that keeps every finished rehearsal: a run that was stopped or killed goes on from there, and so does one of a larger `n`.
 
     Returns
     -------
@@ -201,7 +207,7 @@ def rehearse(
     ------
     StudyError
         If the truth is of other factors, a standard deviation is not above 0, the plan cannot fit the model with batches to spare, or a
-        figure cannot be used.
+        figure cannot be used; if the checkpoint is of another run, or a worker was killed.
     """
     if not isinstance(plan, Plan):
         raise StudyError("rehearse: plan", type(plan).__name__, "a Plan", "make one with doe.designs")
@@ -212,9 +218,9 @@ def rehearse(
     study = _of_responses(plan.study, told)
     told = Truth(study, told.responses, told.parts)
     chosen = study.model(wanted)
-    count = _whole("n", n, 2)
-    _whole("seed", seed, 0)
-    jobs = _whole("n_jobs", n_jobs, 1)
+    count = whole("rehearse: n", n, 2)
+    whole("rehearse: seed", seed, 0)
+    jobs = whole("rehearse: n_jobs", n_jobs, 1)
     if isinstance(target, bool) or not isinstance(target, int | float) or not 0 < target < 1:
         raise StudyError("rehearse: target", target, "a number between 0 and 1", "write 0.95 for 95 %")
     noise = _Noise(
@@ -226,12 +232,9 @@ def rehearse(
         )
     specified = [np.isfinite(r.fitted_limits()).any() for r in told.responses]
     stage = _Stage(plan, study, told, noise, chosen, float(target), int(seed), method, int(draws), any(specified))
-    done: list[dict[str, Any]] = []
-    with ThreadPoolExecutor(jobs) as pool, _bar(progress, count) as step:
-        for result in pool.map(stage.act, range(count)):
-            done.append(result)
-            step(len(done))
-    return stage.summary(done)
+    with Told(progress, count, "rehearsing") as step:
+        done = kept_results("rehearse", stage.act, count, jobs, checkpoint, stage.arguments, step)
+    return stage.summary(list(done))
 
 
 @dataclass(frozen=True)
@@ -279,7 +282,24 @@ class _Stage:
         out: dict[str, Any] = {"p": found}
         if self.decide:
             out["window"] = self._decided(find_window(fits, self.target, self.draws, seed=int(rng.integers(2**31))))
-        return out
+        return dict(plain(out, "rehearse"))
+
+    def arguments(self) -> dict[str, str]:
+        """Digests of all that decides a rehearsal; the truth by what it says of the plan's settings and of others."""
+        told = pd.concat([self.plan.runs, self.study.region.sample(LOOKED_AT, seed=0)])[list(self.study.names)]
+        given: dict[str, Any] = {
+            "plan": self.plan,
+            "responses": self.study,
+            "truth": self.truth.mean(told),
+            "sigma": self.noise.batch,
+            "sigma_whole": self.noise.whole,
+            "model": list(self.model.terms),
+            "target": self.target,
+            "seed": self.seed,
+            "method": self.method,
+            "draws": self.draws,
+        }
+        return {name: digest(value, f"rehearse: {name}") for name, value in given.items()}
 
     def _decided(self, window: Any) -> dict[str, Any]:
         at = pd.DataFrame([window.set_point.to_dict()])[list(self.study.names)]
@@ -385,37 +405,6 @@ class _Stage:
         trials = pd.DataFrame([d["window"] for d in done]) if self.decide else pd.DataFrame()
         alarm_table = pd.DataFrame(alarms, columns=["response", "false", "mc_error"])
         return Rehearsal(pd.DataFrame(rows), alarm_table, trials, self.target, n, self.seed, self.study)
-
-
-class _bar:  # noqa: N801  read as a verb in `with`
-    """A progress bar, a callable, or silence."""
-
-    def __init__(self, progress: bool | Callable[[int, int], None], count: int) -> None:
-        self.progress, self.count = progress, count
-        self.shown: Any = None
-
-    def __enter__(self) -> Callable[[int], None]:
-        if callable(self.progress):
-            call = self.progress
-            return lambda done: call(done, self.count)
-        if not self.progress:
-            return lambda done: None
-        from rich.progress import Progress
-
-        self.shown = Progress(transient=True)
-        self.shown.start()
-        task = self.shown.add_task("rehearsing", total=self.count)
-        return lambda done: self.shown.update(task, completed=done)
-
-    def __exit__(self, *_: object) -> None:
-        if self.shown is not None:
-            self.shown.stop()
-
-
-def _whole(name: str, value: object, least: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
-        raise StudyError(f"rehearse: {name}", value, f"a whole number from {least}", "leave it out for the usual")
-    return int(value)
 
 
 def _of_responses(study: Study, truth: Truth) -> Study:
