@@ -9,8 +9,8 @@ from __future__ import annotations
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from functools import lru_cache
 from typing import Any, TypeVar
+from uuid import uuid4
 
 import numpy as np
 
@@ -82,25 +82,25 @@ def shared_out(
         for place, task in enumerate(tasks):
             yield place, work(task)
         return
-    import cloudpickle
     import joblib
 
-    try:
-        packed = cloudpickle.dumps(work)
-    except Exception as problem:  # whatever an object of the user's raises when it is asked to be sent
-        raise StudyError(
-            f"{where}: what is done",
-            f"bound to this process ({type(problem).__name__}: {problem})",
-            "something that can be sent to another",
-            "leave n_jobs at 1",
-        ) from problem
+    run_of = uuid4().hex  # by which a worker knows what it was sent before
     # not more tasks under way than workers asked for: a cluster would take as many as it has room for
     run = joblib.Parallel(n_jobs=count, return_as="generator_unordered", pre_dispatch=count if n_jobs > 1 else 2 * count)
     try:
-        # in a tuple, which no backend holds back for others: what one worker alone holds is lost with it
-        yield from run(joblib.delayed(_done)(packed, (place, task)) for place, task in enumerate(tasks))
+        # in a tuple, which a cluster sends with every task: what it lays on one worker for all is lost with that one
+        _check_sent(work)
+        yield from run(joblib.delayed(_done)((run_of, work, place, task)) for place, task in enumerate(tasks))
     except Exception as problem:
-        if not {kind.__name__ for kind in type(problem).__mro__} & LOST:
+        kinds = {kind.__name__ for kind in type(problem).__mro__}
+        if "PicklingError" in kinds or ("TypeError" in kinds and "serialize" in str(problem)):
+            raise StudyError(
+                f"{where}: what is done",
+                f"bound to this process ({type(problem).__name__})",
+                "something that can be sent to another",
+                "leave n_jobs at 1",
+            ) from problem
+        if not kinds & LOST:
             raise
         raise StudyError(
             f"{where}: a worker",
@@ -118,21 +118,29 @@ def in_order(
     return [found[place] for place in range(len(tasks))]
 
 
-def _done(packed: bytes, task: tuple[int, Any]) -> tuple[int, Any]:
-    """One task, in a worker."""
+def _check_sent(work: object) -> None:
+    """Refuse what a Dask cluster cannot be sent; joblib itself would wait for it for ever."""
+    if type(sys.modules["joblib.parallel"].get_active_backend()[0]).__name__.startswith("Dask"):
+        from distributed.protocol import serialize
+
+        serialize(work, on_error="raise")
+
+
+def _done(sent: tuple[str, Callable[[Any], Any], int, Any]) -> tuple[int, Any]:
+    """One task, in a worker; what is done is what was sent first, so that it may keep what it works out once."""
+    run_of, work, place, task = sent
+    if run_of not in _kept:
+        while len(_kept) >= 2:
+            _kept.pop(next(iter(_kept)), None)
+        _kept[run_of] = work
     before, _here.task = getattr(_here, "task", False), True
     try:
-        return task[0], _unpacked(packed)(task[1])
+        return place, _kept.get(run_of, work)(task)
     finally:
         _here.task = before
 
 
-@lru_cache(maxsize=2)
-def _unpacked(packed: bytes) -> Callable[[Any], Any]:
-    """What to do, as another process of the same user sent it."""
-    import cloudpickle
-
-    return cloudpickle.loads(packed)  # type: ignore[no-any-return]
+_kept: dict[str, Callable[[Any], Any]] = {}
 
 
 class Told:

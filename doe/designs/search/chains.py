@@ -5,13 +5,17 @@ runs anew and exchanges, keeping what is better (iterated local search; Lourenç
 gained nothing for long enough it has ended; what it reached is noted and it starts afresh from other random numbers. The
 search stops when the same best value has been reached by three ended searches, or when a counted number of steps is done.
 Every random number is keyed by (seed, chain, round), so neither the clock nor the number of workers has a say.
+
+A chain's way does not depend on the others: threads walk it round by round, workers elsewhere some rounds ahead, and what was walked
+beyond the round in which the search stops is left out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 from time import monotonic
 from types import ModuleType
 
@@ -20,11 +24,13 @@ from numpy.typing import NDArray
 
 from doe.designs.search.problem import Ints, Problem, Reals
 from doe.study.kernel_cache import load
+from doe.study.workers import in_order, offered
 
 CHAINS = 4
 STEPS_A_ROUND = 25
 RANDOM_STARTS = 10
 HITS = 3
+AHEAD = 4, 64  # rounds that a worker elsewhere goes at once: the first time, then twice as many each time up to the most
 CODES = {"D": 0, "I": 1, "A": 1}
 
 
@@ -72,7 +78,15 @@ class _Chain:
     value: float = -np.inf
     fresh: bool = True
     idle: int = 0
-    ends: list[float] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Step:
+    """A chain after one round: its value, its plan where it is the best that the chain has had, and whether a search has ended."""
+
+    value: float
+    plan: tuple[Reals, Ints] | None
+    ended: bool
 
 
 def draws(
@@ -92,6 +106,93 @@ def draws(
     for g in np.flatnonzero(held):
         table[table[:, g] >= 0, g] = points
     return table
+
+
+@dataclass(frozen=True)
+class _Walk:
+    """How a chain goes on: what does not change from round to round."""
+
+    problem: Problem
+    code: int
+    seed: int
+    patience: int
+
+    @cached_property
+    def pool(self) -> Reals:
+        return self.problem.pool(self.seed)
+
+    @cached_property
+    def groups(self) -> list[list[int]]:
+        return self.problem.groups()
+
+    @cached_property
+    def held(self) -> list[bool]:
+        frozen = self.problem.layout.frozen
+        return [frozen is not None and bool(frozen[runs].any()) for runs in self.groups]
+
+    @cached_property
+    def shared(self) -> bool | None:
+        return True if self.problem.shared() else None
+
+    def begun(self) -> list[_Chain]:
+        problem = self.problem
+        n, m = problem.layout.n, problem.region.m
+        given = np.zeros((n, m)) if problem.layout.given is None else problem.layout.given
+        return [
+            _Chain(c, problem.state((self.seed, c)), np.array(given, dtype=float).ravel(), problem.repeats())
+            for c in range(CHAINS)
+        ]
+
+    def advance(self, chain: _Chain, number: int) -> None:
+        """One round of a chain."""
+        problem = self.problem
+        rng = np.random.default_rng([self.seed, chain.index, number])
+        if chain.fresh:
+            chain.value, chain.idle, chain.repeats = -np.inf, 0, problem.repeats()
+        points = len(self.pool) // problem.region.m
+        table = draws(rng, RANDOM_STARTS if chain.fresh else 0, STEPS_A_ROUND, self.groups, points, self.held)
+        before, chain.fresh = chain.value, False
+        chain.value = compiled_kernels().explore(
+            *chain.state, self.pool, table, chain.Z, chain.repeats, self.code, before, 1e-6, 100, self.shared
+        )
+        gained = chain.value > before + 1e-7 * max(abs(chain.value), 1.0)
+        chain.idle = 0 if gained else chain.idle + STEPS_A_ROUND
+        chain.fresh = chain.idle >= self.patience
+
+    def __call__(self, task: tuple[_Chain, float, int, int]) -> tuple[_Chain, float, list[_Step]]:
+        """Some rounds of a chain in a worker elsewhere; the best value that the chain has had goes with it."""
+        chain, best, first, count = task
+        steps = []
+        for number in range(first, first + count):
+            self.advance(chain, number)
+            better = chain.value > best
+            best = max(best, chain.value)
+            steps.append(_Step(chain.value, (chain.Z.copy(), chain.repeats.copy()) if better else None, chain.fresh))
+        return chain, best, steps
+
+    def near(self, workers: ThreadPoolExecutor | None) -> Iterator[list[list[_Step]]]:
+        """Round by round in this process: a list of one round, a step a chain."""
+        chains, number = self.begun(), 0
+        while True:
+            if workers is None:
+                for chain in chains:
+                    self.advance(chain, number)
+            else:
+                list(workers.map(self.advance, chains, [number] * CHAINS))
+            number += 1
+            yield [[_Step(c.value, (c.Z, c.repeats), c.fresh) for c in chains]]
+
+    def far(self, n_jobs: int, rounds: int | None) -> Iterator[list[list[_Step]]]:
+        """Several rounds at once in workers elsewhere."""
+        at: list[tuple[_Chain, float]] = [(chain, -np.inf) for chain in self.begun()]
+        number, count = 0, AHEAD[0]
+        while True:
+            if rounds is not None:
+                count = min(count, rounds - number)
+            found = in_order("optimal", self, [(chain, best, number, count) for chain, best in at], n_jobs)
+            at = [(chain, best) for chain, best, _ in found]
+            number, count = number + count, min(2 * count, AHEAD[1])
+            yield [list(steps) for steps in zip(*(steps for _, _, steps in found), strict=True)]
 
 
 def best_found(
@@ -119,7 +220,7 @@ def best_found(
         Do exactly this many rounds, whatever else would stop it.
     seed : int
     n_jobs : int
-        Threads; they change the time only.
+        Threads; they change the time only. Where a `joblib.parallel_config` is active, its workers.
     progress : callable, optional
         Called after each round with its number and the best value.
 
@@ -132,80 +233,57 @@ def best_found(
     ValueError
         If every plan found is singular: the model cannot be estimated from so many runs on this region.
     """
-    kernel = compiled_kernels()
     code = CODES[criterion]
     n, m, p = problem.layout.n, problem.region.m, problem.p
-    groups = problem.groups()
-    if not groups:
+    if not problem.groups():
         Z = np.array(problem.layout.given, dtype=float)
         return finish(problem, criterion, Z, problem.repeats(), 0, 0, 0)
-    frozen = problem.layout.frozen
-    held = [frozen is not None and bool(frozen[runs].any()) for runs in groups]
-    pool = problem.pool(seed)
     # a step visits every line of every run and brings two p × p matrices up to date
     lines = sum(move.facet < 0 for move in problem.moves())
     cost = n * (p * p + 60 * lines) * (3 if problem.shared() else 1)
     most_steps = int(np.clip(1e8 / cost, 400, 20_000))
     patience = int(np.clip(2 * n, 50, max(50, most_steps // 8)))
-    given = np.zeros((n, m)) if problem.layout.given is None else problem.layout.given
-    chains = [
-        _Chain(c, problem.state((seed, c)), np.array(given, dtype=float).ravel(), problem.repeats())
-        for c in range(CHAINS)
-    ]
-    shared = True if problem.shared() else None
-    best: tuple[float, Reals, Ints] = (-np.inf, chains[0].Z.copy(), chains[0].repeats.copy())
-
-    def advance(chain: _Chain, number: int) -> None:
-        rng = np.random.default_rng([seed, chain.index, number])
-        if chain.fresh:
-            chain.value, chain.idle, chain.repeats = -np.inf, 0, problem.repeats()
-        table = draws(rng, RANDOM_STARTS if chain.fresh else 0, STEPS_A_ROUND, groups, len(pool) // m, held)
-        before, chain.fresh = chain.value, False
-        chain.value = kernel.explore(*chain.state, pool, table, chain.Z, chain.repeats, code, before, 1e-6, 100, shared)
-        gained = chain.value > before + 1e-7 * max(abs(chain.value), 1.0)
-        chain.idle = 0 if gained else chain.idle + STEPS_A_ROUND
+    walk = _Walk(problem, code, seed, patience)
+    best: tuple[float, Reals, Ints] | None = None
 
     def close(value: float, other: float) -> bool:
         return abs(value - other) <= 2e-6 * (p if code == 0 else abs(other))
 
     done, begun = 0, monotonic()
     ends: list[float] = []
-    workers = ThreadPoolExecutor(min(n_jobs, CHAINS)) if n_jobs > 1 else None
+    elsewhere = offered() != 1
+    workers = ThreadPoolExecutor(min(n_jobs, CHAINS)) if n_jobs > 1 and not elsewhere else None
+    stopped = False
     try:
-        while True:
-            if workers is None:
-                for chain in chains:
-                    advance(chain, done)
-            else:
-                list(workers.map(advance, chains, [done] * CHAINS))
-            done += 1
-            for chain in chains:
-                if chain.value > best[0]:
-                    best = (chain.value, chain.Z.copy(), chain.repeats.copy())
-                if chain.idle >= patience:
-                    ends.append(chain.value)
-                    chain.fresh = True
-            if progress is not None:
-                progress(done, best[0] if code == 0 else -best[0])
-            if rounds is not None:
-                if done >= rounds:
+        for several in walk.far(n_jobs, rounds) if elsewhere else walk.near(workers):
+            for steps in several:
+                done += 1
+                for step in steps:
+                    if step.plan is not None and step.value > (-np.inf if best is None else best[0]):
+                        best = (step.value, step.plan[0].copy(), step.plan[1].copy())
+                    if step.ended:
+                        ends.append(step.value)
+                value = -np.inf if best is None else best[0]
+                if progress is not None:
+                    progress(done, value if code == 0 else -value)
+                if rounds is not None:
+                    stopped = done >= rounds
+                elif starts is not None:
+                    stopped = len(ends) >= starts
+                else:
+                    hits = sum(close(end, value) for end in ends)
+                    stopped = hits >= HITS or done * CHAINS * STEPS_A_ROUND >= most_steps
+                if stopped:
                     break
-                continue
-            hits = sum(close(value, best[0]) for value in ends)
-            if max_seconds is not None and monotonic() - begun >= max_seconds:
-                break
-            if starts is not None:
-                if len(ends) >= starts:
-                    break
-            elif hits >= HITS or done * CHAINS * STEPS_A_ROUND >= most_steps:
+            if stopped or (rounds is None and max_seconds is not None and monotonic() - begun >= max_seconds):
                 break
     except KeyboardInterrupt:
-        if best[0] == -np.inf:
+        if best is None:
             raise
     finally:
         if workers is not None:
             workers.shutdown(wait=True)
-    if best[0] == -np.inf:
+    if best is None:
         raise ValueError("every plan found is singular")
     return finish(
         problem,
