@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from doe.study.dependence import column_rank
 from doe.study.factors import as_number
 from doe.study.shown import number_text
 from doe.study.terms import parse_term, term_text
+from doe.study.workers import in_order, offered, worker_count
 
 QUICK = 2  # rounds of search while sizes are gone through; the size chosen and the one below it are searched to the end
 MOST_WIDE = 4  # the largest plan tried by default has so many times the coefficients, and MORE
@@ -165,7 +167,7 @@ def smallest_plan(
     runs : two numbers, optional
         Fewest and most batches to consider; from as many as the model has coefficients to four times that and 20 if left out.
     seed, n_jobs, repeated_runs
-        As for `doe.designs.optimal`; repeated runs give pure error.
+        As for `doe.designs.optimal`; repeated runs give pure error. The workers of an active `joblib.parallel_config` search several sizes at once.
     criterion : {"I", "D", "A"}, optional
         Of the plans tried; if left out I, and D beside it where changes are to be seen.
     variance_ratio : float
@@ -221,6 +223,29 @@ class _Tried:
         return self.row["reached"], -1.0 if math.isnan(least) else min(least, 1.0), -float(self.row["precision"])
 
 
+_Size = tuple[int, int | None, str, bool]  # runs, whole plots, criterion, whether it is searched to the end
+
+
+@dataclass(frozen=True, eq=False)
+class _Sized:
+    """Searches a plan of a given size, here or in a worker elsewhere."""
+
+    study: Study
+    model: Model
+    settings: dict[str, Any]
+    eta: float
+
+    def __call__(self, size: _Size) -> Plan | StudyError:
+        """The plan, or why there is none."""
+        n, plots, criterion, full = size
+        more: dict[str, Any] = {} if plots is None else {"whole_plots": plots, "variance_ratio": self.eta}
+        rounds = None if full else QUICK
+        try:
+            return optimal(self.study, self.model, n, criterion=criterion, rounds=rounds, **self.settings, **more)
+        except StudyError as problem:
+            return problem
+
+
 class _Search:
     """Sizes tried, each by quick searches and, where it matters, to the end."""
 
@@ -231,6 +256,7 @@ class _Search:
         self.settings: dict[str, Any] = {"seed": seed, "n_jobs": n_jobs, "repeated_runs": repeated}
         self.criteria = [criterion] if criterion is not None else ["I"] if wanted.sizes is None else ["I", "D"]
         self.done: dict[tuple[int, int | None], dict[tuple[str, bool], _Tried]] = {}
+        self.ahead: dict[_Size, Plan | StudyError] = {}  # what workers elsewhere have searched before it is asked for
         self.hard = list(study.hard_to_change)
         self.tests = self._tests()
         self.whole_terms = {t.name for t, whole, _ in self.tests if whole}
@@ -272,13 +298,9 @@ class _Search:
     def attempt(self, n: int, plots: int | None, full: bool) -> _Tried:
         """The best plan tried of this size, after a search for each criterion until one does."""
         tried = self.done.setdefault((n, plots), {})
-        more: dict[str, Any] = {} if plots is None else {"whole_plots": plots, "variance_ratio": self.eta}
         for criterion in self.criteria:
             if (criterion, full) not in tried:
-                rounds = None if full else QUICK
-                plan = optimal(
-                    self.study, self.wanted.model, n, criterion=criterion, rounds=rounds, **self.settings, **more
-                )
+                plan = self._searched((n, plots, criterion, full))
                 made = check(plan, self.wanted.model)
                 bound = self._bound(n, plots, criterion, made)
                 row, short = self.wanted.row(made, criterion, bound)
@@ -286,6 +308,38 @@ class _Search:
             if self.best(n, plots).row["reached"]:
                 break
         return self.best(n, plots)
+
+    def _searched(self, size: _Size) -> Plan:
+        """The best plan that a search finds, done now or ahead."""
+        found = (
+            self.ahead.pop(size)
+            if size in self.ahead
+            else _Sized(self.study, self.wanted.model, self.settings, self.eta)(size)
+        )
+        if isinstance(found, StudyError):
+            raise found
+        return found
+
+    def look_ahead(self, sizes: Iterable[tuple[int, int | None]], full: bool) -> None:
+        """Search the next sizes at once in workers elsewhere, as many as there are workers, where the first of them is not yet searched.
+
+        What turns out not to be needed is left out: it is in no table.
+        """
+        if offered() == 1 or (count := worker_count(self.settings["n_jobs"])) == 1:
+            return
+        wanted = (
+            (n, plots, criterion, full)
+            for n, plots in sizes
+            for criterion in self.criteria
+            if (criterion, full) not in self.done.get((n, plots), {})
+        )
+        first = next(wanted, None)
+        if first is None or first in self.ahead:
+            return
+        tasks = [first, *(size for size in islice(wanted, count - 1) if size not in self.ahead)]
+        work = _Sized(self.study, self.wanted.model, {**self.settings, "n_jobs": 1}, self.eta)
+        found = in_order("smallest_plan", work, tasks, self.settings["n_jobs"])
+        self.ahead |= dict(zip(tasks, found, strict=True))
 
     def _bound(self, n: int, plots: int | None, criterion: str, made: Check) -> float:
         """Efficiency for I in % of the best possible; the limit that one plan of this size was given holds for the others."""
@@ -329,6 +383,7 @@ class _Search:
                     continue
                 if not every and not self.could(n, plots):
                     continue
+                self.look_ahead(self._next(n, plots, high, least, every), False)
                 last = self.attempt(n, plots, False)
                 if last.row["reached"]:
                     first = first or (n, plots)
@@ -342,9 +397,23 @@ class _Search:
             raise self._short(high, last)
         return first
 
+    def _next(
+        self, n: int, plots: int | None, high: int, least: int | None, every: bool
+    ) -> Iterable[tuple[int, int | None]]:
+        """The sizes from this one on that may be searched."""
+        for m in range(n, high + 1):
+            for other in self.choices(m):
+                before = m == n and plots is not None and other is not None and other < plots
+                few = other is not None and least is not None and other < least
+                if not before and not few and (every or self.could(m, other)):
+                    yield m, other
+
     def settle(self, n: int, plots: int | None, low: int) -> Check:
         """Full searches at the size found and below it, until the size below fails."""
         while True:
+            below = [] if plots is None or plots <= self.least_plots() else [(n, plots - 1)]
+            below += [] if n <= low else [(n - 1, plots if plots is None else min(plots, n - 1))]
+            self.look_ahead([*below, (n, plots)], True)
             if plots is not None and plots > self.least_plots() and self._does(n, plots - 1):
                 plots -= 1
             elif n > low and self._does(n - 1, plots if plots is None else min(plots, n - 1)):

@@ -86,7 +86,9 @@ def shared_out(
 
     run_of = uuid4().hex  # by which a worker knows what it was sent before
     # not more tasks under way than workers asked for: a cluster would take as many as it has room for
-    run = joblib.Parallel(n_jobs=count, return_as="generator_unordered", pre_dispatch=count if n_jobs > 1 else 2 * count)
+    run = joblib.Parallel(
+        n_jobs=count, return_as="generator_unordered", pre_dispatch=count if n_jobs > 1 else 2 * count
+    )
     try:
         # in a tuple, which a cluster sends with every task: what it lays on one worker for all is lost with that one
         _check_sent(work)
@@ -110,9 +112,7 @@ def shared_out(
         ) from problem
 
 
-def in_order(
-    where: str, work: Callable[[Task], Result], tasks: Sequence[Task], n_jobs: int = 1
-) -> list[Result]:
+def in_order(where: str, work: Callable[[Task], Result], tasks: Sequence[Task], n_jobs: int = 1) -> list[Result]:
     """The results of all tasks in the order of the tasks; arguments as for `shared_out`."""
     found = dict(shared_out(where, work, tasks, n_jobs))
     return [found[place] for place in range(len(tasks))]

@@ -30,7 +30,10 @@ CHAINS = 4
 STEPS_A_ROUND = 25
 RANDOM_STARTS = 10
 HITS = 3
-AHEAD = 4, 64  # rounds that a worker elsewhere goes at once: the first time, then twice as many each time up to the most
+AHEAD = (
+    4,
+    64,
+)  # rounds that a worker elsewhere goes at once: the first time, then twice as many each time up to the most
 CODES = {"D": 0, "I": 1, "A": 1}
 
 
