@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,10 @@ class Draws:
     two_sided: NDArray[np.bool_]
     spread: Floats
     effective: float
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Without what is worked out again in less time than it takes to send."""
+        return {name: value for name, value in self.__dict__.items() if name != "packed"}
 
     @property
     def draws(self) -> int:
@@ -184,7 +188,21 @@ def condensed(terms: Floats, draws: Draws) -> tuple[Floats, Draws]:
     return terms @ onto, replace(draws, coefficients=fewer)
 
 
-def chance_and_error(counts: NDArray[np.int64], draws: Draws) -> tuple[Floats, Floats]:
+class Counted(Protocol):
+    """How many draws there were, and how many independent ones they are worth."""
+
+    @property
+    def draws(self) -> int:
+        """Number of draws."""
+        ...
+
+    @property
+    def effective(self) -> float:
+        """How many independent draws they are worth."""
+        ...
+
+
+def chance_and_error(counts: NDArray[np.int64], draws: Counted) -> tuple[Floats, Floats]:
     """Share of draws inside and its Monte-Carlo standard error.
 
     The error uses (count + 1) / (draws + 2), so that a share of 0 or 1 does not claim to be exact.

@@ -185,7 +185,8 @@ def cheapest(win: Window, recipe: Recipe, target: float | None = None, seed: int
         frame = settings.frame(settings.complete(top.free[None, :]), top.levels)
         # every setting that is judged has draws of its own, so that none profits from having been tried
         value, mc = (
-            float(v[0]) for v in predictive.chance(win.study.encode(frame), predictive.draw(FRESH + attempt, judged_on))
+            float(v[0])
+            for v in predictive.chance(win.study.encode(frame), predictive.stream(FRESH + attempt, judged_on))
         )
         inside = bool(settings.allowed(top.free[None, :])[0])
         if inside and value - 2.0 * mc >= goal and makeable_costs(recipe, frame)[0] < at_set_point:

@@ -159,6 +159,8 @@ class Tally:
     ----------
     draws : int
         How many were added.
+    effective : float
+        How many independent draws they are worth.
     """
 
     def __init__(
@@ -166,7 +168,7 @@ class Tally:
     ) -> None:
         self._Z, self._monomials, self._onto, self._each, self._workers = Z, monomials, onto, each, workers
         self._counts: NDArray[np.int64] | None = None
-        self.draws = 0
+        self.draws, self.effective = 0, 0.0
 
     @property
     def counts(self) -> NDArray[np.int64]:
@@ -177,12 +179,21 @@ class Tally:
 
     def add(self, draws: Draws) -> Tally:
         """Count some more draws."""
-        if self._counts is None:
-            self._counts = np.zeros((len(self._Z), len(draws.two_sided) if self._each else 1), dtype=np.int64)
+        counts = self._room(len(draws.two_sided) if self._each else 1)
         for first in range(0, len(self._Z), HELD):
-            self._add(self._Z[first : first + HELD], draws, self._counts[first : first + HELD])
+            self._add(self._Z[first : first + HELD], draws, counts[first : first + HELD])
         self.draws += draws.draws
+        self.effective += draws.effective
         return self
+
+    def put(self, first: int, counts: NDArray[np.int64]) -> None:
+        """Add what was counted elsewhere at the settings from one place on; how many draws it were is the caller's to add."""
+        self._room(counts.shape[1])[first : first + len(counts)] += counts
+
+    def _room(self, columns: int) -> NDArray[np.int64]:
+        if self._counts is None:
+            self._counts = np.zeros((len(self._Z), columns), dtype=np.int64)
+        return self._counts
 
     def _add(self, Z: Floats, draws: Draws, counts: NDArray[np.int64]) -> None:
         order = max(2, self._monomials.degree)

@@ -33,7 +33,8 @@ def find_window(
     target : float
         Chance that the ranges must hold, between 0 and 1.
     draws : int
-        Posterior draws, at least 500. The set point and the ranges are judged on further draws, several times as many.
+        Posterior draws, at least 500. The set point and the ranges are judged on further draws, several times as many. Beyond 65,536 they
+        are drawn and counted piece by piece, so that a million take no more memory; searches and claims then take the first piece alone.
     seed : int
         The same seed gives the same window.
     noise : bool

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,11 +15,12 @@ from scipy.special import ndtri
 from doe.study import Component, Study, StudyError
 from doe.window.chance import Draws, chance_and_error, standardised
 from doe.window.conforming import Rates, conforming_rates, cube_rule, lower_quantile
-from doe.window.counting import Tally, smoothed
+from doe.window.counting import smoothed
 from doe.window.folding import Floats, Terms, fold, shared_basis, well_scaled
 from doe.window.joining import Drawn, Joined, check_noise, source_of
 from doe.window.posterior import BURN_IN, THIN, Posterior, gibbs_draws, joint_draws, separate_draws
 from doe.window.settings import SLACK, Settings
+from doe.window.streaming import PIECE, Streamed, counted
 
 if TYPE_CHECKING:
     from doe.fits import Fit
@@ -83,6 +85,10 @@ class Predictive:
         sample = study.region.sample(256, seed=seed)
         self._sample = study.encode(sample)
         self.onto, self.back = well_scaled(self.monomials, self._sample)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """A worker elsewhere draws for itself what is kept here."""
+        return self.__dict__ | {"_kept": {}}
 
     # ---- which posterior
 
@@ -200,9 +206,13 @@ class Predictive:
             )
         return said
 
-    def posterior(self, stream: int, draws: int) -> Posterior:
+    def _rng(self, stream: int, use: int, piece: int = 0) -> np.random.Generator:
+        """Random numbers of their own for every stream, use and piece; the first piece is all there is but of very many draws."""
+        return np.random.default_rng([self.seed, stream, use, *([piece] if piece else [])])
+
+    def posterior(self, stream: int, draws: int, piece: int = 0) -> Posterior:
         """Fresh draws for every stream number, the same for the same seed."""
-        rng = np.random.default_rng([self.seed, stream, 0])
+        rng = self._rng(stream, 0, piece)
         fits = self.fits
         columns = [fit.model.p for fit in fits]
         if self.kind == "gibbs":
@@ -269,8 +279,17 @@ class Predictive:
     # ---- draws
 
     def draw(self, stream: int, draws: int) -> Draws:
-        """Folded draws, ready to be counted."""
+        """Folded draws, ready to be counted; held all at once."""
         return self._folded(stream, draws, True)
+
+    def stream(self, stream: int, draws: int) -> Draws | Streamed:
+        """The same, in pieces where there are more than are held at once; the first piece is what `draw` gives of its size."""
+        if draws <= PIECE:
+            return self.draw(stream, draws)
+        return Streamed(partial(self._piece, stream), draws)
+
+    def _piece(self, stream: int, number: int, draws: int) -> Draws:
+        return self._folded(stream, draws, True, number)
 
     def unjoined(self, stream: int, draws: int) -> Draws:
         """The same draws with the errors of different responses taken as independent: what their correlation does."""
@@ -280,19 +299,21 @@ class Predictive:
         """Draws of every response's coefficients, error and limits."""
         return self._drawn(stream, draws)[0]
 
-    def _drawn(self, stream: int, draws: int) -> tuple[list[Drawn], Floats | None, float]:
+    def _drawn(self, stream: int, draws: int, piece: int = 0) -> tuple[list[Drawn], Floats | None, float]:
         """Draws of every response; with them the roots of the errors' covariance, where they are joint. The last few are kept."""
+        if piece:
+            return self._newly_drawn(stream, draws, piece)
         if (stream, draws) not in self._kept:
             while len(self._kept) >= KEPT_DRAWS:
                 self._kept.pop(next(iter(self._kept)))
             self._kept[stream, draws] = self._newly_drawn(stream, draws)
         return self._kept[stream, draws]
 
-    def _newly_drawn(self, stream: int, draws: int) -> tuple[list[Drawn], Floats | None, float]:
+    def _newly_drawn(self, stream: int, draws: int, piece: int = 0) -> tuple[list[Drawn], Floats | None, float]:
         if self.kind == "joined":
-            drawn = self.joined.draw(draws, np.random.default_rng([self.seed, stream, 0]))
+            drawn = self.joined.draw(draws, self._rng(stream, 0, piece))
             return drawn, None, min(d.effective for d in drawn)
-        posterior = self.posterior(stream, draws)
+        posterior = self.posterior(stream, draws, piece)
         drawn = []
         for j, fit in enumerate(self.fits):
             low, high = (np.full(draws, end) for end in fit.response.fitted_limits())
@@ -300,10 +321,10 @@ class Predictive:
             drawn.append(Drawn(posterior.coefficients[j], spread, low, high, False, posterior.effective))
         return drawn, posterior.root, posterior.effective
 
-    def unfolded(self, stream: int, draws: int, correlated: bool = True) -> Raw:
+    def unfolded(self, stream: int, draws: int, correlated: bool = True, piece: int = 0) -> Raw:
         """Draws before their limits are taken off."""
-        drawn, root, effective = self._drawn(stream, draws)
-        rng = np.random.default_rng([self.seed, stream, 1])
+        drawn, root, effective = self._drawn(stream, draws, piece)
+        rng = self._rng(stream, 1, piece)
         shift, scale = (None, None)
         if self.moves:
             shift, scale = self.setting_errors(rng.standard_normal((draws, self.moves)))
@@ -324,15 +345,19 @@ class Predictive:
                 c[:, 0] += error
         return Raw(folded, drawn, errors, effective)
 
-    def _folded(self, stream: int, draws: int, correlated: bool) -> Draws:
-        raw = self.unfolded(stream, draws, correlated)
+    def _folded(self, stream: int, draws: int, correlated: bool, piece: int = 0) -> Draws:
+        raw = self.unfolded(stream, draws, correlated, piece)
         seen = self.monomials(self._sample[:64])
         spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in raw.folded])
         low, high = [d.low for d in raw.drawn], [d.high for d in raw.drawn]
         return standardised(raw.folded, low, high, spread, raw.effective, self.back)
 
     def rates(self, stream: int, draws: int) -> Rates:
-        """Draws for conforming rates: coefficients over the well-scaled terms, the errors' covariance and the limits."""
+        """Draws for conforming rates: coefficients over the well-scaled terms, the errors' covariance and the limits.
+
+        No more than are held at once: a lower bound needs its place among all of them.
+        """
+        draws = min(draws, PIECE)
         drawn, root, effective = self._drawn(stream, draws)
         coefficients = np.stack(
             [
@@ -391,16 +416,14 @@ class Predictive:
 
     # ---- answers
 
-    def chance(self, Z: Floats, draws: Draws) -> tuple[Floats, Floats]:
+    def chance(self, Z: Floats, draws: Draws | Streamed) -> tuple[Floats, Floats]:
         """Chance of meeting every limit at encoded settings, and its Monte-Carlo error."""
-        return chance_and_error(self._counts(Z, draws)[:, 0], draws)
+        tally = counted(Z, self.monomials, self.onto, draws)
+        return chance_and_error(tally.counts[:, 0], tally)
 
-    def chance_by_response(self, Z: Floats, draws: Draws) -> Floats:
+    def chance_by_response(self, Z: Floats, draws: Draws | Streamed) -> Floats:
         """Chance of each response by itself, (N, r)."""
-        return self._counts(Z, draws, each=True) / draws.draws
-
-    def _counts(self, Z: Floats, draws: Draws, each: bool = False) -> NDArray[np.int64]:
-        return Tally(Z, self.monomials, self.onto, each).add(draws).counts
+        return counted(Z, self.monomials, self.onto, draws, each=True).counts / draws.draws
 
     def smooth(
         self, s: Settings, free: Floats, levels: Mapping[str, str], draws: Draws, width: float, slope: bool = True

@@ -27,6 +27,7 @@ from doe.window.hindrances import Obstacles, obstacles_of
 from doe.window.predictive import Predictive
 from doe.window.set_point_search import Best, best_setting
 from doe.window.settings import SLACK, Settings
+from doe.window.streaming import PIECE, Streamed
 
 EVIDENCE = (
     "This rests on the responses measured in this trial and on nothing else: it is no evidence of preservation, safety, stability or "
@@ -117,7 +118,7 @@ class Window(Shown):
             If a factor's column is missing or a cell cannot be used.
         """
         table = self.study.frame(df)
-        value, error = self._predictive.chance(self.study.encode(table), self._shown)
+        value, error = self._predictive.chance(self.study.encode(table), self._all)
         outside = ~self.study.region.contains(table)
         return Noted.made(
             pd.DataFrame({"probability": value, "mc_error": error, "extrapolated": outside}, index=df.index),
@@ -127,9 +128,7 @@ class Window(Shown):
     def by_response(self, df: pd.DataFrame) -> pd.DataFrame:
         """The same chance for each response by itself, one column a response."""
         Z = self.study.encode(df)
-        return pd.DataFrame(
-            self._predictive.chance_by_response(Z, self._shown), columns=list(self.fits), index=df.index
-        )
+        return pd.DataFrame(self._predictive.chance_by_response(Z, self._all), columns=list(self.fits), index=df.index)
 
     def claim(self, df: pd.DataFrame, confidence: float = 0.9) -> Noted:
         """Lower bound of the true conforming rate: another question than the chance of one new batch.
@@ -217,7 +216,7 @@ class Window(Shown):
         inside = np.zeros(len(grid), dtype=bool)
         if possible.any():
             made = table[possible]
-            probability[possible] = self._predictive.chance(self.study.encode(made), self._shown)[0]
+            probability[possible] = self._predictive.chance(self.study.encode(made), self._all)[0]
             inside[possible] = self.study.region.contains(made)
         moving = settings.gives_room([name for name in changes.columns if name in settings.mixture])
         held = {name: base[name] for name in self.study.names if name not in (x, y, *moving)} | given
@@ -258,7 +257,7 @@ class Window(Shown):
         found = blends_of(self, a, b, c, at, "ternary")
         blends = found.grid(int(n))
         table = found.table(blends, self.study.names)
-        chance = self._predictive.chance(self.study.encode(table), self._shown)[0]
+        chance = self._predictive.chance(self.study.encode(table), self._all)[0]
         out = pd.DataFrame(blends, columns=[a, b, c])
         out["probability"] = chance
         out["extrapolated"] = ~self.study.region.contains(table)
@@ -341,16 +340,21 @@ class Window(Shown):
     # ---- inside
 
     @cached_property
+    def _all(self) -> Draws | Streamed:
+        """All draws, however many; what is asked of them again and again takes `_shown`, those held at once."""
+        return self._shown if self.draws <= PIECE else self._predictive.stream(SHOWN, self.draws)
+
+    @cached_property
     def _shown(self) -> Draws:
-        return self._predictive.draw(SHOWN, self.draws)
+        return self._predictive.draw(SHOWN, min(self.draws, PIECE))
 
     @cached_property
     def _check(self) -> Draws:
-        return self._predictive.draw(CHECK, self._predictive.judging(self.draws))
+        return self._predictive.draw(CHECK, min(self._predictive.judging(self.draws), PIECE))
 
     @cached_property
-    def _fresh(self) -> Draws:
-        return self._predictive.draw(FRESH, self._predictive.judging(self.draws))
+    def _fresh(self) -> Draws | Streamed:
+        return self._predictive.stream(FRESH, self._predictive.judging(self.draws))
 
     @cached_property
     def _rates(self) -> Rates:
@@ -508,7 +512,7 @@ class Window(Shown):
         predictive = self._predictive
         if confidence is None:
             kept = {CHECK: "_check", FRESH: "_fresh"}.get(stream)
-            draws = getattr(self, kept) if kept else predictive.draw(stream, predictive.judging(self.draws))
+            draws = getattr(self, kept) if kept else predictive.stream(stream, predictive.judging(self.draws))
             return lambda Z: predictive.chance(Z, draws)
         rates = predictive.rates(stream, max(1000, self.draws // 4) if stream == CHECK else self.draws)
         return lambda Z: predictive.claim(Z, rates, confidence, coarse=stream == CHECK)
@@ -624,7 +628,7 @@ class Window(Shown):
         if self.not_judged:
             notes.append(f"Not judged, for want of a specification: {', '.join(self.not_judged)}.")
         if predictive.kind == "joined" and len(self.fits) > 1:
-            apart = predictive.chance(self.study.encode(at), predictive.unjoined(SHOWN, self.draws))[0][0]
+            apart = predictive.chance(self.study.encode(at), predictive.unjoined(SHOWN, self._shown.draws))[0][0]
             notes.append(
                 f"Were their errors independent, the chance at the set point would be {apart:.3f} instead of "
                 f"{predictive.chance(self.study.encode(at), self._shown)[0][0]:.3f}."
@@ -701,11 +705,11 @@ def make_window(
 ) -> Window:
     """Find the set point and put the window together; the ranges are found when first asked for."""
     settings = predictive.settings
-    search = predictive.draw(SHOWN, draws)
-    check = predictive.draw(CHECK, predictive.judging(draws))
+    search = predictive.draw(SHOWN, min(draws, PIECE))
+    check = predictive.draw(CHECK, min(predictive.judging(draws), PIECE))
     best = best_setting(predictive, settings, search.part(0, GUIDING), check, predictive.seed)
     setting = settings.frame(settings.complete(best.free[None, :]), best.levels)
-    fresh = predictive.draw(FRESH, predictive.judging(draws))
+    fresh = predictive.stream(FRESH, predictive.judging(draws))
     chance, error = predictive.chance(study.encode(setting), fresh)
     point = pd.Series(
         {name: _tidy(v) if not isinstance(v := setting[name].iloc[0], str) else v for name in study.names},
