@@ -1,0 +1,132 @@
+"""How often intervals miss and tests cry out for nothing, counted on the virtual bench, whose truth is known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from doe.calibration.findings import Finding, in_rate
+from doe.designs import Plan, central_composite, optimal
+from doe.fits import fit
+from doe.study import Continuous, Study
+from doe.virtual import AfterSunGel
+
+BENCH = "virtual bench, whose truth is known"
+IDLE = "nothing at all"  # the name of a factor that does nothing
+WATCHED = {"pH": "neutralisation", "viscosity": "carbomer"}  # response and the coefficient whose interval is watched
+AT = {"carbomer": 0.40, "crosspolymer": 0.25, "neutralisation": 0.60, "speed": 400.0}
+LEAST = 20
+
+
+def seeds(seed: int, stream: int, count: int) -> NDArray[np.uint32]:
+    """Seeds of so many trials, a stream of their own for each use."""
+    return np.random.SeedSequence([seed, stream]).generate_state(count)
+
+
+def averages(bench: AfterSunGel, plan: Plan, model: str, at: pd.DataFrame) -> dict[str, tuple[pd.Series, float]]:
+    """What a fit of this model estimates on average, by response: coefficients, and the mean at a setting, on the fitted scale.
+
+    The bench's mechanism is no polynomial: the least-squares polynomial through its true values at the plan's settings is the average
+    of all fits, and what their intervals claim to hold.
+    """
+    made = bench.study.model(model)
+    X, truth = made.matrix(plan.runs), bench.truth(plan.runs)
+    out = {}
+    for r in bench.study.responses:
+        beta = np.linalg.lstsq(X, r.forward(truth[r.name].to_numpy()), rcond=None)[0]
+        out[r.name] = (pd.Series(beta, index=list(made.terms)), float((made.matrix(at) @ beta)[0]))
+    return out
+
+
+def of_least_squares(trials: int, seed: int, claimed: Mapping[str, float] | None = None) -> list[Finding]:
+    """Composite trials of 28 batches, quadratic models by least squares, with a factor beside them that does nothing.
+
+    Parameters
+    ----------
+    trials : int
+    seed : int
+    claimed : mapping, optional
+        The rates claimed: "interval", "test", "driver"; 0.95, 0.05 and 0.025 if left out.
+    """
+    claimed = {"interval": 0.95, "test": 0.05, "driver": 0.025} | dict(claimed or {})
+    bench = AfterSunGel(setting_error=False)
+    plan = central_composite(bench.study, axial="face")
+    at = pd.DataFrame([AT])
+    means = averages(bench, plan, "quadratic", at)
+    # one new batch at the setting a trial, each on its own base gel
+    ahead = bench.make(Plan.from_frame(bench.study, pd.concat([at] * trials, ignore_index=True)), seed=int(seed) + 1)
+    fresh = {name: ahead.frame(name)[name].to_numpy() for name in WATCHED}
+    wider = Study("with an idle factor", [*bench.study.factors, Continuous(IDLE, -1, 1)], bench.study.responses)
+    terms = [*bench.study.model("quadratic").terms, f"`{IDLE}`"]
+    signs = np.where(np.arange(len(plan.runs)) % 2 == 0, -1.0, 1.0)
+    hits = dict.fromkeys([(name, kind) for name in WATCHED for kind in ("coefficient", "mean", "new batch")], 0)
+    unfit = called = shown = 0
+    for k, trial in enumerate(seeds(seed, 1, trials)):
+        records = bench.make(plan, seed=int(trial))
+        for name, watched in WATCHED.items():
+            found = fit(bench.study, records, name)
+            beta, middle = means[name]
+            row = found.coefficients.set_index("term").loc[watched]
+            hits[name, "coefficient"] += bool(row["low"] < beta[watched] < row["high"])
+            mean, new = found.predict(at).iloc[0], found.predict(at, kind="new batch").iloc[0]
+            true = float(found.response.inverse(np.array([middle]))[0])
+            hits[name, "mean"] += bool(mean["low"] < true < mean["high"])
+            hits[name, "new batch"] += bool(new["low"] < fresh[name][k] < new["high"])
+            if name == "pH":
+                unfit += bool(found.anova.set_index("source").loc["lack of fit", "p"] < claimed["test"])
+        frame = records.frame("pH")
+        frame[IDLE] = np.random.default_rng([seed, int(trial)]).permutation(signs)
+        beside = fit(wider, frame, "pH", terms)
+        p_value = beside.coefficients.set_index("term")["p"]
+        called += bool(p_value[[t for t in p_value.index if IDLE in t][0]] < claimed["test"])
+        drivers = beside.drivers(draws=1000, seed=int(trial)).table
+        shown += bool((drivers.loc[drivers["factor"] == IDLE, "verdict"] == "shown to matter").any())
+    out = []
+    kinds = {
+        "coefficient": "interval of the effect of {}",
+        "mean": "interval of the mean at one setting",
+        "new batch": "interval for the reading of a new batch there",
+    }
+    for name, watched in WATCHED.items():
+        for kind, words in kinds.items():
+            what = f"{name}: the 95 % {words.format(watched)} holds what is true"
+            out.append(in_rate(what, BENCH, hits[name, kind], trials, claimed["interval"]))
+    out.append(
+        in_rate("A factor that does nothing is called significant (t test, 5 %)", BENCH, called, trials, claimed["test"])
+    )
+    out.append(
+        in_rate(
+            "A factor that does nothing is shown to matter among the drivers",
+            BENCH,
+            shown,
+            trials,
+            claimed["driver"],
+            one_sided=True,
+        )
+    )
+    out.append(in_rate("pH: lack of fit is cried out where the model fits (5 %)", BENCH, unfit, trials, claimed["test"]))
+    return out
+
+
+def of_split_plots(trials: int, seed: int) -> list[Finding]:
+    """Trials of 24 beakers from eight base gels, linear models by REML and Kenward & Roger, pH."""
+    bench = AfterSunGel(hard_to_change=True, setting_error=False)
+    model = bench.study.model("linear")
+    plan = optimal(bench.study, model, 24, criterion="D", whole_plots=8, rounds=3, seed=0)
+    means = averages(bench, plan, "linear", pd.DataFrame([AT]))
+    between, within = ("carbomer", "neutralisation")
+    hits = dict.fromkeys((between, within), 0)
+    for trial in seeds(seed, 2, trials):
+        found = fit(bench.study, bench.make(plan, seed=int(trial)), "viscosity", "linear")
+        rows = found.coefficients.set_index("term")
+        beta = means["viscosity"][0]
+        for term in hits:
+            hits[term] += bool(rows.loc[term, "low"] < beta[term] < rows.loc[term, "high"])
+    where = {between: "base gels", within: "beakers of a base gel"}
+    return [
+        in_rate(f"Split plot, viscosity: the 95 % interval of the effect of {term}, between {where[term]}", BENCH, hits[term], trials, 0.95)
+        for term in hits
+    ]  # fmt: skip
