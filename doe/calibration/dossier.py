@@ -33,8 +33,8 @@ class Depth(NamedTuple):
 
 
 DEPTHS = {
-    "quick": Depth("about a minute: fewer simulated trials, so wider limits", 300, 60, 20_000),
-    "full": Depth("full", 2000, 1000, 100_000),
+    "quick": Depth("about a minute: fewer simulated trials, so wider limits", 250, 100, 20_000),
+    "full": Depth("full", 1000, 500, 100_000),
 }
 SHOWS_NOT = (
     "It is no validation of your laboratory, of your instruments, of a method, or of a decision made with them, and it does not replace your own quality system: where that asks for more, or for something else, it holds.",

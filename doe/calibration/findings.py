@@ -155,6 +155,8 @@ class Dossier(Shown):
         out = [Section("Self-test", pd.DataFrame(counts), self.verdict)]
         for f in self.failing:
             out.append(
-                Section("", None, f"{f.what}: found {f.found}, allowed {f.allowed} ({f.source}). {f.verdict.capitalize()}.")
+                Section(
+                    "", None, f"{f.what}: found {f.found}, allowed {f.allowed} ({f.source}). {f.verdict.capitalize()}."
+                )
             )
         return out

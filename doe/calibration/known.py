@@ -63,7 +63,9 @@ def certified(expected: Mapping[str, Any] | None = None) -> list[Finding]:
         out.append(in_digits(SUMS, f"{title}: coefficients", NIST, natural["estimate"], want["b"], least))
         spread = [*natural["std_error"], found.sigma]
         of = f"{title}: standard deviations of coefficients and residuals"
-        out.append(in_digits(SUMS, of, NIST, spread, [*want["se"], want["rsd"]], 8 if not want["rsd"] else SPREAD_DIGITS))
+        out.append(
+            in_digits(SUMS, of, NIST, spread, [*want["se"], want["rsd"]], 8 if not want["rsd"] else SPREAD_DIGITS)
+        )
         anova = found.anova.set_index("source")
         whole = [found.r2, anova.loc["model", "ss"]]
         wanted = [want["r2"], want["ss_reg"]]
@@ -196,7 +198,9 @@ def closed_forms() -> list[Finding]:
     exact = float(stats.ncf.sf(stats.f.isf(0.05, 1, n - p), 1, n - p, ncp))
     by = "non-central F distribution of SciPy"
     out.append(
-        in_digits(PUBLISHED, "Power of every effect of a replicated 2³ factorial", by, power, np.full(len(power), exact), 8)
+        in_digits(
+            PUBLISHED, "Power of every effect of a replicated 2³ factorial", by, power, np.full(len(power), exact), 8
+        )
     )
     out.append(
         in_digits(

@@ -123,13 +123,19 @@ def round_trips(folder: Path, seed: int, damage: Damage | None = None) -> list[F
     def readings(what: str, came: Records, problems: int = 0) -> None:
         lost = different(records.data, spoil(came.data.copy()))
         others = f", {problems} cells in doubt" if problems else ""
-        out.append(Finding(LOSSES, what, BITS, f"{lost} of {n} readings differ{others}", "0 differ", not lost and not problems))
+        out.append(
+            Finding(LOSSES, what, BITS, f"{lost} of {n} readings differ{others}", "0 differ", not lost and not problems)
+        )
 
     def same(what: str, holds: bool) -> None:
-        out.append(Finding(LOSSES, what, "what was written", "the same" if holds else "not the same", "the same", holds))
+        out.append(
+            Finding(LOSSES, what, "what was written", "the same" if holds else "not the same", "the same", holds)
+        )
 
     workbook = read_sheet(filled_workbook(folder / "sheet.xlsx", plan, records), plan)
-    readings("Run sheet as a workbook: written, filled in, read", workbook, len(workbook.problems) + len(workbook.questions))
+    readings(
+        "Run sheet as a workbook: written, filled in, read", workbook, len(workbook.problems) + len(workbook.questions)
+    )
     page = read_sheet(filled_table(folder / "sheet.csv", plan, records), plan)
     readings("Run sheet as .csv: written, filled in, read", page, len(page.problems) + len(page.questions))
     saved = records.save(folder / "records.csv")

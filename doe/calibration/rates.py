@@ -81,7 +81,7 @@ def of_least_squares(trials: int, seed: int, claimed: Mapping[str, float] | None
         frame[IDLE] = np.random.default_rng([seed, int(trial)]).permutation(signs)
         beside = fit(wider, frame, "pH", terms)
         p_value = beside.coefficients.set_index("term")["p"]
-        called += bool(p_value[[t for t in p_value.index if IDLE in t][0]] < claimed["test"])
+        called += bool(p_value[next(t for t in p_value.index if IDLE in t)] < claimed["test"])
         drivers = beside.drivers(draws=1000, seed=int(trial)).table
         shown += bool((drivers.loc[drivers["factor"] == IDLE, "verdict"] == "shown to matter").any())
     out = []
@@ -95,7 +95,9 @@ def of_least_squares(trials: int, seed: int, claimed: Mapping[str, float] | None
             what = f"{name}: the 95 % {words.format(watched)} holds what is true"
             out.append(in_rate(what, BENCH, hits[name, kind], trials, claimed["interval"]))
     out.append(
-        in_rate("A factor that does nothing is called significant (t test, 5 %)", BENCH, called, trials, claimed["test"])
+        in_rate(
+            "A factor that does nothing is called significant (t test, 5 %)", BENCH, called, trials, claimed["test"]
+        )
     )
     out.append(
         in_rate(
@@ -107,7 +109,9 @@ def of_least_squares(trials: int, seed: int, claimed: Mapping[str, float] | None
             one_sided=True,
         )
     )
-    out.append(in_rate("pH: lack of fit is cried out where the model fits (5 %)", BENCH, unfit, trials, claimed["test"]))
+    out.append(
+        in_rate("pH: lack of fit is cried out where the model fits (5 %)", BENCH, unfit, trials, claimed["test"])
+    )
     return out
 
 
