@@ -33,7 +33,7 @@ class Depth(NamedTuple):
 
 
 DEPTHS = {
-    "quick": Depth("about a minute: fewer simulated trials, so wider limits", 250, 100, 20_000),
+    "quick": Depth("quick: fewer simulated trials, so wider limits", 250, 100, 20_000),
     "full": Depth("full", 1000, 500, 100_000),
 }
 SHOWS_NOT = (

@@ -63,7 +63,7 @@ def digits_agreeing(found: object, wanted: object) -> float:
     if a.shape != b.shape or not np.isfinite(a).all():
         return 0.0
     error = np.abs(a - b) / np.where(b == 0, 1.0, np.abs(b))
-    return max(0.0, float(-np.log10(np.maximum(error, 1e-15)).min()))
+    return max(0.0, -float(np.log10(max(error.max(), 1e-15))))  # of the worst value
 
 
 def in_digits(chapter: str, what: str, source: str, found: object, wanted: object, least: float) -> Finding:

@@ -17,6 +17,7 @@ from doe.designs import full_factorial
 from doe.fits import Fits, fit
 from doe.quality import check
 from doe.study import Categorical, Continuous, Response, Study
+from doe.study.shown import number_text
 from doe.window import find_window
 
 # Filip is asked in full; the others as many digits as the best general-purpose programs give in double precision
@@ -25,7 +26,7 @@ OTHER_DIGITS = 8
 SPREAD_DIGITS = 9
 NIST = "certified values, NIST Statistical Reference Datasets (itl.nist.gov/div898/strd/lls)"
 BOX = "Box (1996), Quality Engineering 8, 515-520; figures verified by computing from the published data"
-WORKED = "worked by hand from IUPAC atomic masses"
+WORKED = "worked by hand from standard atomic masses"
 
 
 def table(case: str, name: str, comment: str | None = None) -> pd.DataFrame:
@@ -138,7 +139,7 @@ def split_plots(box: Mapping[str, Any] | None = None, mixed: Mapping[str, Any] |
         mine = fit(split, table("mixed", file), "y", list(case["terms"]))
         theirs = pd.DataFrame(case["terms"]).T
         table_ = mine.coefficients.set_index("term").loc[theirs.index]
-        title = f"Unbalanced split plot {file.removesuffix('.csv').removeprefix('split_').replace('_', ' ')}"
+        title = "Unbalanced split plot" + (", in days" if "days" in file else "")
         for words, columns in (
             ("estimates and standard errors", ["estimate", "std_error"]),
             ("Kenward-Roger degrees of freedom", ["df"]),
@@ -173,10 +174,10 @@ def neutralisations(worked: pd.DataFrame | None = None) -> list[Finding]:
                 PUBLISHED,
                 f"Grams of {base} for a degree of neutralisation, {len(rows)} worked {'value' if len(rows) == 1 else 'values'}",
                 WORKED,
-                f"largest difference {max(differences):.2g} g",
-                f"the last printed digit, {rows['tolerance'].min():.1g} to {rows['tolerance'].max():.1g} g"
+                f"largest difference {number_text(max(differences), digits=2)} g",
+                f"the last printed digit, {number_text(rows['tolerance'].min())} to {number_text(rows['tolerance'].max())} g"
                 if rows["tolerance"].nunique() > 1
-                else f"the last printed digit, {rows['tolerance'].max():.1g} g",
+                else f"the last printed digit, {number_text(rows['tolerance'].max())} g",
                 bad == 0,
             )
         )
@@ -215,10 +216,21 @@ def closed_forms() -> list[Finding]:
     return out
 
 
-def joint_chances(fits: Fits, points: pd.DataFrame, draws: int, seed: int) -> list[Finding]:
+def joint_chances(fits: Fits, points: pd.DataFrame, draws: int, seed: int, inflate: float = 1.0) -> list[Finding]:
     """The chance of meeting every specification against SciPy's multivariate t, for fits that share their terms.
 
     Peterson (2004), Journal of Quality Technology 36, 139-153, equation 3.
+
+    Parameters
+    ----------
+    fits : Fits
+        With the same terms and runs.
+    points : DataFrame
+        Settings.
+    draws, seed : int
+        Of the window.
+    inflate : float
+        Of SciPy's scale: anything but 1 makes its answer wrong, to see that this is found.
     """
     from scipy import stats
 
@@ -242,7 +254,7 @@ def joint_chances(fits: Fits, points: pd.DataFrame, draws: int, seed: int) -> li
     out = []
     told = win.probability(points)
     for i, (x, (_, row)) in enumerate(zip(first.model.matrix(points), told.iterrows(), strict=True)):
-        scale = residuals.T @ residuals * (1 + x @ first.cov_unscaled @ x) / df
+        scale = inflate * residuals.T @ residuals * (1 + x @ first.cov_unscaled @ x) / df
         law = stats.multivariate_t(x @ beta, scale, df)
         exact = float(law.cdf(high, lower_limit=low, maxpts=400_000, random_state=1))
         error = max(float(row["mc_error"]), 1 / draws)
