@@ -37,10 +37,10 @@ def different(before: pd.DataFrame, after: pd.DataFrame) -> int:
     return sum(sides[0].get(k) != sides[1].get(k) for k in keys)
 
 
-def trial(seed: int) -> tuple[Plan, Records]:
+def trial(seed: int, plan: Plan | None = None) -> tuple[Plan, Records]:
     """A plan of the virtual bench, randomised, and its batches with readings of many digits, some of them bounds."""
     bench = AfterSunGel()
-    plan = central_composite(bench.study, axial="face").randomised(seed)
+    plan = (central_composite(bench.study, axial="face") if plan is None else plan).randomised(seed)
     made = bench.make(plan, seed=seed)
     rng = np.random.default_rng([seed, 3])
     data = made.data.copy()
@@ -104,7 +104,7 @@ def _label(study: Study, name: str) -> str:
     return response.label
 
 
-def round_trips(folder: Path, seed: int, damage: Damage | None = None) -> list[Finding]:
+def round_trips(folder: Path, seed: int, damage: Damage | None = None, plan: Plan | None = None) -> list[Finding]:
     """Everything that is written, read back.
 
     Parameters
@@ -114,8 +114,10 @@ def round_trips(folder: Path, seed: int, damage: Damage | None = None) -> list[F
     seed : int
     damage : callable, optional
         What happens to readings on their way back, to see that a loss is found.
+    plan : Plan, optional
+        Of the virtual bench; a composite plan of 28 batches if left out.
     """
-    plan, records = trial(seed)
+    plan, records = trial(seed, plan)
     n = len(records.data)
     spoil = damage or (lambda table: table)
     out = []

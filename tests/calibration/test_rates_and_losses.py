@@ -51,9 +51,18 @@ def test_what_fits_estimate_on_average_is_what_they_average_to():
     assert middle == pytest.approx((model.matrix(pd.DataFrame([rates.AT])) @ beta)[0])
 
 
-def test_nothing_is_lost(tmp_path):
-    found = losses.round_trips(tmp_path, 0)
+@pytest.fixture(scope="module")
+def few():
+    """Four batches of the virtual bench."""
+    bench = doe.virtual.AfterSunGel()
+    settings = pd.DataFrame([rates.AT | {"speed": s} for s in (250.0, 350.0, 450.0, 550.0)])
+    return doe.designs.Plan.from_frame(bench.study, settings)
+
+
+def test_nothing_is_lost(few, tmp_path):
+    found = losses.round_trips(tmp_path, 0, plan=few)
     assert len(found) == 10
+    assert found[0].found == "0 of 16 readings differ"
     assert all(f.holds for f in found), [f for f in found if not f.holds]
 
 
@@ -73,11 +82,11 @@ def test_one_bit_of_one_reading_is_a_difference():
 
 
 @pytest.mark.slow
-def test_a_lost_bit_is_found_on_every_way(tmp_path):
-    found = losses.round_trips(tmp_path, 1, damage=one_bit)
+def test_a_lost_bit_is_found_on_every_way(few, tmp_path):
+    found = losses.round_trips(tmp_path, 1, one_bit, few)
     assert [f.holds for f in found if f.source == losses.BITS] == [False] * 6
     assert all(f.holds for f in found if f.source != losses.BITS)
-    assert found[0].found == "1 of 112 readings differ"
+    assert found[0].found == "1 of 16 readings differ"
 
 
 @pytest.mark.slow
