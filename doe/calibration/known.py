@@ -91,8 +91,8 @@ def split_plots(box: Mapping[str, Any] | None = None, mixed: Mapping[str, Any] |
     study = Study(
         "corrosion",
         [
-            Categorical("temperature", ["360", "370", "380"], hard_to_change=True),
-            Categorical("coating", ["C1", "C2", "C3", "C4"]),
+            Categorical("temperature", ("360", "370", "380"), hard_to_change=True),
+            Categorical("coating", ("C1", "C2", "C3", "C4")),
         ],
         [Response("resistance")],
     )
@@ -163,12 +163,14 @@ def neutralisations(worked: pd.DataFrame | None = None) -> list[Finding]:
     out = []
     for base, rows in worked.groupby("base", sort=False):
         differences, bad = [], 0
-        for row in rows.itertuples(index=False):
-            lists = [[float(v) for v in str(cell).split("+")] for cell in (row.polymer_grams, row.acid_content)]
+        for row in rows.to_dict(orient="records"):
+            lists = [[float(v) for v in str(cell).split("+")] for cell in (row["polymer_grams"], row["acid_content"])]
             grams, content = (v[0] if len(v) == 1 else v for v in lists)
-            found = neutraliser(grams, row.degree, str(base), content, row.moisture, row.stock, row.already)
-            differences.append(abs(found - row.grams))
-            bad += abs(found - row.grams) > row.tolerance
+            degree, moisture, stock, already = (float(row[c]) for c in ("degree", "moisture", "stock", "already"))
+            found = neutraliser(grams, degree, str(base), content, moisture, stock, already)
+            difference = abs(float(found) - float(row["grams"]))
+            differences.append(difference)
+            bad += difference > float(row["tolerance"])
         out.append(
             Finding(
                 PUBLISHED,

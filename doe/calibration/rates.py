@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from doe.calibration.findings import Finding, in_rate
 from doe.designs import Plan, central_composite, optimal
@@ -22,9 +21,9 @@ AT = {"carbomer": 0.40, "crosspolymer": 0.25, "neutralisation": 0.60, "speed": 4
 OF_PH = ["1", "carbomer", "crosspolymer", "neutralisation", "neutralisation^2", "speed"]
 
 
-def seeds(seed: int, stream: int, count: int) -> NDArray[np.uint32]:
+def seeds(seed: int, stream: int, count: int) -> list[int]:
     """Seeds of so many trials, a stream of their own for each use."""
-    return np.random.SeedSequence([seed, stream]).generate_state(count)
+    return [int(s) for s in np.random.SeedSequence([seed, stream]).generate_state(count)]
 
 
 def averages(
@@ -42,6 +41,18 @@ def averages(
         beta = np.linalg.lstsq(X, r.forward(truth[r.name].to_numpy()), rcond=None)[0]
         out[r.name] = (pd.Series(beta, index=list(made.terms)), float((made.matrix(at) @ beta)[0]))
     return out
+
+
+def _holds(rows: pd.DataFrame, true: float) -> bool:
+    """Whether the interval in the one row holds a value."""
+    (low,), (high,) = (rows[c].to_numpy(dtype=float) for c in ("low", "high"))
+    return bool(low < true < high)
+
+
+def _p(table: pd.DataFrame, column: str, name: str) -> float:
+    """The p-value in the row so called."""
+    (value,) = table.loc[table[column] == name, "p"].to_numpy(dtype=float)
+    return float(value)
 
 
 def of_least_squares(trials: int, seed: int, claimed: Mapping[str, float] | None = None) -> list[Finding]:
@@ -68,24 +79,23 @@ def of_least_squares(trials: int, seed: int, claimed: Mapping[str, float] | None
     hits = dict.fromkeys([(name, kind) for name in WATCHED for kind in ("coefficient", "mean", "new batch")], 0)
     unfit = called = shown = 0
     for k, trial in enumerate(seeds(seed, 1, trials)):
-        records = bench.make(plan, seed=int(trial))
+        records = bench.make(plan, seed=trial)
         for name, watched in WATCHED.items():
             found = fit(bench.study, records, name)
             beta, middle = means[name]
-            row = found.coefficients.set_index("term").loc[watched]
-            hits[name, "coefficient"] += bool(row["low"] < beta[watched] < row["high"])
-            mean, new = found.predict(at).iloc[0], found.predict(at, kind="new batch").iloc[0]
-            true = float(found.response.inverse(np.array([middle]))[0])
-            hits[name, "mean"] += bool(mean["low"] < true < mean["high"])
-            hits[name, "new batch"] += bool(new["low"] < fresh[name][k] < new["high"])
+            rows = found.coefficients[found.coefficients["term"] == watched]
+            hits[name, "coefficient"] += _holds(rows, float(beta[watched]))
+            hits[name, "mean"] += _holds(found.predict(at), float(found.response.inverse(np.array([middle]))[0]))
+            hits[name, "new batch"] += _holds(found.predict(at, kind="new batch"), float(fresh[name][k]))
             if name == "pH":
-                unfit += bool(found.anova.set_index("source").loc["lack of fit", "p"] < claimed["test"])
+                unfit += _p(found.anova, "source", "lack of fit") < claimed["test"]
         frame = records.frame("pH")
-        frame[IDLE] = np.random.default_rng([seed, int(trial)]).permutation(signs)
+        frame[IDLE] = np.random.default_rng([seed, trial]).permutation(signs)
         beside = fit(wider, frame, "pH", terms)
-        p_value = beside.coefficients.set_index("term")["p"]
-        called += bool(p_value[next(t for t in p_value.index if IDLE in t)] < claimed["test"])
-        drivers = beside.drivers(draws=1000, seed=int(trial)).table
+        called += (
+            _p(beside.coefficients, "term", next(t for t in beside.coefficients["term"] if IDLE in t)) < claimed["test"]
+        )
+        drivers = beside.drivers(draws=1000, seed=trial).table
         shown += bool((drivers.loc[drivers["factor"] == IDLE, "verdict"] == "shown to matter").any())
     out = []
     kinds = {
@@ -127,11 +137,11 @@ def of_split_plots(trials: int, seed: int) -> list[Finding]:
     between, within = ("carbomer", "neutralisation")
     hits = dict.fromkeys((between, within), 0)
     for trial in seeds(seed, 2, trials):
-        found = fit(bench.study, bench.make(plan, seed=int(trial)), "pH", OF_PH)
-        rows = found.coefficients.set_index("term")
+        found = fit(bench.study, bench.make(plan, seed=trial), "pH", OF_PH)
         beta = means["pH"][0]
         for term in hits:
-            hits[term] += bool(rows.loc[term, "low"] < beta[term] < rows.loc[term, "high"])
+            rows = found.coefficients[found.coefficients["term"] == term]
+            hits[term] += _holds(rows, float(beta[term]))
     place = {between: "base gels", within: "beakers of a base gel"}
     return [
         in_rate(f"Split plot, pH: the 95 % interval of the effect of {term}, between {place[term]}", BENCH, hits[term], trials, 0.95)

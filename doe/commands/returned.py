@@ -189,7 +189,7 @@ def recorded(
     next(iter(read.values())).due(today, ahead)  # what cannot be a day is refused before anything is kept
     before, after = _together(plan, list(read.values()), folder, why, who)
     changes = after.changes(before if before is not None else Records(plan, after.data.iloc[:0]))
-    files = (after.save(folder / KEPT), folder / HISTORY)
+    files: tuple[Path, ...] = (after.save(folder / KEPT), folder / HISTORY)
     if kept:
         files = (*files, write_json(folder / ANSWERED, kept))
     return Recorded(after, read, changes, after.due(today, ahead), files)
