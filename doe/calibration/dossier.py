@@ -12,9 +12,9 @@ from typing import NamedTuple
 import pandas as pd
 
 from doe.bench import Records
-from doe.calibration import known, losses, rates
+from doe.calibration import answers, losses, rates
 from doe.calibration.findings import CHAPTERS, LOSSES, PUBLISHED, RATES, SUMS, Dossier
-from doe.calibration.surroundings import surroundings
+from doe.calibration.surroundings import machine_table
 from doe.designs import Plan
 from doe.designs.plan import version
 from doe.fits import fit_all
@@ -84,13 +84,13 @@ def calibrated(
         raise StudyError("--seed", seed, "a whole number from 0", "correct the number")
     chosen = DEPTHS[depth] if sizes is None else sizes
     begin("certified data sets")
-    found = known.certified()
+    found = answers.certified()
     begin("published analyses, closed forms")
-    found += [*known.split_plots(), *known.neutralisations(), *known.closed_forms()]
+    found += [*answers.split_plots(), *answers.neutralisations(), *answers.closed_forms()]
     begin("chances by the multivariate t")
     settings = pd.DataFrame([rates.AT, {**rates.AT, "carbomer": 0.45, "speed": 500.0}])
     fits = fit_all(study, records, model="quadratic")
-    found += known.joint_chances(fits, settings[study.names], chosen.draws, seed)
+    found += answers.joint_chances(fits, settings[study.names], chosen.draws, seed)
     begin("error rates: least squares")
     found += rates.of_least_squares(chosen.trials, seed)
     begin("error rates: split plots")
@@ -99,7 +99,7 @@ def calibrated(
     with tempfile.TemporaryDirectory() as place:
         found += losses.round_trips(Path(place), seed)
     words = f"{chosen.words}; {chosen.trials} trials by least squares, {chosen.split_plots} split plots"
-    about = surroundings(version(), seed, words, datetime.datetime.now(datetime.UTC))
+    about = machine_table(version(), seed, words, datetime.datetime.now(datetime.UTC))
     return Dossier(tuple(found), about)
 
 

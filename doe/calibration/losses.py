@@ -37,7 +37,7 @@ def different(before: pd.DataFrame, after: pd.DataFrame) -> int:
     return sum(sides[0].get(k) != sides[1].get(k) for k in keys)
 
 
-def trial(seed: int, plan: Plan | None = None) -> tuple[Plan, Records]:
+def batches_read(seed: int, plan: Plan | None = None) -> tuple[Plan, Records]:
     """A plan of the virtual bench, randomised, and its batches with readings of many digits, some of them bounds."""
     bench = AfterSunGel()
     plan = (central_composite(bench.study, axial="face") if plan is None else plan).randomised(seed)
@@ -117,7 +117,7 @@ def round_trips(folder: Path, seed: int, damage: Damage | None = None, plan: Pla
     plan : Plan, optional
         Of the virtual bench; a composite plan of 28 batches if left out.
     """
-    plan, records = trial(seed, plan)
+    plan, records = batches_read(seed, plan)
     n = len(records.data)
     spoil = damage or (lambda table: table)
     out = []

@@ -25,7 +25,7 @@ LIBRARIES = (
 )
 
 
-def surroundings(version: str, seed: int, depth: str, now: datetime.datetime) -> pd.DataFrame:
+def machine_table(version: str, seed: int, depth: str, now: datetime.datetime) -> pd.DataFrame:
     """What, which: of the toolkit, Python, the libraries, the machine and the moment."""
     rows = [
         ("toolkit", f"doe {version}"),

@@ -13,11 +13,11 @@ from typer.testing import CliRunner
 
 import doe
 from doe.__main__ import app
-from doe.calibration import Dossier, calibrated, known, write_dossier
+from doe.calibration import Dossier, answers, calibrated, write_dossier
 from doe.calibration.findings import CHAPTERS, PUBLISHED, Finding
-from doe.calibration.surroundings import surroundings
+from doe.calibration.surroundings import machine_table
 
-ABOUT = surroundings("9.9", 7, "quick: …; 3 trials", datetime.datetime(2026, 3, 1, 12, tzinfo=datetime.UTC))
+ABOUT = machine_table("9.9", 7, "quick: …; 3 trials", datetime.datetime(2026, 3, 1, 12, tzinfo=datetime.UTC))
 
 
 def found(holds=True, what="F of <coating>"):
@@ -27,9 +27,9 @@ def found(holds=True, what="F of <coating>"):
 @pytest.fixture(scope="module")
 def wrong():
     """A dossier in which one certified value is wrong."""
-    sets = {"longley": dict(known.values("nist_strd_regression")["sets"]["longley"])}
+    sets = {"longley": dict(answers.values("nist_strd_regression")["sets"]["longley"])}
     sets["longley"]["rsd"] = 305.0
-    return Dossier((*known.certified(sets), found()), ABOUT)
+    return Dossier((*answers.certified(sets), found()), ABOUT)
 
 
 def test_the_page_is_one_file_with_everything_a_reader_asks_for(wrong, tmp_path):

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import doe
-from doe.calibration import known, losses, rates
+from doe.calibration import answers, losses, rates
 from doe.calibration.findings import in_rate
 
 
@@ -73,7 +73,7 @@ def one_bit(table):
 
 
 def test_one_bit_of_one_reading_is_a_difference():
-    _, records = losses.trial(3)
+    _, records = losses.batches_read(3)
     data = records.data
     assert losses.different(data, data.sample(frac=1, random_state=1)) == 0
     assert losses.different(data, one_bit(data)) == 1
@@ -96,7 +96,7 @@ def test_a_wrong_chance_is_found():
     plan = doe.designs.central_composite(bench.study, axial="face")
     fits = doe.fit_all(bench.study, bench.make(plan, seed=5))
     points = pd.DataFrame([rates.AT])
-    (right,) = known.joint_chances(fits, points, 20_000, 0)
+    (right,) = answers.joint_chances(fits, points, 20_000, 0)
     assert right.holds
-    (wrong,) = known.joint_chances(fits, points, 20_000, 0, inflate=2.0)
+    (wrong,) = answers.joint_chances(fits, points, 20_000, 0, inflate=2.0)
     assert not wrong.holds

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from doe.calibration import known
+from doe.calibration import answers
 from doe.calibration.findings import digits_agreeing, in_digits
 
 REFERENCE = Path(__file__).parent.parent / "reference"
@@ -22,12 +22,12 @@ def test_what_travels_with_the_package_is_what_the_reference_tests_hold(file):
 
 
 def test_all_certified_sets_hold_and_one_wrong_value_is_found():
-    right = known.certified()
+    right = answers.certified()
     assert len(right) == 21
     assert all(f.holds for f in right), [f for f in right if not f.holds]
-    sets = {"longley": copy.deepcopy(known.values("nist_strd_regression")["sets"]["longley"])}
+    sets = {"longley": copy.deepcopy(answers.values("nist_strd_regression")["sets"]["longley"])}
     sets["longley"]["b"][3] *= 1 + 2e-9  # the ninth digit
-    wrong = known.certified(sets)
+    wrong = answers.certified(sets)
     assert [f.holds for f in wrong] == [False, True, True]
     assert wrong[0].verdict == "DOES NOT HOLD"
     assert (wrong[0].found, wrong[0].allowed) == ("8.6 digits", "at least 9 digits")
@@ -35,36 +35,36 @@ def test_all_certified_sets_hold_and_one_wrong_value_is_found():
 
 @pytest.mark.parametrize(("key", "line"), [("rsd", 1), ("se", 1), ("r2", 2), ("ss_reg", 2), ("F", 2)])
 def test_every_certified_value_is_looked_at(key, line):
-    sets = {"longley": copy.deepcopy(known.values("nist_strd_regression")["sets"]["longley"])}
+    sets = {"longley": copy.deepcopy(answers.values("nist_strd_regression")["sets"]["longley"])}
     value = sets["longley"][key]
     sets["longley"][key] = [v * 1.001 for v in value] if isinstance(value, list) else value * 1.001
-    assert [f.holds for f in known.certified(sets)] == [i != line for i in range(3)]
+    assert [f.holds for f in answers.certified(sets)] == [i != line for i in range(3)]
 
 
 def test_published_split_plots_hold_and_a_wrong_denominator_is_found():
-    right = known.split_plots()
+    right = answers.split_plots()
     assert len(right) == 8
     assert all(f.holds for f in right), [f for f in right if not f.holds]
-    box, mixed = copy.deepcopy(known.values("box_corrosion_splitplot")), copy.deepcopy(known.values("mixed"))
+    box, mixed = copy.deepcopy(answers.values("box_corrosion_splitplot")), copy.deepcopy(answers.values("mixed"))
     box["anova"]["furnace_run_error"]["df"] = 9
     box["variance_components"]["whole_plot"] += 1
     mixed["cases"]["split_unbalanced.csv"]["terms"]["base"]["df"] += 0.01
-    wrong = known.split_plots(box, mixed)
+    wrong = answers.split_plots(box, mixed)
     assert [i for i, f in enumerate(wrong) if not f.holds] == [0, 3, 5]
 
 
 def test_worked_neutralisations_hold_and_a_wrong_one_is_found():
-    assert all(f.holds for f in known.neutralisations())
-    worked = known.table("neutralisation", "worked.csv", comment="#")
+    assert all(f.holds for f in answers.neutralisations())
+    worked = answers.table("neutralisation", "worked.csv", comment="#")
     worked.loc[5, "grams"] += 0.0002  # sodium hydroxide, printed to 0.0001 g
-    wrong = {f.what: f.holds for f in known.neutralisations(worked)}
+    wrong = {f.what: f.holds for f in answers.neutralisations(worked)}
     assert [what for what, holds in wrong.items() if not holds] == [
         "Grams of sodium hydroxide for a degree of neutralisation, 4 worked values"
     ]
 
 
 def test_closed_forms_hold():
-    found = known.closed_forms()
+    found = answers.closed_forms()
     assert len(found) == 2
     assert all(f.holds for f in found)
 
