@@ -175,6 +175,14 @@ def _conclude(
     return win, report
 
 
+def _drivers(fit: doe.fits.Fit) -> object:
+    """What drives a response; the reason where it cannot be told, as of a fit reduced to its mean."""
+    try:
+        return fit.drivers()
+    except StudyError as problem:
+        return f"What drives {fit.response.label} cannot be told: {problem}"
+
+
 def _say(*lines: object) -> None:
     for line in lines:
         console.print(str(line), markup=False)
@@ -406,7 +414,7 @@ def analyse(
         win, report = _conclude(records, fits, target, seed, folder, begin)
     _say(records, "", fits)
     for fit in fits.values():
-        _say("", fit, fit.equation(), "", fit.drivers())
+        _say("", fit, fit.equation(), "", _drivers(fit))
     if win is not None:
         _say("", win)
     if len(records.problems):
