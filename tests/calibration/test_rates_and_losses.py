@@ -33,6 +33,7 @@ def test_trials_of_another_seed_are_others():
     assert list(rates.seeds(0, 1, 3)) == list(rates.seeds(0, 1, 5)[:3])
 
 
+@pytest.mark.slow
 def test_what_fits_estimate_on_average_is_what_they_average_to():
     """15 fits: their mean is within four of its standard errors of the average claimed."""
     bench = doe.virtual.AfterSunGel(setting_error=False)
