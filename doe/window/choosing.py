@@ -109,13 +109,28 @@ def far_apart(Z: Floats, most: int) -> Floats:
     return Z[taken]
 
 
-def joint_share(rates: Floats, confidence: float, effective: float) -> Share:
-    """The share of draws below a bound that makes the bound hold at all settings together.
+def lowest_places(rates: Floats) -> Floats:
+    """The lowest place of every draw over the settings, shape (D,): its place at one is the share of draws at or below its own rate there.
 
     Parameters
     ----------
     rates : ndarray, shape (N, D)
         Draws of the true rate at each setting.
+    """
+    draws = rates.shape[1]
+    lowest = np.ones(draws)
+    for row in rates:
+        np.minimum(lowest, np.searchsorted(np.sort(row), row, side="right") / draws, out=lowest)
+    return lowest
+
+
+def joint_share(lowest: Floats, confidence: float, effective: float) -> Share:
+    """The share of draws below a bound that makes the bound hold at all settings together.
+
+    Parameters
+    ----------
+    lowest : ndarray, shape (D,)
+        Each draw's lowest place over the settings, which is what a joint bound must let pass.
     confidence : float
         Share of the draws that must lie at or above the bound at every setting.
     effective : float
@@ -124,15 +139,7 @@ def joint_share(rates: Floats, confidence: float, effective: float) -> Share:
     Returns
     -------
     Share
-
-    Notes
-    -----
-    A draw's place at a setting is the share of draws at or below its own; its lowest place over the settings is what a joint bound must let pass.
     """
-    draws = rates.shape[1]
-    lowest = np.ones(draws)
-    for row in rates:
-        np.minimum(lowest, np.searchsorted(np.sort(row), row, side="right") / draws, out=lowest)
     below = 1.0 - confidence
     error = np.sqrt(below * confidence / effective)
     low, value, high = np.quantile(lowest, np.clip([below - error, below, below + error], 0.0, 1.0))
@@ -170,8 +177,7 @@ def excursion_share(rates: Floats, target: float, confidence: float) -> float:
     return min(share, 1.0 - confidence)
 
 
-def share_for(predictive: Predictive, Z: Floats, rates: Rates, confidence: float) -> Share:
-    """The joint share over encoded settings, rates by the coarse rule."""
+def behind(predictive: Predictive, Z: Floats, rates: Rates) -> Rates:
+    """As many of the draws as one joint bound over encoded settings takes, by the work they make."""
     each = len(predictive.rule(coarse=True)[1]) * len(predictive.fits) * len(Z)
-    part = rates.part(max(FEWEST, WORK // each))
-    return joint_share(predictive.rates_at(Z, part, coarse=True), confidence, part.effective)
+    return rates.part(max(FEWEST, WORK // each))

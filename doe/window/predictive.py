@@ -458,12 +458,14 @@ class Predictive:
         nodes, weights = self.rule(coarse)
         inner = nodes[:, self.moves :]
         out = np.empty((len(Z), rates.coefficients.shape[2]))
+        terms = None if self.moves else self.terms(Z)
         for i, z in enumerate(Z):
-            at = z[None, :]
-            if self.moves:
+            if terms is not None:
+                own = terms[i : i + 1]
+            else:
                 shift, scale = self.setting_errors(ndtri(nodes[:, : self.moves]))
-                at = (at + shift) if scale is None else (at + shift) * scale
-            out[i] = conforming_rates(self.monomials(at) @ self.onto, rates, inner, weights)
+                own = self.terms((z + shift) if scale is None else (z + shift) * scale)
+            out[i] = conforming_rates(own, rates, inner, weights)
         return out
 
     def claim(self, Z: Floats, rates: Rates, confidence: float, coarse: bool = False) -> tuple[Floats, Floats]:

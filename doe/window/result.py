@@ -26,11 +26,13 @@ from doe.window.choosing import (
     MOST,
     SPREAD,
     Share,
+    behind,
     excursion_share,
     far_apart,
     in_the_running,
+    joint_share,
+    lowest_places,
     pool_of,
-    share_for,
 )
 from doe.window.conforming import Rates, lower_quantile
 from doe.window.edges import Edge, acceptable_ranges, nearest_edge
@@ -181,7 +183,15 @@ class Window(Shown):
         That is so at a setting fixed beforehand. The best of many settings looks better than it is, and that bound is kept less often there.
         What holds at all settings that might have been chosen, together, holds at the one that was (Berk et al. 2013; over those alone that
         the readings leave in the running, Zrnic & Fithian 2024). The joint bound takes the order statistics of the posterior's draws (Besag
-        et al. 1995). CALIBRATED
+        et al. 1995): it needs no refit, so it serves every kind of fit.
+
+        Of 300 simulated trials of 12 runs, one limit and a full quadratic in two factors, a claim of 0.8 at the chosen set point was kept in 0.63
+        before and 0.87 after where truths varied widely, and in 0.28 and 0.81 where no setting was better than another, the hardest case
+        (standard error 0.02); boxes held at that confidence fell short somewhere in 0.03 and 0.10 of the trials. A confidence is of trials: of
+        the boxes that come to be offered where next to none can hold, most will not. No correction would be needed if the truths came from the
+        prior; a flat prior does not know that the best of many looks better than it is. Responses with several limits, other plans and other
+        kinds of fits were not all tried. Where a repeat of the trial would choose is looked for among some hundreds of settings, and the width of
+        its posterior taken to be that of this one.
 
         References
         ----------
@@ -201,9 +211,10 @@ class Window(Shown):
         if chosen:
             value, error = self._joint_claim(Z, confidence, "region" if given else "set point")
             over = "all settings of the region" if given else "all settings that a repeat of the trial might choose"
+            here = "settings chosen" if given else "the set point, chosen"
             note = (
-                f"The true conforming rate exceeds the claim with {confidence:.3g} confidence at {over}, together: so it does at "
-                f"{'settings' if given else 'the set point'}, chosen on the same readings."
+                f"The true conforming rate exceeds the claim with {confidence:.3g} confidence at {over}, together: so it does at {here} on "
+                "the same readings."
             )
         else:
             value, error = self._predictive.claim(Z, self._rates, confidence)
@@ -421,28 +432,27 @@ class Window(Shown):
 
     def _joint_share(self, confidence: float, over: str) -> Share:
         """How deep into the draws a bound must lie to hold together over the "region" or the likely set points ("set point")."""
-        if (confidence, over) not in self._shares:
+        if over not in self._lowest:
             pool, running = self._pool
             some = far_apart(pool[running] if over == "set point" else pool, MOST)
-            self._shares[confidence, over] = share_for(self._predictive, some, self._fresh_rates, confidence)
-        return self._shares[confidence, over]
+            rates = behind(self._predictive, some, self._fresh_rates)
+            self._lowest[over] = lowest_places(self._predictive.rates_at(some, rates, coarse=True)), rates.effective
+        lowest, effective = self._lowest[over]
+        return joint_share(lowest, confidence, effective)
+
+    @cached_property
+    def _lowest(self) -> dict[str, tuple[Floats, float]]:
+        return {}
 
     def _box_share(self, confidence: float) -> float:
         """How deep it must lie for boxes: all that they may hold reaches the target together, around a set point that was chosen."""
-        if confidence not in self._box_shares:
-            rates = self._fresh_rates.part(FEWEST)
-            over = self._predictive.rates_at(far_apart(self._pool[0], SPREAD), rates, coarse=True)
-            inside = excursion_share(over, self.target, confidence)
-            self._box_shares[confidence] = min(inside, self._joint_share(confidence, "set point").value)
-        return self._box_shares[confidence]
+        inside = excursion_share(self._spread_rates, self.target, confidence)
+        return min(inside, self._joint_share(confidence, "set point").value)
 
     @cached_property
-    def _box_shares(self) -> dict[float, float]:
-        return {}
-
-    @cached_property
-    def _shares(self) -> dict[tuple[float, str], Share]:
-        return {}
+    def _spread_rates(self) -> Floats:
+        some = far_apart(self._pool[0], SPREAD)
+        return self._predictive.rates_at(some, self._fresh_rates.part(FEWEST), coarse=True)
 
     def _joint_claim(self, Z: Floats, confidence: float, over: str) -> tuple[Floats, Floats]:
         """The joint bound at encoded settings; its error carries that of the share and that of the quantile."""

@@ -1,8 +1,8 @@
 """What is claimed against what is true, over thousands of simulated trials; seeds, repeats and errors stand beside each claim.
 
 A chance is a posterior's, and true on average over the truths that its prior stands for. Where truths are drawn from that prior itself, or from what
-a first part of the trial leaves possible, it is right to a fraction of a point. Where they are drawn from a narrower law, it is off by up to six
-points in a tenth, and by nothing else: the same draws, cut to that law, are right again. The claim of one limit needs no such law at a setting
+a first part of the trial leaves possible, it is right to a fraction of a point. Where they are drawn from a narrower law, it is off by six
+or seven points in some tenths, and by nothing else: the same draws, cut to that law, are right again. The claim of one limit needs no such law at a setting
 fixed beforehand, and at a chosen one it is corrected for the choice.
 """
 
@@ -128,33 +128,33 @@ def test_what_a_bounded_law_of_truths_puts_claims_off_by_is_the_prior_alone():
 
 @pytest.mark.slow
 def test_least_squares_claims_are_true_where_truths_have_the_reference_prior():
-    """3,000 trials of 14 runs with claims of 0.05 to 0.95, seed 6: within 3 points in every tenth (0.6 point a standard error, or less).
+    """3,000 trials of 14 runs, 300 in every tenth of the claims, seed 6: within 3 points in each (0.7 point a standard error, or less).
 
     A flat location and a log-uniform σ, each far wider than what is kept; what is kept is decided by the readings, so that it favours no truth.
     """
     V, degrees, drawn = means_of_normals(-1.0, 1.0, FOURTEEN, AT)
     rng = np.random.default_rng(6)
-    h = AT @ V @ AT
-    sd, mean = np.exp(rng.uniform(np.log(0.02), np.log(50.0), 400_000)), rng.uniform(-60.0, 60.0, 400_000)
+    h, many = AT @ V @ AT, 1_500_000
+    sd, mean = np.exp(rng.uniform(np.log(0.02), np.log(50.0), many)), rng.uniform(-60.0, 60.0, many)
     # readings whose estimates at the setting and of σ are these
-    estimate = mean + sd * np.sqrt(h) * rng.standard_normal(len(sd))
-    seen = sd * np.sqrt(rng.chisquare(degrees, len(sd)) / degrees)
+    estimate = mean + sd * np.sqrt(h) * rng.standard_normal(many)
+    seen = sd * np.sqrt(rng.chisquare(degrees, many) / degrees)
     t = stats.t(degrees)
     claim = t.cdf((1.0 - estimate) / (seen * np.sqrt(1 + h))) - t.cdf((-1.0 - estimate) / (seen * np.sqrt(1 + h)))
-    kept = np.flatnonzero((seen > 0.05) & (seen < 10.0) & (np.abs(estimate) < 20.0) & (claim > 0.05) & (claim < 0.95))
+    far = (seen < 0.05) | (seen > 10.0) | (np.abs(estimate) > 20.0)
+    tenths = [np.flatnonzero(~far & (claim > b) & (claim < b + 0.1))[:300] for b in BINS[:-1]]
+    kept = np.concatenate(tenths)
     left = np.linalg.qr(FOURTEEN, mode="complete")[0][:, 3]  # a direction that the model leaves over
     told, true = [], []
-    for i in kept[:3000]:
+    for i in kept:
         y = FOURTEEN @ (V @ AT) / h * estimate[i] + left * seen[i] * np.sqrt(degrees)
         told.append(drawn(y, 1000, rng)[2].mean())
         true.append(ndtr((1.0 - mean[i]) / sd[i]) - ndtr((-1.0 - mean[i]) / sd[i]))
     assert len(told) == 3000
     found = by_bin(np.array(told)[:, None], np.array(true)[:, None])
     print("claimed, true, error, trials:", found.round(3), sep="\n")
-    filled = found[:, 3] >= 50
-    assert filled.sum() >= 9
-    np.testing.assert_array_less(np.abs(found[:, 0] - found[:, 1])[filled], 0.03)
-    np.testing.assert_array_less(np.abs(found[:, 0] - found[:, 1]), 0.005 + 3 * found[:, 2])
+    np.testing.assert_array_less(found[:, 2], 0.011)
+    np.testing.assert_array_less(np.abs(found[:, 0] - found[:, 1]), 0.03)
 
 
 @pytest.mark.slow
@@ -221,7 +221,7 @@ def test_split_plot_claims_are_true_in_every_tenth(ratio):
         sd = np.exp(rng.uniform(np.log(0.5), np.log(2.0)))
         beta = np.array([rng.uniform(-6.0, 6.0), *rng.uniform(-1.5, 1.5, 2)])
         y = X @ beta + sd * (rng.standard_normal(24) + np.sqrt(ratio) * rng.standard_normal(8)[plots])
-        drawn = VariancePosterior(Q, y, G, sizes).draw(rng.standard_normal((1000, 24)), rng)
+        drawn = VariancePosterior(Q, y, G, sizes).draw(rng.standard_normal((500, 24)), rng)
         spread = np.sqrt(drawn.theta.sum(axis=1))  # one new batch in a new whole plot
         centre = drawn.coefficients @ at.T
         claimed.append(stats.norm.sf((0.0 - centre) / spread[:, None]).mean(axis=0))
@@ -287,7 +287,10 @@ def test_claims_are_kept_at_fixed_and_chosen_settings_and_over_the_whole_box(law
     """300 trials of 12 runs, a full quadratic in two factors, one response with one limit, target 0.8, seed 41: two standard errors.
 
     Judged: the claim at a setting fixed beforehand, at the chosen set point (confidence 0.8 and 0.9), and that no box offered at confidence 0.8
-    holds a setting whose true rate falls short. Measured: MEASURED
+    holds a setting whose true rate falls short. Measured at 0.8 and 0.9 (standard error 0.023 and 0.017): `wide` fixed 0.813 and 0.907, chosen 0.870
+    and 0.933, without the correction 0.630 and 0.787, of 142 boxes 134 held; `level` fixed 0.820 and 0.897, chosen 0.810 and 0.897, without it 0.277
+    and 0.513, and 31 of 300 trials offered a box where none can hold: a confidence is of trials, not of the boxes that come to be offered. The
+    chance told at the chosen set point lay above the true rate there by 0.025 (0.006) and 0.119 (0.004): its optimism.
     """
     study = doe.Study(
         "simulated", [doe.Continuous("a", -1, 1), doe.Continuous("b", -1, 1)], [doe.Response("y", low=0.0)]
@@ -307,7 +310,7 @@ def test_claims_are_kept_at_fixed_and_chosen_settings_and_over_the_whole_box(law
         beta, sd = law(rng)
         y = mean(X, beta) + sd * rng.standard_normal(12)
         fits = fit_all(study, pd.DataFrame({"a": X[:, 0], "b": X[:, 1], "y": y}), model=model)
-        win = doe.find_window(fits, target=0.8, draws=1000, seed=trial)
+        win = doe.find_window(fits, target=0.8, draws=500, seed=trial)
         at = pd.DataFrame([win.set_point.to_dict()])
         true = {"fixed": ndtr(mean(fixed, beta) / sd)[0], "chosen": ndtr(mean(at, beta) / sd)[0]}
         true["not corrected"] = true["chosen"]
@@ -340,3 +343,30 @@ def test_claims_are_kept_at_fixed_and_chosen_settings_and_over_the_whole_box(law
         assert good / boxes >= 0.8 - 2 * np.sqrt(0.16 / boxes)
     assert (shares["not corrected"] < least).all()  # the correction is needed
     assert abs(np.mean(gap)) < (0.03 if law is wide else 0.15)
+
+
+@pytest.mark.slow
+def test_the_bias_on_the_virtual_bench_is_told(capsys):
+    """60 trials of 27 batches of the invented gel, seeds 1000 to 1059: chances told less true ones, at the set point and at the worst of the ranges.
+
+    The bench is a mechanism and no polynomial, so that nothing is asserted of the bias but that it was measured finely. Measured: -0.007 (0.001) at
+    the set point, where nearly every batch truly holds; at the worst setting of the ranges, of every second trial, RANGES.
+    """
+    bench = doe.virtual.AfterSunGel()
+    plan = doe.designs.box_behnken(bench.study, centre=3)
+    gaps = {"set point": [], "worst of the ranges": []}
+    for trial in range(60):
+        records = bench.make(plan.randomised(seed=trial), seed=1000 + trial)
+        win = doe.find_window(fit_all(bench.study, records), draws=1000, seed=trial)
+        looked = [("set point", pd.DataFrame([win.set_point.to_dict()]), win.set_point_probability)]
+        if trial % 2 == 0 and len(win.worst):  # ranges take longer
+            looked.append(("worst of the ranges", win.worst, float(win.worst["probability"].iloc[0])))
+        for name, at, told in looked:
+            true = bench.conforming(at[bench.study.names], draws=4000)["probability"].iloc[0]
+            gaps[name].append(told - float(true))
+    with capsys.disabled():
+        for name, gap in gaps.items():
+            error = np.std(gap, ddof=1) / np.sqrt(len(gap))
+            print(f"\nvirtual bench, {name}: told less true {np.mean(gap):.3f} ± {error:.3f} ({len(gap)} trials)")
+            assert len(gap) >= 25
+            assert error < 0.02
