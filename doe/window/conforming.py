@@ -57,17 +57,17 @@ class Rates:
     effective: float
 
     def part(self, draws: int) -> Rates:
-        """The first so many draws."""
+        """The first so many draws, by themselves: a view would keep all of them in memory."""
         total = self.coefficients.shape[2]
         if draws >= total:
             return self
         return Rates(
-            self.coefficients[:, :, :draws],
-            self.factor[:draws],
-            self.low[:, :draws],
-            self.high[:, :draws],
+            self.coefficients[:, :, :draws].copy(),
+            self.factor[:draws].copy(),
+            self.low[:, :draws].copy(),
+            self.high[:, :draws].copy(),
             self.logistic,
-            self.blur[:, :draws],
+            self.blur[:, :draws].copy(),
             self.effective * draws / total,
         )
 

@@ -189,8 +189,9 @@ class Window(Shown):
         before and 0.87 after where truths varied widely, and in 0.28 and 0.81 where no setting was better than another, the hardest case
         (standard error 0.02); boxes held at that confidence fell short somewhere in 0.03 and 0.10 of the trials. A confidence is of trials: of
         the boxes that come to be offered where next to none can hold, most will not. No correction would be needed if the truths came from the
-        prior; a flat prior does not know that the best of many looks better than it is. Responses with several limits, other plans and other
-        kinds of fits were not all tried. Where a repeat of the trial would choose is looked for among some hundreds of settings, and the width of
+        prior; a flat prior does not know that the best of many looks better than it is. With two responses and three limits the bound
+        is careful anyway: of 150 trials of 14 runs a claim of 0.8 was kept in 0.90 without the correction and in all with it. Other kinds of
+        fits were not simulated. Where a repeat of the trial would choose is looked for among some hundreds of settings, and the width of
         its posterior taken to be that of this one.
 
         References
