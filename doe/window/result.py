@@ -50,6 +50,8 @@ EVIDENCE = (
 SHOWN, CHECK, FRESH = 0, 1, 2
 GUIDING = 4000  # draws that guide the search for the set point; more would not find a better one, only later
 TRIES = 5  # boxes tried on ever new draws before none is offered
+CHANCE = "the chance"
+ALLOWED = " allows for set point and ranges having been chosen on these same readings"
 SAID = 0.9  # confidence of the claim on the page
 COSTLY = 24  # settings at which a claim is evaluated in every round of a box search
 
@@ -580,13 +582,13 @@ class Window(Shown):
             **({"few": COSTLY} if confidence is not None else {"quick": self._quick}),
         )
         at = settings.encoded(settings.complete(best.free[None, :]), best.levels)
-        what = "the chance" if confidence is None else f"the claim at {confidence:.3g} confidence"
+        what = CHANCE if confidence is None else f"the claim at {confidence:.3g} confidence"
         where = "the best setting with what is pinned" if moved else "the set point"
         chance, error = self._level(FRESH, confidence)(at)
         if chance[0] - 2 * error[0] < self.target:
             return self._no_box(
                 f"No box: at {where} itself {what} is {chance[0]:.4f} (Monte-Carlo error {error[0]:.4f}), "
-                f"not surely {self.target:g} or more."
+                f"not surely {self.target:g} or more." + ("" if confidence is None else f" The claim{ALLOWED}.")
             )
         # three errors of the search's draws, so that two errors of fresh ones are mostly cleared at the first try
         goal = self.target + 3.0 * (self._error_at_target() if confidence is None else float(error[0]))
@@ -676,6 +678,8 @@ class Window(Shown):
             f"{', '.join(self._setting(name, setting[name].iloc[0]) for name in self.study.names)}, {what} is {value:.4f} "
             f"(Monte-Carlo error {error:.4f}); target {self.target:g}. Built around {where}."
         )
+        if what != CHANCE:
+            words += f" The claim{ALLOWED}."
         implied = [settings.names[i] for i in settings.bound if settings.names[i] not in settings.pins]
         if implied:
             one = len(implied) == 1
