@@ -118,11 +118,3 @@ def test_the_self_test_holds(tmp_path):
     for question in CHAPTERS:
         assert question in text
     assert text.count("<td>holds</td>") == count
-
-
-@pytest.mark.slow
-def test_the_full_self_test_holds(tmp_path):
-    done = selftest(tmp_path, "--full")
-    assert done.returncode == 0, done.stderr
-    text = (tmp_path / "filed" / "selftest_full.html").read_text(encoding="utf-8")
-    assert "1000 trials" in text
