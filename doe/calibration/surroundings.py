@@ -33,7 +33,7 @@ def machine_table(version: str, seed: int, depth: str, now: datetime.datetime) -
         ("seed", str(seed)),
         ("date and time", now.astimezone().isoformat(" ", "seconds")),
         ("Python", f"{platform.python_implementation()} {platform.python_version()}"),
-        ("operating system", f"{platform.system()} {platform.release()}"),
+        ("operating system", platform.platform(terse=True)),
         ("machine", f"{platform.machine()}, {os.cpu_count()} processors, name {platform.node() or 'not known'}"),
         ("floating point", f"{sys.float_info.mant_dig} bits, largest {sys.float_info.max:.4g}"),
     ]
