@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from scipy import stats
 
 from doe.plots import look
 from doe.study import StudyError
@@ -46,6 +45,8 @@ def half_normal(effects: Any, ax: Axes | None = None, seed: int = 0) -> Axes:
     Daniel, C. (1959). Use of half-normal plots in interpreting factorial two-level experiments. Technometrics 1, 311-341. Atkinson, A. C.
     (1985). Plots, transformations and regression, section 4.2 (simulated envelopes). Oxford University Press.
     """
+    from scipy import stats  # slow to import
+
     from doe.fits import LenthTest, lenth
 
     found = effects if isinstance(effects, LenthTest) else lenth(effects, seed=seed)

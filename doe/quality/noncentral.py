@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import optimize
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +37,8 @@ def f_power(noncentrality: float, d: float, df: float, alpha: float, scale: floa
     ----------
     Johnson, N. L., Kotz, S. & Balakrishnan, N. (1995). Continuous univariate distributions, vol. 2, 2nd ed., ch. 30. Wiley.
     """
+    from scipy import stats  # slow to import
+
     if df <= 0:
         return math.nan
     if noncentrality == 0.0:

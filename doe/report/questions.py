@@ -298,9 +298,10 @@ def _ranked(fit: Fit) -> list[Block]:
     except StudyError as problem:
         return [Words((f"How much each factor accounts for is not told: {problem}",))]
     told = ranked._sections()[0]
+    title = f"How much of the variation of {fit.response.name} each factor accounts for"
+    note = "\n".join(told.note.split("\n")[1:])  # its first words stand under the picture
     return [
-        grid(f"How much of the variation of {fit.response.name} each factor accounts for", told.table),
-        paragraphs(told.note.split("\n")[1:]),  # its first words stand under the picture
+        *section_blocks([Section(title, told.table, note)]),
         image(plots.drivers(ranked), f"Shares of the variation of {fit.response.name} with their intervals"),
     ]
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
+import json
 import math
+import os
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,7 +22,9 @@ from doe.fits import fit_all
 from doe.study import Categorical, Model, Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
+from doe.study.files import read_json, taken_from, write_json
 from doe.study.shown import number_text
+from doe.study.tasks import worked_through
 from doe.window.finding import find_window
 from doe.window.truths import Truth, as_truth
 
@@ -162,6 +167,7 @@ def rehearse(
     method: str | None = None,
     draws: int = 1000,
     progress: bool | Callable[[int, int], None] = False,
+    checkpoint: str | os.PathLike[str] | None = None,
 ) -> Rehearsal:
     """Rehearse the whole trial before a batch is made: from a guessed truth draw records, fit, find the window, many times.
 
@@ -183,13 +189,17 @@ def rehearse(
     seed : int
         The same seed gives the same rehearsals for any `n_jobs`.
     n_jobs : int
-        Threads.
+        Processes. With 1 a `joblib.parallel_config` around the call decides: `with joblib.parallel_config(backend="dask"):` gives the
+        rehearsals to the cluster of the active Dask client.
     method : optional
         As for `doe.fit`: REML where batches share whole plots.
     draws : int
         Posterior draws of each window.
     progress : bool or callable
         Show a bar; a callable is given how many are done, and of how many.
+    checkpoint : path, optional
+        A file that keeps each rehearsal as it is done. Called again with the same trial and seed, those that it holds are not done again:
+        after a stop, or for a greater n, the answer is that of an unbroken call.
 
     Returns
     -------
@@ -200,8 +210,8 @@ def rehearse(
     Raises
     ------
     StudyError
-        If the truth is of other factors, a standard deviation is not above 0, the plan cannot fit the model with batches to spare, or a
-        figure cannot be used.
+        If the truth is of other factors, a standard deviation is not above 0, the plan cannot fit the model with batches to spare, a
+        figure cannot be used, a worker is lost, or the checkpoint is of another rehearsal.
     """
     if not isinstance(plan, Plan):
         raise StudyError("rehearse: plan", type(plan).__name__, "a Plan", "make one with doe.designs")
@@ -226,12 +236,63 @@ def rehearse(
         )
     specified = [np.isfinite(r.fitted_limits()).any() for r in told.responses]
     stage = _Stage(plan, study, told, noise, chosen, float(target), int(seed), method, int(draws), any(specified))
-    done: list[dict[str, Any]] = []
-    with ThreadPoolExecutor(jobs) as pool, _bar(progress, count) as step:
-        for result in pool.map(stage.act, range(count)):
-            done.append(result)
-            step(len(done))
-    return stage.summary(done)
+    kept = _Checkpoint.of(checkpoint, stage)
+    missing = [i for i in range(count) if i not in kept.done]
+    with _bar(progress, count) as step:
+        for i, result in zip(missing, worked_through(stage.act, missing, jobs, "rehearse"), strict=True):
+            kept.keep(i, result)
+            step(sum(k < count for k in kept.done))
+    return stage.summary([kept.done[i] for i in range(count)])
+
+
+SCHEMA = 1  # of a checkpoint
+
+
+@dataclass
+class _Checkpoint:
+    """Rehearsals done so far, and the file that keeps them."""
+
+    path: Path | None
+    stage: str
+    done: dict[int, dict[str, Any]]
+
+    @classmethod
+    def of(cls, path: str | os.PathLike[str] | None, stage: _Stage) -> _Checkpoint:
+        """What a file holds of this rehearsal; nothing where there is no file yet."""
+        if path is None:
+            return cls(None, "", {})
+        if not isinstance(path, str | os.PathLike):
+            raise StudyError("rehearse: checkpoint", path, "the path of a file", 'write "rehearsal.json"')
+        own, file = stage.fingerprint(), Path(path)
+        if not file.exists():
+            return cls(file, own, {})
+        content = read_json(file, "rehearsal", SCHEMA)
+        if content.get("rehearsal") != own:
+            raise StudyError(
+                "rehearse: checkpoint",
+                str(file),
+                "of this same rehearsal, with the same plan, truth, model and seed",
+                "give a file of another name, or delete that one if it is of no more use",
+            )
+        with taken_from(f"checkpoint {str(file)!r}", "rehearsal"):
+            done = {int(i): {**told, "p": _each(told["p"], math.nan)} for i, told in content["done"].items()}
+        return cls(file, own, done)
+
+    def keep(self, i: int, result: dict[str, Any]) -> None:
+        """One more."""
+        self.done[i] = result
+        if self.path is not None:
+            told = {str(k): {**v, "p": _each(v["p"], None)} for k, v in sorted(self.done.items())}
+            content = {"kind": "rehearsal", "schema": SCHEMA, "rehearsal": self.stage, "done": told}
+            write_json(self.path, content)
+
+
+def _each(found: Mapping[str, Mapping[str, Any]], none: float | None) -> dict[str, dict[str, Any]]:
+    """The p values of each response and term, where there is none with the word given for it: JSON knows no NaN."""
+    return {
+        name: {term: none if p is None or math.isnan(p) else float(p) for term, p in told.items()}
+        for name, told in found.items()
+    }
 
 
 @dataclass(frozen=True)
@@ -248,6 +309,23 @@ class _Stage:
     method: str | None
     draws: int
     decide: bool
+
+    def fingerprint(self) -> str:
+        """Digits that change when a rehearsal of the same number would: the truth counts by its values over the region."""
+        looked = pd.concat([self.plan.runs, self.study.region.sample(SAMPLED, seed=0)], ignore_index=True)
+        whole = None if self.noise.whole is None else self.noise.whole.tolist()
+        groups = [None if g is None else [str(v) for v in g] for g in (self.plan.block, self.plan.whole_plot)]
+        said = [
+            self.study.fingerprint,
+            self.plan.runs.to_csv(),
+            groups,
+            self.truth.mean(looked).tolist(),
+            self.noise.batch.tolist(),
+            whole,
+            list(self.model.terms),
+            [self.target, self.seed, self.method, self.draws],
+        ]
+        return hashlib.sha256(json.dumps(said).encode()).hexdigest()[:12]
 
     def _readings(self, rng: np.random.Generator) -> pd.DataFrame:
         """One row a batch: settings, groups, what would be read."""
