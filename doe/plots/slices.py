@@ -8,12 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.colors import LogNorm, Normalize
-from matplotlib.patches import Rectangle
-from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
-from scipy.interpolate import RegularGridInterpolator
 
 from doe.plots import holding, look
 from doe.plots.curves import value_text
@@ -21,6 +16,9 @@ from doe.plots.runs import observed
 from doe.study import Categorical, Discrete, Study, StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.colors import Normalize
+
     from doe.fits import Fit
 
 Floats = NDArray[np.float64]
@@ -170,6 +168,8 @@ def _room(study: Study, table: pd.DataFrame) -> Floats:
 
 def frame(ax: Axes, cut: Slice) -> None:
     """Axis labels and limits, and the hatching that shows where the region ends."""
+    from matplotlib.patches import Rectangle
+
     x, y = (cut.path.study.factor(name) for name in cut.path.free)
     ax.set_xlabel(look.folded(x.label, 48))
     ax.set_ylabel(look.folded(y.label, 34))
@@ -217,6 +217,8 @@ def _cut_off(ax: Axes, cut: Slice, drawn: Any) -> None:
 
 
 def _fill(ax: Axes, fit: Fit, cut: Slice, z: Floats, low: float, high: float, log: bool) -> None:
+    from matplotlib.colors import LogNorm, Normalize
+
     if high - low <= 1e-9 * max(abs(high), abs(low), 1e-300):
         low, high = low - max(abs(low), 1.0) * 1e-3, high + max(abs(high), 1.0) * 1e-3
     norm = LogNorm(low, high) if log else Normalize(low, high)
@@ -227,6 +229,9 @@ def _fill(ax: Axes, fit: Fit, cut: Slice, z: Floats, low: float, high: float, lo
 
 def bar(ax: Axes | list[Axes], drawn: Any, label: str, ticks: Sequence[float]) -> None:
     """The colour scale beside the panel or panels, with its label and unit."""
+    from matplotlib.axes import Axes
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
     root = (ax if isinstance(ax, Axes) else ax[0]).get_figure()
     assert root is not None  # an Axes is always made in a figure
     scale = root.colorbar(
@@ -241,6 +246,8 @@ def bar(ax: Axes | list[Axes], drawn: Any, label: str, ticks: Sequence[float]) -
 
 def round_levels(low: float, high: float, log: bool, most: int = LEVELS) -> list[float]:
     """Round values strictly between two, evenly spaced or in ratios."""
+    from matplotlib.ticker import MaxNLocator
+
     if log:
         steps = look.round_steps(low, high, most)
     else:
@@ -289,6 +296,8 @@ def draw_lines(
 
 def _inside(cut: Slice, pieces: Sequence[Floats]) -> list[Floats]:
     """The stretches of lines that lie in the region, where words may be written on them."""
+    from scipy.interpolate import RegularGridInterpolator
+
     if cut.inside.all():
         return list(pieces)
     room = RegularGridInterpolator(
