@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -42,8 +43,6 @@ class Slice:
         Which settings lie in the region.
     near : ndarray of bool
         Those and their neighbours, so that colours and lines can be drawn up to the very edge.
-    room : ndarray
-        How far every setting lies from the nearest bound or constraint, in units of the ranges; below zero outside.
     """
 
     path: holding.Held
@@ -52,7 +51,11 @@ class Slice:
     table: pd.DataFrame
     inside: NDArray[np.bool_]
     near: NDArray[np.bool_]
-    room: Floats
+
+    @cached_property
+    def room(self) -> Floats:
+        """How far every setting lies from the nearest bound or constraint, in units of the ranges; below zero outside."""
+        return _room(self.path.study, self.table)
 
     def grid(self, values: Floats) -> Floats:
         """Values at the settings near the region, laid out (y, x), NaN elsewhere."""
@@ -150,7 +153,7 @@ def sliced(study: Study, x: str, y: str, at: Any, n: int, base: Mapping[str, Any
     for up in range(3):
         for across in range(3):
             near |= wide[up : up + grid.shape[0], across : across + grid.shape[1]]
-    return Slice(path, xs, ys, table, inside, near.ravel(), _room(study, table))
+    return Slice(path, xs, ys, table, inside, near.ravel())
 
 
 def _room(study: Study, table: pd.DataFrame) -> Floats:
