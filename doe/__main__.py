@@ -46,6 +46,10 @@ DESIGNS: dict[str, Callable[[doe.Study], doe.designs.Plan]] = {
 }
 OPTIMAL = "optimal"
 
+# JupyterLab, without a grammar of international web addresses that jsonschema offers: it is compiled anew at every start, which takes longer
+# than all the rest of the server, and no schema of Jupyter's asks for it.
+SERVER = "import sys; sys.modules['rfc3987_syntax'] = None; from jupyterlab.labapp import main; sys.exit(main())"
+
 
 @contextmanager
 def _progress(steps: int) -> Iterator[Callable[[str], None]]:
@@ -468,7 +472,7 @@ def lab(
         if not (own / notebook.name).exists():
             shutil.copyfile(notebook, own / notebook.name)
     _say(f"Your notebooks are in {own}. Stop with Ctrl-C.")
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={own.resolve()}"]
+    command = [sys.executable, "-c", SERVER, f"--ServerApp.root_dir={own.resolve()}"]
     with _without_announcements() as environment:
         status = subprocess.call(command + ([] if browser else ["--no-browser"]), env=environment)
     raise typer.Exit(status)

@@ -225,7 +225,7 @@ def noise_from_batches(
     Searle, S. R., Casella, G. & McCulloch, C. E. (1992). Variance components, ch. 3 (unbalanced one-way analysis). Wiley.
     Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components. Biometrics Bulletin 2(6), 110-114.
     """
-    from scipy import stats  # slow to import
+    from scipy import stats
 
     table = _readings_table(readings, log)
     if not (isinstance(confidence, float) and 0.5 <= confidence < 1):

@@ -134,8 +134,9 @@ class Window(Shown):
             If a factor's column is missing or a cell cannot be used.
         """
         table = self.study.frame(df)
-        value, error = self._predictive.chance(self.study.encode(table), self._shown)
-        outside = ~self.study.region.contains(table)
+        # checked once: a map that follows a slider asks many times a second
+        value, error = self._predictive.chance(self.study._encoded(table, table), self._shown)
+        outside = ~self.study.region._contains(table)
         return Noted.made(
             pd.DataFrame({"probability": value, "mc_error": error, "extrapolated": outside}, index=df.index),
             self._extrapolated(outside),
