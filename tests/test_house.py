@@ -4,8 +4,6 @@ import ast
 import importlib
 import inspect
 import pkgutil
-import subprocess
-import sys
 import types
 from pathlib import Path
 
@@ -105,14 +103,3 @@ def test_the_package_speaks_of_itself_alone():
         if door.exists() and floor > 1:
             text = ast.get_docstring(ast.parse(door.read_text(encoding="utf-8"))) or ""
             assert "import" in text.lower(), f"{room} does not say what it may import"
-
-
-def test_importing_the_package_leaves_the_slow_libraries_alone():
-    """They are imported inside the functions that need them: a kernel or a command begins that much sooner."""
-    slow = {"IPython", "alembic", "anywidget", "ipywidgets", "jinja2", "matplotlib.pyplot", "numba", "openpyxl", "pint"}
-    slow |= {"pyDOE3", "scipy.stats", "seaborn", "statsmodels"}
-    told = "import sys, doe; print(*sys.modules)"
-    done = subprocess.run([sys.executable, "-c", told], cwd=ROOT, capture_output=True, text=True, check=True)
-    loaded = set(done.stdout.split())
-    assert "doe.window" in loaded
-    assert not slow & loaded

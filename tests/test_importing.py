@@ -8,12 +8,17 @@ import pytest
 
 # general-purpose libraries that take a tenth of a second or more each to load; only functions that need them may load them
 HEAVY = [
+    "IPython",
     "alembic",
+    "anywidget",
     "ipywidgets",
+    "jinja2",
+    "joblib",
     "matplotlib",
     "numba",
     "openpyxl",
     "pint",
+    "pyDOE3",
     "PIL",
     "rich",
     "scipy.interpolate",
