@@ -4,7 +4,7 @@ from doe import bench, designs, fits, panels, plots, quality, report, store, stu
 from doe.fits import fit, fit_all
 from doe.report import write_report
 from doe.store import Store
-from doe.study import Categorical, Component, Continuous, Covariate, Discrete, Response, Study, StudyError, simulate
+from doe.study import Categorical, Component, Continuous, Covariate, Discrete, Response, Study, StudyError
 from doe.window import confirm, find_window, next_batches, rehearse
 
 __version__ = "0.1.0"
@@ -32,7 +32,6 @@ __all__ = [
     "quality",
     "rehearse",
     "report",
-    "simulate",
     "store",
     "study",
     "virtual",

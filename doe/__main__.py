@@ -1,4 +1,4 @@
-"""The command line: python -m doe demo | analyse | sheet | lab."""
+"""The command line: python -m doe demo | plan | sheet | record | analyse | selftest | lab."""
 
 from __future__ import annotations
 
@@ -45,6 +45,10 @@ DESIGNS: dict[str, Callable[[doe.Study], doe.designs.Plan]] = {
     "extreme vertices": doe.designs.extreme_vertices,
 }
 OPTIMAL = "optimal"
+
+# JupyterLab, without a grammar of international web addresses that jsonschema offers: it is compiled anew at every start, which takes longer
+# than all the rest of the server, and no schema of Jupyter's asks for it.
+SERVER = "import sys; sys.modules['rfc3987_syntax'] = None; from jupyterlab.labapp import main; sys.exit(main())"
 
 
 @contextmanager
@@ -175,6 +179,14 @@ def _conclude(
     return win, report
 
 
+def _drivers(fit: doe.fits.Fit) -> object:
+    """What drives a response; the reason where it cannot be told, as of a fit reduced to its mean."""
+    try:
+        return fit.drivers()
+    except StudyError as problem:
+        return f"What drives {fit.response.label} cannot be told: {problem}"
+
+
 def _say(*lines: object) -> None:
     for line in lines:
         console.print(str(line), markup=False)
@@ -215,28 +227,53 @@ def demo(
 
 
 @app.command()
-def sheet(
+def plan(
     study_file: Annotated[Path, typer.Argument(metavar="STUDY", help="The study, as JSON.")],
-    design: Annotated[
-        str, typer.Option(help="Which plan: " + ", ".join([*DESIGNS, OPTIMAL]) + ".")
-    ] = "central composite",
-    runs: Annotated[int | None, typer.Option(help="Batches of an optimal plan.")] = None,
     model: Annotated[
-        str | None,
-        typer.Option(help="What an optimal plan is to fit: " + ", ".join(PRESETS) + ', or terms such as "A,B,A:B".'),
+        str, typer.Option(help="What is to be fitted: " + ", ".join(PRESETS) + ', or terms such as "A,B,A:B".')
+    ] = "quadratic",
+    runs: Annotated[
+        int | None, typer.Option(help="How many batches; left out: the fewest that show what --sigma and --change say.")
     ] = None,
+    sigma: Annotated[
+        float | None,
+        typer.Option(help="Standard deviation of batches made alike, on the fitted scale (log: 0.1 is about 10 %)."),
+    ] = None,
+    change: Annotated[
+        list[str] | None,
+        typer.Option(help="Change not to be overlooked, low to high, on the fitted scale; or TERM=CHANGE (repeat it)."),
+    ] = None,
+    ratio: Annotated[
+        list[str] | None, typer.Option(help="The same for a log response: 1.5 for × 1.5; or TERM=RATIO (repeat it).")
+    ] = None,
+    power: Annotated[float, typer.Option(help="Chance with which it is to be seen.")] = 0.8,
+    criterion: Annotated[
+        str | None, typer.Option(help="What the search makes best: I (prediction), D or A (coefficients).")
+    ] = None,
+    repeated: Annotated[int, typer.Option(help="Batches that repeat a setting, to know the noise.")] = 0,
+    seed: Annotated[int, typer.Option(help="Of the search and of the order of making.")] = 0,
     out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("bench"),
-    readings: Annotated[int, typer.Option(help="Entry columns a response, for the same batch read again.")] = 1,
-    seed: Annotated[int, typer.Option(help="Draws the order of making.")] = 0,
-    recipe: Annotated[Path | None, typer.Option(help="The recipe, as JSON: adds a weigh-out page a batch.")] = None,
-    batch_size: Annotated[float | None, typer.Option(help="Grams of each batch; 200 with a recipe.")] = None,
 ) -> None:
-    """Plan a study and write its run sheet: plan.json, run_sheet.xlsx to fill in, run_sheet.html to print."""
+    """Choose the batches, by their number or by what they are to show: plan.json, and check.html, what the plan buys."""
+    from doe.commands import chosen_plan, write_check_page
+    from doe.commands.choosing import sizes_of
+
     study = doe.Study.load(study_file)
-    made_by = None if recipe is None else doe.bench.Recipe.load(recipe)
-    plan = _planned(study, design, runs, model, seed).randomised(seed)
+    changes, ratios = sizes_of("--change", change or []), sizes_of("--ratio", ratio or [])
     folder = _folder(out)
-    for kept in ("plan.json", "run_sheet.xlsx", "run_sheet.html"):
+    _free(folder, "plan.json", "check.html")
+    with _progress(2) as begin:
+        begin("searching for the plan")
+        chosen = chosen_plan(study, _spec(model), runs, sigma, changes, ratios, power, criterion, repeated, seed)
+        begin("writing the page")
+        page = write_check_page(folder / "check.html", chosen)
+        chosen.plan.save(folder / "plan.json")
+    _say(chosen, "", f"Plan                     {folder / 'plan.json'}", f"What it buys             {page}")
+
+
+def _free(folder: Path, *names: str) -> None:
+    """Refuse a folder that holds one of these files already."""
+    for kept in names:
         if (folder / kept).exists():
             raise StudyError(
                 "--out",
@@ -244,13 +281,89 @@ def sheet(
                 f"a folder without {kept}",
                 "choose another folder, so that no filled-in sheet is lost",
             )
+
+
+def _plan_of(study: doe.Study, study_file: Path, plan_file: Path) -> doe.designs.Plan:
+    """A plan from its file; refused where it is of another study."""
+    made = doe.designs.Plan.load(plan_file)
+    if made.study.fingerprint != study.fingerprint:
+        raise StudyError(
+            "--plan",
+            str(plan_file),
+            f"a plan of the study {study.name!r} as it stands in {str(study_file)!r}",
+            "give the study the plan was made from",
+        )
+    return made
+
+
+@app.command()
+def sheet(
+    study_file: Annotated[Path, typer.Argument(metavar="STUDY", help="The study, as JSON.")],
+    design: Annotated[
+        str | None,
+        typer.Option(help="Which plan: " + ", ".join([*DESIGNS, OPTIMAL]) + "; central composite if left out."),
+    ] = None,
+    plan: Annotated[
+        Path | None, typer.Option(help="A plan made before, as JSON: its sheet is written, in its order of making.")
+    ] = None,
+    runs: Annotated[int | None, typer.Option(help="Batches of an optimal plan.")] = None,
+    model: Annotated[
+        str | None,
+        typer.Option(help="What an optimal plan is to fit: " + ", ".join(PRESETS) + ', or terms such as "A,B,A:B".'),
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("bench"),
+    readings: Annotated[int, typer.Option(help="Entry columns a response, for the same batch read again.")] = 1,
+    seed: Annotated[int | None, typer.Option(help="Draws the order of making; 0 if left out.")] = None,
+    recipe: Annotated[Path | None, typer.Option(help="The recipe, as JSON: adds a weigh-out page a batch.")] = None,
+    batch_size: Annotated[float | None, typer.Option(help="Grams of each batch; 200 with a recipe.")] = None,
+) -> None:
+    """Plan a study and write its run sheet: plan.json, run_sheet.xlsx to fill in, run_sheet.html to print."""
+    study = doe.Study.load(study_file)
+    made_by = None if recipe is None else doe.bench.Recipe.load(recipe)
+    if plan is not None:
+        for name, given in (("--design", design), ("--runs", runs), ("--model", model), ("--seed", seed)):
+            if given is not None:
+                raise StudyError(name, given, "left out with --plan", "the plan is made already, with its order")
+        made = _plan_of(study, study_file, plan)
+    else:
+        seed = 0 if seed is None else seed
+        made = _planned(study, design or "central composite", runs, model, seed).randomised(seed)
+    folder = _folder(out)
+    there = plan is not None and (folder / "plan.json").exists() and plan.samefile(folder / "plan.json")
+    _free(folder, *([] if there else ["plan.json"]), "run_sheet.xlsx", "run_sheet.html")
     sheets = [
-        doe.bench.write_sheet(plan, made_by, folder / f"run_sheet.{kind}", batch_size, seed=None, readings=readings)
+        doe.bench.write_sheet(made, made_by, folder / f"run_sheet.{kind}", batch_size, seed=None, readings=readings)
         for kind in ("xlsx", "html")
     ]
-    plan.save(folder / "plan.json")
-    _say(plan, "", f"Plan                     {folder / 'plan.json'}")
+    if not there:
+        made.save(folder / "plan.json")
+    _say(made, "", f"Plan                     {folder / 'plan.json'}")
     _say(f"Run sheet (to fill in)   {sheets[0]}", f"Run sheet (to print)     {sheets[1]}")
+
+
+@app.command()
+def record(
+    plan_file: Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, as JSON.")],
+    sheets: Annotated[
+        list[Path], typer.Argument(metavar="SHEET...", help="The sheet as it came back (.xlsx or .csv), or several.")
+    ],
+    answer: Annotated[
+        list[str] | None, typer.Option(help="CELL=ANSWER to a question that was listed (repeat it).")
+    ] = None,
+    answers: Annotated[Path | None, typer.Option(help="Answers as JSON: a mapping from cell to answer.")] = None,
+    why: Annotated[str, typer.Option(help="The reason, where a reading recorded before is corrected.")] = "",
+    who: Annotated[str | None, typer.Option(help="Who records; the account if left out.")] = None,
+    on: Annotated[str | None, typer.Option(help="Day of the list of what is due; today if left out.")] = None,
+    ahead: Annotated[int, typer.Option(help="Days that the list looks ahead.")] = 7,
+    out: Annotated[Path, typer.Option(help="Folder of the records; made if it is not there.")] = Path("records"),
+) -> None:
+    """Take the returned sheet up: records.csv, what is in doubt, what is new since last time, what is due."""
+    from doe.commands import answers_from, recorded
+
+    made = doe.designs.Plan.load(plan_file)
+    said = answers_from(answer or [], answers)
+    taken = recorded(made, sheets, _folder(out), said, why, who, on, ahead)
+    _say(taken, "", f"Records                  {taken.files[0]}", f"With their history       {taken.files[1]}")
 
 
 @app.command()
@@ -286,14 +399,7 @@ def analyse(
         if plan is None:
             records = doe.bench.read_table(records_file, study)
         else:
-            made = doe.designs.Plan.load(plan)
-            if made.study.fingerprint != study.fingerprint:
-                raise StudyError(
-                    "--plan",
-                    str(plan),
-                    f"a plan of the study {study.name!r} as it stands in {str(study_file)!r}",
-                    "give the study the plan was made from",
-                )
+            made = _plan_of(study, study_file, plan)
             records = doe.bench.read_sheet(records_file, made)
             if "plan fingerprint" in set(records.questions["cell"]):
                 raise StudyError(
@@ -312,12 +418,43 @@ def analyse(
         win, report = _conclude(records, fits, target, seed, folder, begin)
     _say(records, "", fits)
     for fit in fits.values():
-        _say("", fit, fit.equation())
+        _say("", fit, fit.equation(), "", _drivers(fit))
     if win is not None:
         _say("", win)
     if len(records.problems):
         _say("", f"{len(records.problems)} cells were not taken as they stand; the report lists each with its reason.")
     _say("", f"Pictures                 {folder / 'pictures'}", f"Report                   {report}")
+
+
+@app.command()
+def selftest(
+    out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("selftest"),
+    full: Annotated[bool, typer.Option("--full", help="More simulated trials and narrower limits: minutes.")] = False,
+    seed: Annotated[int, typer.Option(help="Of everything simulated.")] = 0,
+    jobs: Annotated[
+        int, typer.Option(help="Processes for the simulated trials; they change nothing but the time.")
+    ] = 1,
+) -> None:
+    """Check this installation against known answers and simulated truth; selftest.html (with --full selftest_full.html) is a page to file."""
+    from doe.calibration import calibrated, write_dossier
+
+    folder = _folder(out)
+    trial = bundled("data") / "after_sun_gel"
+    study = doe.Study.load(trial / "study.json")
+    made = doe.designs.Plan.load(trial / "plan.json")
+    records = doe.bench.Records.from_frame(pd.read_csv(trial / "records.csv"), made)
+    with _progress(6) as begin:
+        dossier = calibrated(study, made, records, "full" if full else "quick", seed, begin, n_jobs=jobs)
+        page = write_dossier(folder / ("selftest_full.html" if full else "selftest.html"), dossier)
+    _say(dossier, "", f"Page to file             {page}")
+    if not dossier.holds:
+        first = dossier.failing[0]
+        raise StudyError(
+            f"self-test: {first.what}",
+            first.found,
+            first.allowed,
+            f"read {page}, and do not rely on this installation before it is explained; {len(dossier.failing)} of {len(dossier.findings)} checks failed",
+        )
 
 
 @app.command()
@@ -338,7 +475,7 @@ def lab(
         if not (own / notebook.name).exists():
             shutil.copyfile(notebook, own / notebook.name)
     _say(f"Your notebooks are in {own}. Stop with Ctrl-C.")
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={own.resolve()}"]
+    command = [sys.executable, "-c", SERVER, f"--ServerApp.root_dir={own.resolve()}"]
     with _without_announcements() as environment:
         status = subprocess.call(command + ([] if browser else ["--no-browser"]), env=environment)
     raise typer.Exit(status)

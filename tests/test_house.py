@@ -24,6 +24,8 @@ FLOOR = {
     "plots": 6,
     "report": 7,
     "panels": 8,
+    "calibration": 8,
+    "commands": 8,
     "__main__": 9,
 }
 

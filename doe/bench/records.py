@@ -303,22 +303,38 @@ class Records(Shown):
 
         Batches with a censored reading are counted, but have no mean.
         """
+        d = self.data
+        # every batch of every response in one pass: a panel asks after each cell that is typed
+        keys = ["response", "time", "condition", "run", "batch"]
+        groups = d.assign(censored=d["value"].isna(), **{k: d[k].astype(object) for k in keys}).groupby(
+            keys, sort=False
+        )
+        every = groups[["value"]].mean()
+        every["readings"], every["censored"] = groups.size(), groups["censored"].sum()
+        every.loc[every["censored"] > 0, "value"] = np.nan
+        every = every.reset_index()
+        parts = dict(tuple(every.groupby(keys[:3], sort=False)))
         rows = []
         for response in (*self.study.readings, *(r for r in self.study.responses if r.formula is not None)):
-            try:
-                frame = self.frame(response.name)
-            except StudyError:
-                frame = pd.DataFrame({"run": [], response.name: [], "readings": []})
-            read = frame if response.formula is None else frame[frame[response.name].notna()]
-            means = frame[response.name].dropna().astype(float)
-            own = self.of(measured_as(self.study, response.name)) if response.formula is None else self.data.iloc[:0]
+            if response.formula is None:
+                one = measured_as(self.study, response.name)
+                read = parts.get((one.of, one.time, one.condition), every.iloc[:0])
+                readings, censored, values = read["readings"].sum(), read["censored"].sum(), read["value"]
+            else:
+                try:
+                    frame = self.frame(response.name)
+                except StudyError:  # none of its parts was read
+                    frame = pd.DataFrame({"run": [], response.name: []})
+                read, readings, censored = frame[frame[response.name].notna()], 0, 0
+                values = read[response.name]
+            means = values.dropna().astype(float)
             rows.append(
                 {
                     "response": response.name,
                     "unit": response.unit,
                     "batches": len(read),
-                    "readings": len(own),
-                    "censored": int(own["value"].isna().sum()),
+                    "readings": int(readings),
+                    "censored": int(censored),
                     "missing": len(self.plan.runs) - read["run"].nunique(),
                     "least": means.min() if len(means) else np.nan,
                     "mean": means.mean() if len(means) else np.nan,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import linalg, optimize
+from scipy import linalg
 
 from doe.fits.arrays import Floats
 from doe.fits.climbing import Cone, best_within, cone
@@ -92,6 +92,8 @@ class Quadratic:
         ----------
         Draper, N. R. (1963). "Ridge analysis" of response surfaces. Technometrics 5(4), 469-479.
         """
+        from scipy import optimize
+
         values, vectors = self.axes
         lam, c = sign * values, sign * (vectors.T @ self.b)
         if radius == 0.0:
@@ -407,6 +409,8 @@ class Surface(Shown):
 
     def _corners(self, G: Floats, h: Floats) -> Floats:
         """Corners of the bounds, up to 64 of them, where they close a shape off."""
+        from scipy import optimize
+
         k = G.shape[1]
         size = np.linalg.norm(G, axis=1)
         G, h = G[size > 1e-12] / size[size > 1e-12, None], h[size > 1e-12] / size[size > 1e-12]

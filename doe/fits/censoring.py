@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, optimize, special
+from scipy import linalg, special
 
 from doe.fits.arrays import Floats
 from doe.fits.resampling import Draws, resampled
@@ -198,6 +198,8 @@ def endless(bounds: Bounds, X: Floats) -> Endless | None:
     Silvapulle, M. J. & Burridge, J. (1986). Existence of maximum likelihood estimates in regression models for grouped and ungrouped data.
     J. R. Stat. Soc. B 48, 100-106.
     """
+    from scipy import optimize
+
     p = X.shape[1]
     size = max(float(np.abs(bounds.inside).max()), 1e-300)
     low, high = bounds.lower / size, bounds.upper / size

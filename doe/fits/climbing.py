@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import special
 
 from doe.fits.arrays import Floats
 
@@ -78,6 +78,8 @@ def _cap(squared_sine: float, k: int) -> float:
 
 
 def _angle(share: float, k: int) -> float:
+    from scipy import stats
+
     return float(np.degrees(np.arcsin(np.sqrt(stats.beta.ppf(min(2.0 * share, 1.0), (k - 1) / 2.0, 0.5)))))
 
 
@@ -109,6 +111,8 @@ def best_within(
         None where no start led to a point inside. Sequential quadratic programmes from many starts: the principal directions, those
         to `near`, and random ones, always the same.
     """
+    from scipy import optimize
+
     size = np.linalg.norm(G, axis=1)
     keep = size > 1e-12
     if (h[~keep] < -INSIDE).any():

@@ -11,7 +11,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 from doe.fits import proportional_odds as odds
 from doe.fits.arrays import Floats
@@ -122,6 +122,8 @@ class Posterior:
     @cached_property
     def _summit(self) -> tuple[Floats, Floats]:
         """Mode and minus the second derivative there."""
+        from scipy import optimize
+
         alone = odds.solve(self.X, self.y, self.levels, self.precision)
         start = np.concatenate([odds.with_log_gaps(alone.cuts[0]), alone.slopes[0]])
         if not self.groups:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special
+from scipy import special
 
 from doe.fits import verdicts
 from doe.fits.arrays import Floats
@@ -114,6 +114,8 @@ def profile_likelihood(Q: Floats, y: Floats) -> tuple[Callable[[float], float], 
 
 def profile_of(fit: Fit, interval: float) -> TransformProfile:
     """The work of `Fit.transform_profile`."""
+    from scipy import optimize
+
     from doe.fits.result import checked_interval
 
     interval = checked_interval(interval)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import linalg, optimize, special
+from scipy import linalg, special
 
 from doe.fits.arrays import Floats
 from doe.study import Section, Shown, StudyError
@@ -103,6 +103,8 @@ class Whereabouts(Shown):
     @cached_property
     def bounded(self) -> bool:
         """Whether the region ends in every direction: whether curvature is shown along each."""
+        from scipy import optimize
+
         parts, beta = self.surface.quadratic.parts, self.surface.fit.beta
         k = parts.shape[1]
 
@@ -161,6 +163,8 @@ class Whereabouts(Shown):
 
     def _end(self, at: float, sign: float, row: Floats, free: Floats, u0: Floats, limit: float) -> float:
         """The farthest value of a factor, on one side, at which the least statistic stays below the limit."""
+        from scipy import optimize
+
         y = free.T @ u0
 
         def point(moved: float, z: Floats) -> Floats:

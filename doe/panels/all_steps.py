@@ -55,7 +55,8 @@ class Desk(Holding):
         super().__init__()
         if begun is not None:
             self._held, self.typed, self.aside, self.stale = begun._held, begun.typed, begun.aside, begun.stale
-        self.folder = None if folder is None else folder_for(folder)
+        # the same place even if the notebook changes its working folder later
+        self.folder = None if folder is None else folder_for(folder).absolute()
         self.panels: dict[str, Panel] = {}
         self._saved = widgets.HTML()
         self._told = widgets.HTML(said(told, "note"))
@@ -111,7 +112,8 @@ class Desk(Holding):
             If the folder cannot be written to, or holds the desk of another study.
         """
         place = folder_for(path)
-        if is_saved(place) and place != self.folder:
+        other = place.absolute() != self.folder
+        if is_saved(place) and other:
             held, _ = read_parts(place)
             if held.study is not None and (self.study is None or held.study.name != self.study.name):
                 raise StudyError(
@@ -121,7 +123,7 @@ class Desk(Holding):
                     f"it holds {held.study.name!r}: choose another folder",
                 )
         write_parts(self, place, {})
-        if self.folder is not None and self.folder != place and (self.folder / RETURNED).exists():
+        if self.folder is not None and other and (self.folder / RETURNED).exists():
             from doe.study.files import write_bytes
 
             write_bytes(place / RETURNED, (self.folder / RETURNED).read_bytes())

@@ -44,6 +44,7 @@ class WindowPanel(Panel):
         self.map = SlidingMap(self, self._compute, self._each)
         self.map.box = self._box
         self._ready: Window | None = None
+        self._spans: tuple[Window, dict[str, tuple[Any, Any]]] | None = None  # read once, not for every map
         self._ranging = Latest(lambda win: self.guard(lambda: self._show_ranges(win)))
         self.follow("fits", "records")(self._fits_changed)
         self.follow("window")(self._window_changed)
@@ -168,7 +169,9 @@ class WindowPanel(Panel):
             return []
         if cut.path.takers and set(cut.path.takers) != {win.study.balance}:
             return []
-        span = {str(r["factor"]): (r["low"], r["high"]) for _, r in win.ranges.iterrows()}
+        if self._spans is None or self._spans[0] is not win:
+            self._spans = win, {str(r["factor"]): (r["low"], r["high"]) for _, r in win.ranges.iterrows()}
+        span = self._spans[1]
         for f in win.study.factors:
             if f.name in cut.path.free or f.name in cut.path.takers:
                 continue

@@ -185,6 +185,7 @@ class SheetPanel(Panel):
             self.page.value = (
                 f'<div class="doe-result"><table><tr><th>factor</th><th>setting</th></tr>{"".join(rows)}</table></div>'
             )
+            self.size.number()  # not used without a recipe, but what is wrong with it is said at once
             return
         table = recipe.procedure(settings, self.size.number())
         self.page.value = f'<div class="doe-result">{table.astype(object).where(table.notna(), "").to_html(index=False, border=0)}</div>'

@@ -2,15 +2,33 @@
 
 from __future__ import annotations
 
+import atexit
 import ctypes
 import threading
+import weakref
 from collections.abc import Callable
 from html import escape
+from time import monotonic
 from typing import Any
 
 import ipywidgets as widgets
 
 from doe.panels.entry_fields import button
+
+PATIENCE = 5.0  # seconds that an ending kernel gives to threads still at work
+
+_at_work: weakref.WeakSet[Work | Latest] = weakref.WeakSet()
+
+
+@atexit.register
+def _end_well() -> None:
+    """Stop what is long and let what is short end: Python cannot shut down under a thread that is inside a compiled library."""
+    until = monotonic() + PATIENCE
+    for one in list(_at_work):
+        if isinstance(one, Work):
+            one.cancel()
+    for one in list(_at_work):
+        one.wait(max(0.0, until - monotonic()))
 
 
 class StoppedError(KeyboardInterrupt):
@@ -53,6 +71,7 @@ class Work:
         self.tell(words)
         self.view.layout.display = "flex"
         self._thread = threading.Thread(target=self._run, args=(words, task, done), daemon=True)
+        _at_work.add(self)
         self._thread.start()
 
     def tell(self, words: str, share: float | None = None) -> None:
@@ -117,6 +136,7 @@ class Latest:
             self._waiting = given
             if self._thread is None:
                 self._thread = threading.Thread(target=self._run, daemon=True)
+                _at_work.add(self)
                 self._thread.start()
 
     def wait(self, seconds: float = 60.0) -> None:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.figure import Figure, SubFigure
-from matplotlib.patches import Polygon
 
 from doe.plots import look
 from doe.plots.placing import MOST_FACTORS, _hatch, _scale
 from doe.plots.triangle import corners_of, hull
 from doe.study import Categorical, Study, StudyError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure, SubFigure
 
 
 def region_pairs(
@@ -38,6 +40,8 @@ def region_pairs(
     StudyError
         If there is no pair of numeric factors to draw, or there are too many.
     """
+    from matplotlib.patches import Polygon
+
     if not isinstance(study, Study):
         raise StudyError("region_pairs: study", type(study).__name__, "a Study", "describe the trial first")
     known = [f.name for f in study.factors if not isinstance(f, Categorical)]

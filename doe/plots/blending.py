@@ -7,10 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
-from matplotlib.path import Path
-from matplotlib.tri import Triangulation
 
 from doe.plots import chances, look, slices
 from doe.plots.holding import SAME, setting_text
@@ -20,6 +16,10 @@ from doe.study import Categorical, StudyError
 from doe.window.blends import Blends, blends_of
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.path import Path
+    from matplotlib.tri import Triangulation
+
     from doe.window import Window
 
 
@@ -52,6 +52,10 @@ def probability_ternary(
     StudyError
         If a, b or c is no component, or no blend of the slice lies in the region.
     """
+    from matplotlib.colors import Normalize
+    from matplotlib.path import Path
+    from matplotlib.tri import Triangulation
+
     look.need_window("probability_ternary", win)
     if isinstance(n, bool) or not isinstance(n, int | np.integer) or not 5 <= n <= 501:
         raise StudyError("n", n, "a whole number from 5 to 501", "give the grid points along each side")

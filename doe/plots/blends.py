@@ -9,11 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.colors import LogNorm, Normalize
-from matplotlib.patches import Polygon
-from matplotlib.path import Path
-from matplotlib.tri import Triangulation
 
 from doe.plots import holding, look
 from doe.plots.curves import value_text
@@ -24,6 +19,10 @@ from doe.plots.triangle import Triangle as Sides
 from doe.study import Categorical, Component, Study, StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.path import Path
+    from matplotlib.tri import Triangulation
+
     from doe.fits import Fit
 
 LETTERS = 18  # a line of a name at the end of a curve
@@ -303,6 +302,10 @@ def ternary_response(
     StudyError
         If there are not three components to draw, or the held settings leave no blend.
     """
+    from matplotlib.colors import LogNorm, Normalize
+    from matplotlib.path import Path
+    from matplotlib.tri import Triangulation
+
     look.need_fit("ternary_response", fit)
     if isinstance(n, bool) or not isinstance(n, int | np.integer) or not 11 <= n <= 401:
         raise StudyError("n", n, "a whole number from 11 to 401", "give the grid points along each side")
@@ -388,6 +391,8 @@ def _held_text(t: Triangle) -> str:
 
 
 def _frame(ax: Axes, t: Triangle) -> None:
+    from matplotlib.patches import Polygon
+
     ax.set_aspect("equal")
     ax.grid(False)
     ax.set(xlim=(-0.12, 1.12), ylim=(-0.07, 0.98), xticks=[], yticks=[])
@@ -433,6 +438,8 @@ def _draw_lines(
     outline: Path,
 ) -> None:
     """Contour lines with their values on them; a light line without room for its value is left out."""
+    from matplotlib.path import Path
+
     taken = look.Discs()
     for i, (value, label) in enumerate(lines):
         strong = i < heavy

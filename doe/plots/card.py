@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.axes import Axes
 
 from doe.plots import look
 from doe.plots.chances import chance_text, what_of
@@ -14,6 +13,8 @@ from doe.study.trial import specification_text
 from doe.window.result import EVIDENCE, setting_text
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from doe.window import Window
 
 ROW = 0.27  # inches a line

@@ -7,10 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
-from matplotlib.figure import Figure, SubFigure
-from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from doe.plots import look, slices
@@ -20,6 +16,9 @@ from doe.study import Categorical, StudyError
 from doe.study.trial import specification_text
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+
     from doe.designs import Plan
     from doe.window import Window
 
@@ -65,6 +64,8 @@ def probability_map(
     StudyError
         If x or y is no numeric factor, both are the same, no setting of the slice lies in the region, or `proposed` is no extended plan.
     """
+    from matplotlib.colors import Normalize
+
     look.need_window("probability_map", win)
     new = None if proposed is None else _new_batches(win, proposed)
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
@@ -129,6 +130,8 @@ def probability_by_response(
     StudyError
         As for `probability_map`.
     """
+    from matplotlib.colors import Normalize
+
     look.need_window("probability_by_response", win)
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
     settings = cut.table[cut.near]
@@ -300,6 +303,8 @@ def diamond(ax: Axes, x: float, y: float) -> None:
 
 def _outline(ax: Axes, win: Window, cut: slices.Slice) -> bool:
     """The default box, where the slice passes through it and it is one on these axes."""
+    from matplotlib.patches import Rectangle
+
     ranges = win.ranges
     if not len(ranges) or (cut.path.takers and set(cut.path.takers) != {win.study.balance}):
         return False

@@ -6,10 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
 from numpy.typing import NDArray
-from scipy import stats
 
 from doe.fits.influence import outlier_limit
 from doe.fits.patterns import places_of
@@ -18,6 +15,9 @@ from doe.plots.runs import observed
 from doe.study import StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+
     from doe.fits import Fit
 
 Floats = NDArray[np.float64]
@@ -56,6 +56,8 @@ def residuals(
     Cook, R. D. & Weisberg, S. (1982). Residuals and influence in regression. Chapman & Hall.
     Atkinson, A. C. (1985). Plots, transformations and regression, section 4.2 (simulated envelopes). Oxford University Press.
     """
+    from scipy import stats
+
     look.need_fit("residuals", fit)
     if fit.df_residual < 2:
         raise StudyError(
@@ -200,6 +202,8 @@ def _cloud(ax: Axes, x: Floats, t: Floats, label: str, limit: float) -> None:
 
 def _normal(ax: Axes, fit: Fit, t: Floats) -> Floats:
     """Normal quantile panel; returns where each run stands along it."""
+    from scipy import stats
+
     seen = np.isfinite(t)
     ranks = np.argsort(t[seen], kind="stable")
     n = int(seen.sum())

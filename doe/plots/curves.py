@@ -9,9 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
-from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
 from doe.plots import holding, look
@@ -19,6 +16,9 @@ from doe.plots.runs import observed
 from doe.study import Categorical, Component, Continuous, StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+
     from doe.fits import Fit
 
 Floats = NDArray[np.float64]
@@ -101,6 +101,8 @@ def interactions(
     StudyError
         If a pair names no two factors of the study or two components, or there is nothing to draw.
     """
+    from matplotlib.lines import Line2D
+
     look.need_fit("interactions", fit)
     study = fit.study
     chosen, more = _pairs(fit, pairs)

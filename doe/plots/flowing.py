@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from doe.bench import FlowCurve
 from doe.plots import look
 from doe.study import StudyError
 from doe.study.shown import number_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 def flow_curve(curve: FlowCurve, ax: Axes | None = None) -> Axes:
@@ -32,6 +35,8 @@ def flow_curve(curve: FlowCurve, ax: Axes | None = None) -> Axes:
     StudyError
         If it is no flow curve.
     """
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
     if not isinstance(curve, FlowCurve):
         raise StudyError("flow_curve: curve", type(curve).__name__, "a FlowCurve", "make one with doe.bench.flow_curve")
     ax = look.axes_for(ax, 5.4, 3.6)

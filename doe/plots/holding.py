@@ -87,7 +87,9 @@ class Held:
 
     def matching(self, runs: pd.DataFrame) -> NDArray[np.bool_]:
         """Which of these runs were made at the held settings, within a hundredth of each range."""
-        at = self.table({name: runs[name].to_numpy() for name in self.free})[0]
+        # only a mixture makes the others depend on what is free
+        parts = [n for n in self.free if n in self._settings.mixture]
+        at = self.table({name: runs[name].to_numpy() for name in self.free})[0] if parts else None
         same = np.ones(len(runs), dtype=bool)
         for f in self.study.factors:
             if f.name in self.free:
@@ -95,7 +97,8 @@ class Held:
             if isinstance(f, Categorical):
                 same &= (runs[f.name].astype(str) == str(self.base[f.name])).to_numpy()
             else:
-                gap = np.abs(runs[f.name].to_numpy(dtype=float) - at[f.name].to_numpy(dtype=float))
+                place = float(self.base[f.name]) if at is None else at[f.name].to_numpy(dtype=float)
+                gap = np.abs(runs[f.name].to_numpy(dtype=float) - place)
                 same &= gap <= SAME * (f.high - f.low)
         return same
 

@@ -12,21 +12,22 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from functools import cache
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.artist import Artist
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import ListedColormap
-from matplotlib.figure import Figure, SubFigure
-from matplotlib.patheffects import withStroke
-from matplotlib.text import Annotation, Text
-from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
 
 from doe.study import Response, StudyError
 from doe.study.shown import number_text
+
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
+    from matplotlib.colors import ListedColormap
+    from matplotlib.figure import Figure, SubFigure
+    from matplotlib.text import Annotation, Text
+
+    from doe.plots import drawn
 
 Floats = NDArray[np.float64]
 
@@ -49,20 +50,6 @@ SMALL = 8.0
 _GLYPH = 0.53  # mean width of a letter in units of its size
 
 
-class Panel(Axes):
-    """Axes that a notebook shows as their picture."""
-
-    def _repr_png_(self) -> bytes:
-        return png(self)
-
-
-class Picture(Figure):
-    """A figure that belongs to no window and that a notebook shows by itself."""
-
-    def _repr_png_(self) -> bytes:
-        return png(self)
-
-
 def png(picture: Axes | Figure | SubFigure, dpi: float = 110.0) -> bytes:
     """The whole figure of `picture` as PNG bytes; the same picture gives the same bytes."""
     figure = whole(picture)
@@ -71,9 +58,13 @@ def png(picture: Axes | Figure | SubFigure, dpi: float = 110.0) -> bytes:
     return out.getvalue()
 
 
-def picture(width: float, height: float) -> Picture:
+def picture(width: float, height: float) -> drawn.Picture:
     """An empty figure of `width` by `height` inches."""
-    figure = Picture(figsize=(width, height), layout="constrained", facecolor=PAPER)
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from doe.plots import drawn
+
+    figure = drawn.Picture(figsize=(width, height), layout="constrained", facecolor=PAPER)
     FigureCanvasAgg(figure)
     engine = figure.get_layout_engine()
     assert engine is not None  # constrained, as asked for
@@ -83,8 +74,12 @@ def picture(width: float, height: float) -> Picture:
 
 def axes_for(ax: Axes | None, width: float, height: float) -> Axes:
     """The axes given, or those of a new figure; quietly dressed either way."""
+    from matplotlib.axes import Axes
+
+    from doe.plots import drawn
+
     if ax is None:
-        ax = picture(width, height).add_subplot(axes_class=Panel)
+        ax = picture(width, height).add_subplot(axes_class=drawn.Panel)
     elif not isinstance(ax, Axes):
         raise StudyError("ax", type(ax).__name__, "Matplotlib axes", "leave it out, or give figure.add_subplot()")
     return dress(ax)
@@ -92,6 +87,8 @@ def axes_for(ax: Axes | None, width: float, height: float) -> Axes:
 
 def figure_for(figure: Figure | SubFigure | None, width: float, height: float) -> Figure | SubFigure:
     """The figure given, or a new one."""
+    from matplotlib.figure import Figure, SubFigure
+
     if figure is None:
         return picture(width, height)
     if not isinstance(figure, Figure | SubFigure):
@@ -103,6 +100,8 @@ def figure_for(figure: Figure | SubFigure | None, width: float, height: float) -
 
 def dress(ax: Axes) -> Axes:
     """Quiet axes: two spines, a faint grid below the data, figures written out."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
     ax.set_facecolor(PAPER)
     for side, spine in ax.spines.items():
         spine.set_visible(side in ("left", "bottom"))
@@ -157,10 +156,12 @@ def framed(ax: Axes, title: str, second: str, under: str) -> None:
     `second` is a line of its own in the title, for what is held. Alone in a figure of this room, both begin at its left edge and the
     figure grows by what they take, so that they squeeze nothing; beside other panels they keep to their own axes.
     """
+    from doe.plots import drawn
+
     root = settle(ax)
     tight = ax.get_tightbbox()
     assert tight is not None  # axes that have just been drawn
-    box, alone = ax.bbox, isinstance(root, Picture) and isinstance(ax, Panel)
+    box, alone = ax.bbox, isinstance(root, drawn.Picture) and isinstance(ax, drawn.Panel)
     left, right = (tight.x0, root.bbox.x1 - 0.05 * root.dpi) if alone else (box.x0, box.x1)
     x = (left - box.x0) / box.width
     ax.set_title(title, fontsize=TEXT + 1, color=INK, pad=8)
@@ -203,6 +204,8 @@ def _make_room(ax: Axes, root: Figure, title: Text, note: Text) -> None:
 
 def headed(figure: Figure | SubFigure, title: str, second: str, under: str) -> None:
     """Title over several panels and words under them, folded to the figure's width; a figure of this room grows by what they take."""
+    from doe.plots import drawn
+
     width = figure.bbox.width * 0.98
     head = figure.suptitle(title, fontsize=TEXT + 1, color=INK, x=0.01, ha="left")
     head.set_linespacing(1.35)
@@ -210,7 +213,7 @@ def headed(figure: Figure | SubFigure, title: str, second: str, under: str) -> N
     note = figure.supxlabel("", fontsize=SMALL, color=SOFT, x=0.01, ha="left")
     note.set(linespacing=1.4, gid="words", label=under)
     _fold_into(note, (under,), width)
-    if isinstance(figure, Picture):
+    if isinstance(figure, drawn.Picture):
         taken = sum(t.get_window_extent().height for t in (head, note)) / figure.dpi
         figure.set_figheight(figure.get_figheight() + taken)
         settle(figure.axes[0])
@@ -239,6 +242,10 @@ def words(picture: Axes | Figure | SubFigure) -> str:
     StudyError
         If it is no picture.
     """
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+    from matplotlib.text import Text
+
     if not isinstance(picture, Axes | Figure | SubFigure):
         raise StudyError(
             "picture", type(picture).__name__, "axes or a figure of doe.plots", "give what the function returned"
@@ -248,32 +255,29 @@ def words(picture: Axes | Figure | SubFigure) -> str:
 
 def own_scale(ax: Axes, response: Response, values: Floats) -> None:
     """Label and scale of the y axis for values on the response's own scale; logarithmic where they span more than a factor of five."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    from doe.plots import drawn
+
     ax.set_ylabel(folded(response.label, 34))
     finite = values[np.isfinite(values)]
     if response.transform == "log" and finite.size and finite.min() > 0 and finite.max() > 5 * finite.min():
         ax.set_yscale("log")
-        ax.yaxis.set_major_locator(_Decades(7))
+        ax.yaxis.set_major_locator(drawn.Decades(7))
         ax.yaxis.set_major_formatter(FuncFormatter(_tick))
         ax.yaxis.set_minor_formatter(NullFormatter())
 
 
 def log_x(ax: Axes) -> None:
     """The x axis on the logarithmic scale of `own_scale`."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    from doe.plots import drawn
+
     ax.set_xscale("log")
-    ax.xaxis.set_major_locator(_Decades(4))
+    ax.xaxis.set_major_locator(drawn.Decades(4))
     ax.xaxis.set_major_formatter(FuncFormatter(_tick))
     ax.xaxis.set_minor_formatter(NullFormatter())
-
-
-class _Decades(MaxNLocator):
-    """At most so many round figures on a logarithmic axis."""
-
-    def __init__(self, most: int) -> None:
-        super().__init__(most)
-        self.most = most
-
-    def tick_values(self, vmin: float, vmax: float) -> Sequence[float]:
-        return list(round_steps(vmin, vmax, self.most))
 
 
 def round_steps(low: float, high: float, most: int) -> Floats:
@@ -384,6 +388,8 @@ def name_beside(ax: Axes, x: float, y: float, text: str, points: Floats, boxes: 
 
 def halo(width: float = 2.2) -> list[Any]:
     """A paper-coloured rim, so that marks and words stay readable over the colour scale."""
+    from matplotlib.patheffects import withStroke
+
     return [withStroke(linewidth=width, foreground=PAPER)]
 
 
@@ -475,13 +481,17 @@ def write_on_line(
 
 def ease_ticks(ax: Axes) -> None:
     """Fewer figures along the x axis where they would touch."""
+    from matplotlib.ticker import MaxNLocator
+
+    from doe.plots import drawn
+
     locator = ax.xaxis.get_major_locator()
     if not isinstance(locator, MaxNLocator):
         return
     scratch = ax.text(0.0, 0.0, "", fontsize=SMALL)
     low, high = sorted(ax.get_xlim())
     for most in (6, 5, 4, 3, 2):
-        if isinstance(locator, _Decades):
+        if isinstance(locator, drawn.Decades):
             locator.most = min(locator.most, most)
         else:
             locator.set_params(nbins=most)
@@ -499,6 +509,8 @@ def ease_ticks(ax: Axes) -> None:
 
 def whole(artist: Artist) -> Figure:
     """The figure at the root of whatever an artist is in."""
+    from matplotlib.figure import Figure
+
     found: Any = artist
     while found is not None and not isinstance(found, Figure):
         found = found.figure
@@ -524,6 +536,8 @@ def colour_scale() -> ListedColormap:
     ----------
     CIE 15:2018, Colorimetry; IEC 61966-2-1:1999 (sRGB), white point D65.
     """
+    from matplotlib.colors import ListedColormap
+
     t = np.linspace(0.0, 1.0, 2001)
     lightness = 97.0 - 57.0 * t
     hue = np.deg2rad(np.interp(t, [0, 0.4, 1.0], [105.0, 170.0, 245.0]))

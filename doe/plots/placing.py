@@ -4,16 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Polygon
-from matplotlib.ticker import MaxNLocator
-from matplotlib.transforms import ScaledTranslation
 from numpy.typing import NDArray
 
 from doe.designs import Plan
@@ -21,6 +15,11 @@ from doe.plots import holding, look
 from doe.plots.look import Floats
 from doe.plots.triangle import Triangle, area, corners_of, hull
 from doe.study import Categorical, Component, Study, StudyError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
+    from matplotlib.lines import Line2D
 
 SHAPES = ("o", "s", "^", "D", "v", "p", "<", "h", ">", "P", "X", "*")
 MOST_FACTORS = 7
@@ -166,6 +165,8 @@ def _groups(plan: Plan) -> tuple[pd.Series[Any], str]:
 
 
 def _handles(groups: pd.Series[Any]) -> list[Line2D]:
+    from matplotlib.lines import Line2D
+
     return [
         Line2D(
             [],
@@ -208,6 +209,8 @@ def _places(factor: Any, values: pd.Series[Any]) -> Floats:
 
 def _scale(ax: Axes, axis: Any, factor: Any, at: Floats) -> None:
     """Limits with room for marks; names for the levels of a categorical factor."""
+    from matplotlib.ticker import MaxNLocator
+
     if isinstance(factor, Categorical):
         low, high = 0.0, float(len(factor.levels) - 1)
         axis.set_ticks(range(len(factor.levels)), [look.folded(v, 12) for v in factor.levels])
@@ -221,6 +224,8 @@ def _scale(ax: Axes, axis: Any, factor: Any, at: Floats) -> None:
 
 def _hatch(ax: Axes, x: Any, y: Any, allowed: Floats) -> bool:
     """Hatch what of the two ranges no batch may have; whether there is any."""
+    from matplotlib.patches import Polygon
+
     box = np.array([[x.low, y.low], [x.high, y.low], [x.high, y.high], [x.low, y.high]])
     if area(allowed) > 0.999 * area(box):
         return False
@@ -231,6 +236,8 @@ def _hatch(ax: Axes, x: Any, y: Any, allowed: Floats) -> bool:
 
 def _marks(ax: Axes, places: Floats, groups: pd.Series[Any], size: float) -> None:
     """Hollow marks with the number of batches, one a place and group; those that would hide each other side by side about their place."""
+    from matplotlib.transforms import ScaledTranslation
+
     root = look.whole(ax)
     labels = sorted(groups.unique(), key=_natural)
     alone = len(labels) == 1

@@ -6,9 +6,6 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
-from matplotlib.ticker import MaxNLocator
 
 from doe.plots import look
 from doe.plots.slices import (
@@ -28,6 +25,8 @@ from doe.study import StudyError
 
 if TYPE_CHECKING:
     from typing import Any
+
+    from matplotlib.axes import Axes
 
     from doe.quality import Check, Comparison, Smallest
 
@@ -57,6 +56,8 @@ def power_by_batches(smallest: Smallest, ax: Axes | None = None) -> Axes:
     StudyError
         If no change was asked for, so that there is no power to draw.
     """
+    from matplotlib.ticker import MaxNLocator
+
     if smallest.powers is None:
         raise StudyError(
             "smallest",
@@ -210,6 +211,8 @@ def term_correlations(made: Check, ax: Axes | None = None) -> Axes:
     Axes
         Colour by size, whatever the sign; figures with their sign, 0 as a dot.
     """
+    from matplotlib.colors import Normalize
+
     table = made.correlation
     names = [spoken(str(c)) for c in table.columns]
     k = len(names)
@@ -304,6 +307,8 @@ def prediction_variance(made: Check, x: str, y: str, at: Any = None, n: int = 81
     StudyError
         If x or y is no numeric factor, both are the same, or no setting of the slice lies in the region.
     """
+    from matplotlib.colors import Normalize
+
     cut = sliced(made.plan.study, x, y, at, n)
     values = np.asarray(made.variance(cut.table[cut.near]), dtype=np.float64)
     inside = cut.within(values)

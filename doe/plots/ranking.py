@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 from doe.fits.result import SELECTED
@@ -18,6 +16,8 @@ from doe.study import Categorical, Covariate, Study, StudyError
 from doe.study.terms import Term
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from doe.fits import Fit
 
 Floats = NDArray[np.float64]
@@ -96,6 +96,8 @@ def _subtitle(study: Study) -> str:
 
 
 def _change_axis(ax: Axes, fit: Fit, table: pd.DataFrame) -> None:
+    from matplotlib.ticker import FixedLocator, FuncFormatter
+
     response = fit.response
     if response.transform != "log":
         unit = f" ({change_unit(fit)})" if change_unit(fit) else ""
@@ -115,6 +117,8 @@ def _change_axis(ax: Axes, fit: Fit, table: pd.DataFrame) -> None:
 
 def ratio_ticks(low: float, high: float) -> Floats:
     """Round ratios between two, 1 among them."""
+    from matplotlib.ticker import MaxNLocator
+
     if high / low > 1.6:
         steps = look.round_steps(low, high, 7)
     else:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.axes import Axes
-from scipy import stats
 
 from doe.plots import look
 from doe.study import StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from doe.fits import CompetingModels
 
 NAMED = 5  # effects that bear their name at the least
@@ -46,6 +46,8 @@ def half_normal(effects: Any, ax: Axes | None = None, seed: int = 0) -> Axes:
     Daniel, C. (1959). Use of half-normal plots in interpreting factorial two-level experiments. Technometrics 1, 311-341. Atkinson, A. C.
     (1985). Plots, transformations and regression, section 4.2 (simulated envelopes). Oxford University Press.
     """
+    from scipy import stats
+
     from doe.fits import LenthTest, lenth
 
     found = effects if isinstance(effects, LenthTest) else lenth(effects, seed=seed)

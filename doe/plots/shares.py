@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter
 
 from doe.plots import look
 from doe.study import StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from doe.fits import Fit
     from doe.fits.driving import Drivers
 
@@ -40,6 +40,8 @@ def drivers(fit: Fit | Drivers, ax: Axes | None = None) -> Axes:
     StudyError
         If it is neither, or the fit has no drivers to rank.
     """
+    from matplotlib.ticker import FuncFormatter
+
     found = _drivers(fit)
     table, study = found.table, found.fit.study
     names = [look.folded(study.factor(n).label, LABEL) for n in table["factor"]]

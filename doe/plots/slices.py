@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.colors import LogNorm, Normalize
-from matplotlib.patches import Rectangle
-from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
-from scipy.interpolate import RegularGridInterpolator
 
 from doe.plots import holding, look
 from doe.plots.curves import value_text
@@ -21,6 +17,9 @@ from doe.plots.runs import observed
 from doe.study import Categorical, Discrete, Study, StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.colors import Normalize
+
     from doe.fits import Fit
 
 Floats = NDArray[np.float64]
@@ -44,8 +43,6 @@ class Slice:
         Which settings lie in the region.
     near : ndarray of bool
         Those and their neighbours, so that colours and lines can be drawn up to the very edge.
-    room : ndarray
-        How far every setting lies from the nearest bound or constraint, in units of the ranges; below zero outside.
     """
 
     path: holding.Held
@@ -54,7 +51,11 @@ class Slice:
     table: pd.DataFrame
     inside: NDArray[np.bool_]
     near: NDArray[np.bool_]
-    room: Floats
+
+    @cached_property
+    def room(self) -> Floats:
+        """How far every setting lies from the nearest bound or constraint, in units of the ranges; below zero outside."""
+        return _room(self.path.study, self.table)
 
     def grid(self, values: Floats) -> Floats:
         """Values at the settings near the region, laid out (y, x), NaN elsewhere."""
@@ -152,7 +153,7 @@ def sliced(study: Study, x: str, y: str, at: Any, n: int, base: Mapping[str, Any
     for up in range(3):
         for across in range(3):
             near |= wide[up : up + grid.shape[0], across : across + grid.shape[1]]
-    return Slice(path, xs, ys, table, inside, near.ravel(), _room(study, table))
+    return Slice(path, xs, ys, table, inside, near.ravel())
 
 
 def _room(study: Study, table: pd.DataFrame) -> Floats:
@@ -170,6 +171,8 @@ def _room(study: Study, table: pd.DataFrame) -> Floats:
 
 def frame(ax: Axes, cut: Slice) -> None:
     """Axis labels and limits, and the hatching that shows where the region ends."""
+    from matplotlib.patches import Rectangle
+
     x, y = (cut.path.study.factor(name) for name in cut.path.free)
     ax.set_xlabel(look.folded(x.label, 48))
     ax.set_ylabel(look.folded(y.label, 34))
@@ -217,6 +220,8 @@ def _cut_off(ax: Axes, cut: Slice, drawn: Any) -> None:
 
 
 def _fill(ax: Axes, fit: Fit, cut: Slice, z: Floats, low: float, high: float, log: bool) -> None:
+    from matplotlib.colors import LogNorm, Normalize
+
     if high - low <= 1e-9 * max(abs(high), abs(low), 1e-300):
         low, high = low - max(abs(low), 1.0) * 1e-3, high + max(abs(high), 1.0) * 1e-3
     norm = LogNorm(low, high) if log else Normalize(low, high)
@@ -227,6 +232,9 @@ def _fill(ax: Axes, fit: Fit, cut: Slice, z: Floats, low: float, high: float, lo
 
 def bar(ax: Axes | list[Axes], drawn: Any, label: str, ticks: Sequence[float]) -> None:
     """The colour scale beside the panel or panels, with its label and unit."""
+    from matplotlib.axes import Axes
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
     root = (ax if isinstance(ax, Axes) else ax[0]).get_figure()
     assert root is not None  # an Axes is always made in a figure
     scale = root.colorbar(
@@ -241,6 +249,8 @@ def bar(ax: Axes | list[Axes], drawn: Any, label: str, ticks: Sequence[float]) -
 
 def round_levels(low: float, high: float, log: bool, most: int = LEVELS) -> list[float]:
     """Round values strictly between two, evenly spaced or in ratios."""
+    from matplotlib.ticker import MaxNLocator
+
     if log:
         steps = look.round_steps(low, high, most)
     else:
@@ -289,6 +299,8 @@ def draw_lines(
 
 def _inside(cut: Slice, pieces: Sequence[Floats]) -> list[Floats]:
     """The stretches of lines that lie in the region, where words may be written on them."""
+    from scipy.interpolate import RegularGridInterpolator
+
     if cut.inside.all():
         return list(pieces)
     room = RegularGridInterpolator(

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
 
 from doe.plots import look
 from doe.study import StudyError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from doe.fits import Drift
 
 STEPS = 121
@@ -34,6 +34,8 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
         Batches as hollow marks, their lines, broken beyond the last reading; the confidence limit of the worst line (of the one line, where
         batches share it) as a band, the specification dotted, and a mark where the two meet. Scores are joined by steps, without a line.
     """
+    from matplotlib.ticker import MaxNLocator
+
     from doe.fits import Drift
 
     if not isinstance(result, Drift):

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from doe.bench.gel_curve import STEEP
@@ -16,6 +15,8 @@ from doe.study import StudyError
 from doe.study.factors import as_number
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from doe.bench import TitrationCurve
 
 Floats = NDArray[np.float64]

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.patches import Polygon
-from matplotlib.ticker import MaxNLocator
 
 from doe.plots import holding, look
 from doe.plots.look import Floats
 from doe.study import Component, Study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True)
@@ -49,6 +49,8 @@ class Triangle:
 
     def draw(self, ax: Axes, region: Floats, filled: bool = False) -> bool:
         """Scales, and hatching over what the limits forbid; whether they forbid any. Where it will be `filled`, the region is only outlined."""
+        from matplotlib.patches import Polygon
+
         flat = self.flat
         ax.set_aspect("equal")
         ax.grid(False)
@@ -69,6 +71,8 @@ class Triangle:
 
     def side(self, ax: Axes, c: int) -> None:
         """One component's scale along its side of the triangle, its lines across, its name along and at its corner."""
+        from matplotlib.ticker import MaxNLocator
+
         f, low, spare, flat = self.parts[c], self.low, self.spare, self.flat
         after = (c + 1) % 3  # along this component's side the one after the next stays at its low
         before = (c + 2) % 3

@@ -9,7 +9,6 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +36,8 @@ def f_power(noncentrality: float, d: float, df: float, alpha: float, scale: floa
     ----------
     Johnson, N. L., Kotz, S. & Balakrishnan, N. (1995). Continuous univariate distributions, vol. 2, 2nd ed., ch. 30. Wiley.
     """
+    from scipy import stats
+
     if df <= 0:
         return math.nan
     if noncentrality == 0.0:
@@ -52,6 +53,8 @@ def f_power(noncentrality: float, d: float, df: float, alpha: float, scale: floa
 
 def noncentrality_for(power: float, d: float, df: float, alpha: float, scale: float = 1.0) -> float:
     """The non-centrality at which an F test reaches a power above alpha; the inverse of `f_power`."""
+    from scipy import optimize
+
     if df <= 0:
         return math.nan
     high = 1.0

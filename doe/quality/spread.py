@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from doe.study import Section, Shown, StudyError
 from doe.study.errors import nearest
@@ -226,6 +225,8 @@ def noise_from_batches(
     Searle, S. R., Casella, G. & McCulloch, C. E. (1992). Variance components, ch. 3 (unbalanced one-way analysis). Wiley.
     Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components. Biometrics Bulletin 2(6), 110-114.
     """
+    from scipy import stats
+
     table = _readings_table(readings, log)
     if not (isinstance(confidence, float) and 0.5 <= confidence < 1):
         raise StudyError("confidence", confidence, "from 0.5 and below 1", "0.9 is usual for a planning limit")

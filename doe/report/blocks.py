@@ -6,15 +6,17 @@ import base64
 import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure, SubFigure
 
 from doe.plots import words
 from doe.plots.look import png, whole
 from doe.study import Section
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure, SubFigure
 
 DPI = 144.0  # pixels an inch of a picture; shown at 96, so that it stays sharp when enlarged or printed
 

@@ -269,6 +269,7 @@ def _drives(trial: Trial) -> list[Block]:
     ]
     for name, fit in trial.fits.items():
         out.append(Heading(fit.response.label, f"drives-{list(trial.fits).index(name) + 1}"))
+        out += _ranked(fit)
         out.append(
             grid(f"What each factor does to {fit.response.name}, the others in the middle", sentences.factor_table(fit))
         )
@@ -286,6 +287,23 @@ def _drives(trial: Trial) -> list[Block]:
         out.append(Words((f"{fit.heading}.",)))
         out += section_blocks([Section("Coefficients", sections[0].table, sections[0].note), *sections[1:-1]])
     return out
+
+
+def _ranked(fit: Fit) -> list[Block]:
+    """Each factor's share of what the response varies by over the region; the reason where it cannot be told."""
+    if len(fit.study.factors) < 2:
+        return []  # nothing to rank
+    try:
+        ranked = fit.drivers()
+    except StudyError as problem:
+        return [Words((f"How much each factor accounts for is not told: {problem}",))]
+    told = ranked._sections()[0]
+    title = f"How much of the variation of {fit.response.name} each factor accounts for"
+    note = "\n".join(told.note.split("\n")[1:])  # its first words stand under the picture
+    return [
+        *section_blocks([Section(title, told.table, note)]),
+        image(plots.drivers(ranked), f"Shares of the variation of {fit.response.name} with their intervals"),
+    ]
 
 
 def _has_effects(fit: Fit) -> bool:

@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -17,9 +17,10 @@ from doe.bench.records import Records
 from doe.bench.returned_pages import Noted
 from doe.bench.taking import in_order
 from doe.designs import Plan
-from doe.store.ledger import Version
-from doe.store.schema import SAME_NOTE, SAME_READING
 from doe.study import Categorical
+
+if TYPE_CHECKING:
+    from doe.store.ledger import Version
 
 Key = tuple[Any, ...]
 PROBLEM = ("sheet", "cell", "found", "allowed", "mend")
@@ -141,6 +142,8 @@ def sheet_content(records: Records) -> dict[str, Any]:
 
 def last_said(chain: Iterable[Version]) -> tuple[dict[Key, Mapping[str, Any]], dict[Key, Any]]:
     """The last revision of every reading and note that is not withdrawn."""
+    from doe.store.schema import SAME_NOTE, SAME_READING
+
     said: dict[Key, Mapping[str, Any]] = {}
     noted: dict[Key, Any] = {}
     for version in chain:

@@ -8,24 +8,24 @@ import json
 import os
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import pandas as pd
-import sqlalchemy as sa
 
 from doe.bench.records import Records
 from doe.designs import Plan
-from doe.store import archive, ledger
 from doe.store.contents import DESCRIBED, content_of, kind_of, made_of, name_of, text_or_refuse
-from doe.store.engine import Database
 from doe.store.exports import remember
 from doe.store.facts import made_again
-from doe.store.recording import correct, find_batch, history_table, save_records
 from doe.store.results import History, Saved
-from doe.store.schema import things
 from doe.study import Section, Shown, StudyError
 from doe.study.errors import nearest
 from doe.study.files import write_bytes
+
+if TYPE_CHECKING:
+    import sqlalchemy as sa
+
+    from doe.store import ledger
 
 
 class Store(Shown):
@@ -51,6 +51,8 @@ class Store(Shown):
     """
 
     def __init__(self, url: str | os.PathLike[str], who: str | None = None) -> None:
+        from doe.store.engine import Database
+
         self.who = _name("store: who", _account() if who is None else who)
         self._database = Database(url)
 
@@ -92,6 +94,9 @@ class Store(Shown):
             If it is none of these, a correction has no reason, records are of other batches than those kept under this name, or the
             database cannot be written to; nothing is then kept of it.
         """
+        from doe.store import ledger
+        from doe.store.recording import save_records
+
         kind = kind_of(thing)
         name = name_of(thing, kind, name)
         why = _reason(why)
@@ -156,6 +161,8 @@ class Store(Shown):
         list of str
             The names of the things of this kind; without a kind a DataFrame: kind, name, versions, at (UTC) and who of the last.
         """
+        from doe.store import ledger
+
         with self._database.reading() as connection:
             if kind is not None:
                 return ledger.names(connection, _kind(connection, kind))
@@ -205,6 +212,8 @@ class Store(Shown):
         StudyError
             If there is no such batch or quantity, no reason, nothing to correct, or the value cannot stand there.
         """
+        from doe.store.recording import correct
+
         why = _reason(why)
         if not why:
             raise StudyError(
@@ -224,6 +233,9 @@ class Store(Shown):
         StudyError
             If there is no such batch.
         """
+        from doe.store import ledger
+        from doe.store.recording import find_batch, history_table
+
         with self._database.reading() as connection:
             name = self._records(connection, records)
             chain = self._chain(connection, "records", name)
@@ -257,6 +269,8 @@ class Store(Shown):
         StudyError
             If a name is unknown, the store is damaged, or the file cannot be written.
         """
+        from doe.store import archive
+
         if not isinstance(path, str | os.PathLike) or Path(path).suffix.lower() != ".zip":
             raise StudyError("store: export", path, "the path of a .zip file", 'write store.export("trial.zip")')
         wanted = [names] if isinstance(names, str) else names
@@ -291,6 +305,8 @@ class Store(Shown):
         StudyError
             If the file is missing, damaged, changed since, too large, or tells another history than this store; nothing is then taken up.
         """
+        from doe.store import archive
+
         if not isinstance(path, str | os.PathLike):
             raise StudyError("store: import", path, "the path of a .zip file", "say where the export is")
         chains = archive.read(path)
@@ -323,6 +339,8 @@ class Store(Shown):
     # ---- inside
 
     def _chain(self, connection: sa.Connection, kind: str, name: str) -> list[ledger.Version]:
+        from doe.store import ledger
+
         kind = _kind(connection, kind)
         thing = ledger.find(connection, kind, name) if isinstance(name, str) else None
         if thing is None:
@@ -351,6 +369,8 @@ class Store(Shown):
         return plan
 
     def _records(self, connection: sa.Connection, given: str | None) -> str:
+        from doe.store import ledger
+
         known = ledger.names(connection, "records")
         if given is not None:
             if given not in known:
@@ -365,6 +385,11 @@ class Store(Shown):
         return known[0]
 
     def _overview(self, connection: sa.Connection) -> pd.DataFrame:
+        import sqlalchemy as sa
+
+        from doe.store import ledger
+        from doe.store.schema import things
+
         rows = []
         for thing, kind, name in connection.execute(
             sa.select(things.c.id, things.c.kind, things.c.name).order_by(things.c.kind, things.c.name)
@@ -384,6 +409,8 @@ class Store(Shown):
 
 def text_of_thing(thing: Any, kind: str) -> str:
     """A thing's content as JSON, the same for the same content."""
+    from doe.store import ledger
+
     content = content_of(thing, kind)
     try:
         return ledger.text_of(content)
@@ -397,6 +424,10 @@ def text_of_thing(thing: Any, kind: str) -> str:
 
 
 def _kind(connection: sa.Connection, kind: object) -> str:
+    import sqlalchemy as sa
+
+    from doe.store.schema import things
+
     known = sorted({*DESCRIBED, "fit", *connection.execute(sa.select(things.c.kind).distinct()).scalars()})
     if not isinstance(kind, str) or kind not in known:
         raise StudyError("store: kind", kind, "one of " + ", ".join(known), nearest(str(kind), known))

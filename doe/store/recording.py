@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from sqlalchemy.engine import Connection
 
 from doe.bench.numerals import DoubtError, number_from, reading_from, reading_text
 from doe.bench.problems import cell_text
@@ -15,11 +14,14 @@ from doe.bench.records import Records
 from doe.designs import Plan
 from doe.store.contents import made_of, text_or_refuse
 from doe.store.facts import Key, bounds, note_facts, plain, reading_facts, same, sheet_content
-from doe.store.ledger import Row, Version, append, current, find, latest, text_of
 from doe.store.results import Saved
-from doe.store.schema import SAME_NOTE, SAME_READING, notes, readings
 from doe.study import Categorical, Covariate, StudyError
 from doe.study.errors import nearest
+
+if TYPE_CHECKING:
+    from sqlalchemy.engine import Connection
+
+    from doe.store.ledger import Row, Version
 
 WITHDRAWN = {"value": None, "lower": None, "upper": None, "cell": "", "withdrawn": True}
 MARKS = ("failed", "remark")
@@ -27,6 +29,9 @@ MARKS = ("failed", "remark")
 
 def save_records(connection: Connection, records: Records, name: str, who: str, why: str) -> Saved:
     """Keep what records say that is not kept yet."""
+    from doe.store.ledger import append, current, find, latest, text_of
+    from doe.store.schema import SAME_READING, notes, readings
+
     thing = find(connection, "records", name, lock=True)
     assert thing is not None
     before = latest(connection, thing)
@@ -99,12 +104,16 @@ def _same_reading(old: Row, new: Row) -> bool:
 
 
 def _note(key: Key, value: Any, old: Row | None) -> dict[str, Any]:
+    from doe.store.schema import SAME_NOTE
+
     row = dict(zip(SAME_NOTE, key, strict=True))
     return row | {"revision": 1 if old is None else old["revision"] + 1, "value": json.dumps(value, allow_nan=False)}
 
 
 def _keep_plan(connection: Connection, plan: Plan, name: str, who: str) -> dict[str, Any]:
     """Where the records' own plan is kept; it is kept now where it was not."""
+    from doe.store.ledger import append, find, latest, text_of
+
     thing = find(connection, "plan", name, lock=True)
     assert thing is not None
     before, text = latest(connection, thing), text_of(plan.content())
@@ -199,6 +208,9 @@ def correct(
     replicate: int,
 ) -> Saved:
     """Put a value in the place of a kept one, or withdraw it (None)."""
+    from doe.store.ledger import append, current, find, latest
+    from doe.store.schema import SAME_READING, notes, readings
+
     thing = find(connection, "records", name, lock=True)
     before = latest(connection, thing) if thing is not None else None
     if thing is None or before is None:
@@ -299,6 +311,7 @@ def find_batch(connection: Connection, thing: int, plan: Plan, batch: object) ->
 
     from doe.bench.pages import batch_code
     from doe.store.facts import label_text
+    from doe.store.schema import readings
 
     runs = sorted(int(r) for r in plan.runs.index)
     codes = {batch_code(plan, run): run for run in runs}
@@ -320,6 +333,8 @@ def find_batch(connection: Connection, thing: int, plan: Plan, batch: object) ->
 
 def history_table(chain: list[Version], run: int, label: str) -> pd.DataFrame:
     """One row an entry of a run; of one of its batches alone where a label of its own is given."""
+    from doe.store.schema import SAME_NOTE, SAME_READING
+
     rows: list[dict[str, Any]] = []
     last: dict[Key, str] = {}
     for version in chain:

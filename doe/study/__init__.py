@@ -9,7 +9,6 @@ from doe.study.models import Model
 from doe.study.region import Region
 from doe.study.responses import Response
 from doe.study.shown import Section, Shown
-from doe.study.simulating import simulate
 from doe.study.trial import Study
 
 __all__ = [
@@ -25,5 +24,4 @@ __all__ = [
     "Shown",
     "Study",
     "StudyError",
-    "simulate",
 ]

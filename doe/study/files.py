@@ -6,9 +6,8 @@ import json
 import os
 import re
 import stat
-import sys
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -149,106 +148,6 @@ def read_json(path: str | os.PathLike[str], kind: str, schema: int) -> dict[str,
             "it was saved by a newer version: update the package and load it again",
         )
     return content
-
-
-class Growing:
-    """A file of lines that only grows, in the hands of one process at a time.
-
-    What a crash left of a last line is taken off when the file is opened again, so that whole lines follow each other; the first line
-    is written with the file, whole or not at all.
-
-    Parameters
-    ----------
-    path : str or path
-        Made with `first` as its only line where it is missing.
-    first : str
-        The first line of a new file.
-    begins : str
-        How the first line of such a file begins; a file that begins otherwise is refused and left as it is.
-    where : str
-        Begins the error's sentence.
-    most : int
-        Bytes that are read at most.
-
-    Raises
-    ------
-    StudyError
-        If it is another kind of file, too large, cannot be written, or another process holds it.
-    """
-
-    def __init__(self, path: str | os.PathLike[str], first: str, begins: str, where: str, most: int) -> None:
-        self.path, self.where = Path(path), where
-        while True:
-            if not self.path.exists():
-                write_text(self.path, first + "\n")
-            try:
-                self._file = os.open(self.path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
-            except OSError as problem:
-                raise StudyError(
-                    where,
-                    f"closed to writing ({problem.strerror})",
-                    "a file that can be written",
-                    "choose another place",
-                ) from problem
-            try:
-                _hold(self._file, where)
-                try:
-                    here = os.stat(self.path)
-                except FileNotFoundError:
-                    here = None
-                if here is not None and os.path.samestat(os.fstat(self._file), here):
-                    self.lines = self._read(begins, most)
-                    return
-                os.close(self._file)  # another process put its own file here in the meantime
-            except BaseException:
-                self.close()
-                raise
-
-    def _read(self, begins: str, most: int) -> list[str]:
-        content = read_bytes(self.path, self.where, most)
-        whole = content.rfind(b"\n") + 1
-        if not whole or not content.startswith(begins.encode()):
-            raise StudyError(
-                self.where, "another kind of file", "one that such a run has written, or new", "choose another name"
-            )
-        if whole < len(content):
-            os.ftruncate(self._file, whole)
-        return content[:whole].decode("utf-8", errors="replace").split("\n")[:-1]
-
-    def add(self, lines: Iterable[str]) -> None:
-        """Write more lines; on the disk when this returns."""
-        content = "".join(line + "\n" for line in lines).encode("utf-8")
-        try:
-            while content:
-                content = content[os.write(self._file, content) :]
-            os.fsync(self._file)
-        except OSError as problem:
-            raise StudyError(
-                self.where,
-                f"closed to more ({problem.strerror})",
-                "a file that can be written",
-                "free some space and run it again: what was finished before is kept",
-            ) from problem
-
-    def close(self) -> None:
-        """Let go of the file."""
-        if self._file >= 0:
-            os.close(self._file)
-            self._file = -1
-
-
-def _hold(file: int, where: str) -> None:
-    """Hold a file until it is closed, by this process or by its end."""
-    if sys.platform == "win32":
-        return  # there no second process can be told apart; lines of the same run are the same
-    import fcntl
-
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as problem:
-        raise StudyError(
-            where, "in use by another run", "a file that one run has for itself", "wait for it, or choose another name"
-        ) from problem
 
 
 @contextmanager

@@ -399,7 +399,10 @@ class Region(Shown):
         StudyError
             If a column is missing or a cell cannot be used.
         """
-        table = self.study.frame(df)
+        return self._contains(self.study.frame(df))
+
+    def _contains(self, table: pd.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """What `contains` gives for a table that `Study.frame` has checked."""
         x = table[self.names].to_numpy(dtype=float).reshape(len(table), len(self.names))
         u = (x - self._low) / self._span
         inside = ((u >= -TOLERANCE) & (u <= 1.0 + TOLERANCE)).all(axis=1)

@@ -364,7 +364,10 @@ class Study(Shown):
             Numeric factors coded to [−1, 1], components as shares of the total, contrasts of 1, 0 or −1, covariates as (value − mean)/sd,
             0 (their mean) where the table has no column of them.
         """
-        table = self.frame(df)
+        return self._encoded(self.frame(df), df)
+
+    def _encoded(self, table: pd.DataFrame, df: pd.DataFrame) -> NDArray[np.float64]:
+        """What `encode` gives for a table that `frame` has checked, with the covariates that `df` has."""
         columns: list[NDArray[np.float64]] = []
         for f in self.factors:
             values = table[f.name].to_numpy()

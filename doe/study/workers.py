@@ -12,8 +12,6 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
 from uuid import uuid4
 
-import numpy as np
-
 from doe.study.errors import StudyError
 
 Task = TypeVar("Task")
@@ -141,35 +139,3 @@ def _done(sent: tuple[str, Callable[[Any], Any], int, Any]) -> tuple[int, Any]:
 
 
 _kept: dict[str, Callable[[Any], Any]] = {}
-
-
-class Told:
-    """How far it is: a bar, a function that is called with how many are done and of how many, or silence."""
-
-    def __init__(self, progress: bool | Callable[[int, int], None], count: int, words: str) -> None:
-        self.progress, self.count, self.words = progress, count, words
-        self.shown: Any = None
-
-    def __enter__(self) -> Callable[[int], None]:
-        if callable(self.progress):
-            call = self.progress
-            return lambda done: call(done, self.count)
-        if not self.progress:
-            return lambda done: None
-        from rich.progress import Progress
-
-        self.shown = Progress(transient=True)
-        self.shown.start()
-        bar = self.shown.add_task(self.words, total=self.count)
-        return lambda done: self.shown.update(bar, completed=done)
-
-    def __exit__(self, *_: object) -> None:
-        if self.shown is not None:
-            self.shown.stop()
-
-
-def whole(where: str, value: object, least: int) -> int:
-    """A whole number from `least`, or the sentence that says so."""
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
-        raise StudyError(where, value, f"a whole number from {least}", "leave it out for the usual")
-    return int(value)

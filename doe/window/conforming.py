@@ -56,6 +56,21 @@ class Rates:
     blur: Floats
     effective: float
 
+    def part(self, draws: int) -> Rates:
+        """The first so many draws, by themselves: a view would keep all of them in memory."""
+        total = self.coefficients.shape[2]
+        if draws >= total:
+            return self
+        return Rates(
+            self.coefficients[:, :, :draws].copy(),
+            self.factor[:draws].copy(),
+            self.low[:, :draws].copy(),
+            self.high[:, :draws].copy(),
+            self.logistic,
+            self.blur[:, :draws].copy(),
+            self.effective * draws / total,
+        )
+
 
 def cube_rule(dimension: int, coarse: bool = False) -> tuple[Floats, Floats]:
     """Nodes (M, dimension) and weights (M,) for averages over the unit cube; the same for every draw."""

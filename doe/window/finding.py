@@ -64,6 +64,12 @@ def find_window(
     batches' scores, shrunk towards none (Schäfer & Strimmer 2005). Variances of whole plots and blocks are drawn under the prior of
     Box & Tiao (1973, ch. 5), and a new batch is one of a new whole plot in a new block. Covariates are averaged over by their law.
 
+    The chance is true on average over truths that have the prior's law: to within the simulations' error in every tenth where they have, six or seven points
+    off at the ends where they are drawn from a narrow one (responses with two limits, 14 runs); with whole plots it errs to the safe side by up to two. At
+    the chosen set point it is told too high by what the choice adds: 0.025 (standard error 0.006) on average over 300 trials of 12 runs with widely
+    varying truths, 0.12 where no setting is better than another. Over 60 trials of the virtual bench, a mechanism that no polynomial
+    is, it was told 0.008 (0.001) too low at the set point and 0.03 (0.002) at the worst setting of the ranges. `Window.claim` allows for the choice.
+
     References
     ----------
     Peterson, J. J. (2004). A posterior predictive approach to multiple response surface optimization. J. Qual. Technol. 36(2),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -345,10 +345,41 @@ class Predictive:
                 c[:, 0] += error
         return Raw(folded, drawn, errors, effective)
 
+    def repeats(self, stream: int, draws: int, count: int, used: int) -> Iterator[Draws]:
+        """Draws as repeats of the trial would leave them, each a few of the draws there are, moved to another estimate.
+
+        The truth is off the estimate by a draw's deviation from the middle of the posterior, and what a repeat estimates is off the truth by such a
+        deviation again; the width of the posterior stays as it is. Responses move together, as they were drawn.
+        """
+        raw = self.unfolded(stream, draws)
+        spread = self._spread(raw.folded)
+        plain = [fold(self.basis, powers, d.coefficients) for powers, d in zip(self.exponents, raw.drawn, strict=True)]
+        middle = [np.median(c, axis=0) for c in plain]
+        ends = [(d.low, d.high) for d in raw.drawn]
+        centres = [tuple(np.median(end) for end in pair) for pair in ends]
+        share = raw.effective * min(used, draws) / draws
+        pairs = np.random.default_rng([self.seed, stream, 2]).integers(0, draws, (count, 2))
+        for pair in pairs:
+            moved = [c[:used] + (p[pair] - m).sum(axis=0) for c, p, m in zip(raw.folded, plain, middle, strict=True)]
+            low, high = (
+                [
+                    # cut-points of scores are drawn too; other limits are what they are
+                    d[k][:used] + ((d[k][pair] - c[k]).sum() if np.isfinite(c[k]) else 0.0)
+                    for d, c in zip(ends, centres, strict=True)
+                ]
+                for k in (0, 1)
+            )
+            high = [np.maximum(b, a + 1e-9) for a, b in zip(low, high, strict=True)]  # cut-points keep their order
+            yield standardised(moved, low, high, spread, share, self.back)
+
+    def _spread(self, folded: list[Floats]) -> Floats:
+        """Typical standard deviation of each response's draws at one setting."""
+        seen = self.monomials(self._sample[:64])
+        return np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in folded])
+
     def _folded(self, stream: int, draws: int, correlated: bool, piece: int = 0) -> Draws:
         raw = self.unfolded(stream, draws, correlated, piece)
-        seen = self.monomials(self._sample[:64])
-        spread = np.array([np.median((seen @ c[:512].T).std(axis=1)) for c in raw.folded])
+        spread = self._spread(raw.folded)
         low, high = [d.low for d in raw.drawn], [d.high for d in raw.drawn]
         return standardised(raw.folded, low, high, spread, raw.effective, self.back)
 
@@ -437,17 +468,33 @@ class Predictive:
         by_axis = np.einsum("nkq,nq->nk", self.monomials.slopes(Z, s.variables), by_basis) * s.scale
         return value, by_axis[:, s.free] + by_axis[:, s.bound] @ s.by
 
+    def terms(self, Z: Floats) -> Floats:
+        """The well-scaled terms at encoded settings, as draws and rates hold their coefficients, shape (N, q)."""
+        return self.monomials(Z) @ self.onto
+
+    def rule(self, coarse: bool = False) -> tuple[Floats, Floats]:
+        """Nodes and weights of the integral behind a conforming rate, setting errors first."""
+        return cube_rule(len(self.fits) - 1 + self.moves, coarse)
+
+    def rates_at(self, Z: Floats, rates: Rates, coarse: bool = False) -> Floats:
+        """The true conforming rate of every draw at encoded settings, shape (N, D)."""
+        nodes, weights = self.rule(coarse)
+        inner = nodes[:, self.moves :]
+        out = np.empty((len(Z), rates.coefficients.shape[2]))
+        terms = None if self.moves else self.terms(Z)
+        for i, z in enumerate(Z):
+            if terms is not None:
+                own = terms[i : i + 1]
+            else:
+                shift, scale = self.setting_errors(ndtri(nodes[:, : self.moves]))
+                own = self.terms((z + shift) if scale is None else (z + shift) * scale)
+            out[i] = conforming_rates(own, rates, inner, weights)
+        return out
+
     def claim(self, Z: Floats, rates: Rates, confidence: float, coarse: bool = False) -> tuple[Floats, Floats]:
         """Lower bound of the true conforming rate at encoded settings, and its Monte-Carlo error."""
-        nodes, weights = cube_rule(len(self.fits) - 1 + self.moves, coarse)
-        inner = nodes[:, self.moves :]
         value, error = np.empty(len(Z)), np.empty(len(Z))
-        for i, z in enumerate(Z):
-            at = z[None, :]
-            if self.moves:
-                shift, scale = self.setting_errors(ndtri(nodes[:, : self.moves]))
-                at = (at + shift) if scale is None else (at + shift) * scale
-            terms = self.monomials(at) @ self.onto
-            found = conforming_rates(terms, rates, inner, weights)
+        for i in range(len(Z)):  # one at a time: the rates of many settings would fill the memory
+            found = self.rates_at(Z[i : i + 1], rates, coarse)[0]
             value[i], error[i] = lower_quantile(found, confidence, rates.effective)
         return value, error

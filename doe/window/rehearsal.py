@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
+import json
 import math
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from time import monotonic
 from typing import Any
 
 import numpy as np
@@ -17,11 +21,11 @@ from scipy.special import ndtr
 from doe.designs import Plan
 from doe.fits import fit_all
 from doe.study import Categorical, Model, Section, Shown, Study, StudyError
-from doe.study.checkpoints import digest, kept_results, plain
 from doe.study.errors import nearest
 from doe.study.factors import as_number
+from doe.study.files import read_json, taken_from, write_json
 from doe.study.shown import number_text
-from doe.study.workers import Told, whole
+from doe.study.workers import shared_out
 from doe.window.finding import find_window
 from doe.window.truths import Truth, as_truth
 
@@ -30,7 +34,6 @@ LEVEL = 0.05
 NEW_BATCHES = 20_000  # drawn for the true chance at a setting
 SAMPLED = 2_000  # settings of the region among which those inside a box are found
 INSIDE = 200  # of them looked at
-LOOKED_AT = 64  # settings of the region by which one truth is told from another
 
 CORNERS = 256
 NOT_TERMS = ("model", "residual", "lack of fit", "pure error", "blocks", "block")
@@ -187,7 +190,8 @@ def rehearse(
     seed : int
         The same seed gives the same rehearsals for any `n_jobs`.
     n_jobs : int
-        Processes of this machine; they change the time only. With 1, those that an active `joblib.parallel_config` offers.
+        Processes. With 1 a `joblib.parallel_config` around the call decides: `with joblib.parallel_config(backend="dask"):` gives the
+        rehearsals to the cluster of the active Dask client.
     method : optional
         As for `doe.fit`: REML where batches share whole plots.
     draws : int
@@ -195,7 +199,8 @@ def rehearse(
     progress : bool or callable
         Show a bar; a callable is given how many are done, and of how many.
     checkpoint : path, optional
-        A file that keeps every finished rehearsal: a run that was stopped or killed goes on from there, and so does one of a larger `n`.
+        A file that keeps each rehearsal as it is done. Called again with the same trial and seed, those that it holds are not done again:
+        after a stop, or for a greater n, the answer is that of an unbroken call.
 
     Returns
     -------
@@ -206,8 +211,8 @@ def rehearse(
     Raises
     ------
     StudyError
-        If the truth is of other factors, a standard deviation is not above 0, the plan cannot fit the model with batches to spare, or a
-        figure cannot be used; if the checkpoint is of another run, or a worker was killed.
+        If the truth is of other factors, a standard deviation is not above 0, the plan cannot fit the model with batches to spare, a
+        figure cannot be used, a worker is lost, or the checkpoint is of another rehearsal.
     """
     if not isinstance(plan, Plan):
         raise StudyError("rehearse: plan", type(plan).__name__, "a Plan", "make one with doe.designs")
@@ -218,9 +223,9 @@ def rehearse(
     study = _of_responses(plan.study, told)
     told = Truth(study, told.responses, told.parts)
     chosen = study.model(wanted)
-    count = whole("rehearse: n", n, 2)
-    whole("rehearse: seed", seed, 0)
-    jobs = whole("rehearse: n_jobs", n_jobs, 1)
+    count = _whole("n", n, 2)
+    _whole("seed", seed, 0)
+    jobs = _whole("n_jobs", n_jobs, 1)
     if isinstance(target, bool) or not isinstance(target, int | float) or not 0 < target < 1:
         raise StudyError("rehearse: target", target, "a number between 0 and 1", "write 0.95 for 95 %")
     noise = _Noise(
@@ -232,9 +237,82 @@ def rehearse(
         )
     specified = [np.isfinite(r.fitted_limits()).any() for r in told.responses]
     stage = _Stage(plan, study, told, noise, chosen, float(target), int(seed), method, int(draws), any(specified))
-    with Told(progress, count, "rehearsing") as step:
-        done = kept_results("rehearse", stage.act, count, jobs, checkpoint, stage.arguments, step)
-    return stage.summary(list(done))
+    kept = _Checkpoint.of(checkpoint, stage)
+    missing = [i for i in range(count) if i not in kept.done]
+    with _bar(progress, count) as step, kept:
+        for place, result in shared_out("rehearse", stage.act, missing, jobs):
+            kept.keep(missing[place], result)
+            step(sum(k < count for k in kept.done))
+    return stage.summary([kept.done[i] for i in range(count)])
+
+
+SCHEMA = 1  # of a checkpoint
+PAUSE = (
+    10  # times as long as the last writing took, until the next: thousands of rehearsals are written whole each time
+)
+
+
+@dataclass
+class _Checkpoint:
+    """Rehearsals done so far, and the file that keeps them."""
+
+    path: Path | None
+    stage: str
+    done: dict[int, dict[str, Any]]
+    unwritten: bool = False
+    next: float = 0.0
+
+    @classmethod
+    def of(cls, path: str | os.PathLike[str] | None, stage: _Stage) -> _Checkpoint:
+        """What a file holds of this rehearsal; nothing where there is no file yet."""
+        if path is None:
+            return cls(None, "", {})
+        if not isinstance(path, str | os.PathLike):
+            raise StudyError("rehearse: checkpoint", path, "the path of a file", 'write "rehearsal.json"')
+        own, file = stage.fingerprint(), Path(path)
+        if not file.exists():
+            return cls(file, own, {})
+        content = read_json(file, "rehearsal", SCHEMA)
+        if content.get("rehearsal") != own:
+            raise StudyError(
+                "rehearse: checkpoint",
+                str(file),
+                "of this same rehearsal, with the same plan, truth, model and seed",
+                "give a file of another name, or delete that one if it is of no more use",
+            )
+        with taken_from(f"checkpoint {str(file)!r}", "rehearsal"):
+            done = {int(i): {**told, "p": _each(told["p"], math.nan)} for i, told in content["done"].items()}
+        return cls(file, own, done)
+
+    def keep(self, i: int, result: dict[str, Any]) -> None:
+        """One more; written at once, unless writing takes a good part of the time."""
+        self.done[i] = result
+        self.unwritten = True
+        if monotonic() >= self.next:
+            self.write()
+
+    def write(self) -> None:
+        """Put what is done into the file."""
+        if self.path is None or not self.unwritten:
+            return
+        begun = monotonic()
+        told = {str(k): {**v, "p": _each(v["p"], None)} for k, v in sorted(self.done.items())}
+        write_json(self.path, {"kind": "rehearsal", "schema": SCHEMA, "rehearsal": self.stage, "done": told})
+        self.unwritten, self.next = False, monotonic() + PAUSE * (monotonic() - begun)
+
+    def __enter__(self) -> _Checkpoint:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.write()
+
+
+def _each(found: Mapping[str, Mapping[str, Any]], none: float | None) -> dict[str, dict[str, Any]]:
+    """The p values of each response and term, where there is none with the word given for it: JSON knows no NaN."""
+    return {
+        name: {term: none if p is None or math.isnan(p) else float(p) for term, p in told.items()}
+        for name, told in found.items()
+    }
 
 
 @dataclass(frozen=True)
@@ -251,6 +329,23 @@ class _Stage:
     method: str | None
     draws: int
     decide: bool
+
+    def fingerprint(self) -> str:
+        """Digits that change when a rehearsal of the same number would: the truth counts by its values over the region."""
+        looked = pd.concat([self.plan.runs, self.study.region.sample(SAMPLED, seed=0)], ignore_index=True)
+        whole = None if self.noise.whole is None else self.noise.whole.tolist()
+        groups = [None if g is None else [str(v) for v in g] for g in (self.plan.block, self.plan.whole_plot)]
+        said = [
+            self.study.fingerprint,
+            self.plan.runs.to_csv(),
+            groups,
+            self.truth.mean(looked).tolist(),
+            self.noise.batch.tolist(),
+            whole,
+            list(self.model.terms),
+            [self.target, self.seed, self.method, self.draws],
+        ]
+        return hashlib.sha256(json.dumps(said).encode()).hexdigest()[:12]
 
     def _readings(self, rng: np.random.Generator) -> pd.DataFrame:
         """One row a batch: settings, groups, what would be read."""
@@ -282,24 +377,7 @@ class _Stage:
         out: dict[str, Any] = {"p": found}
         if self.decide:
             out["window"] = self._decided(find_window(fits, self.target, self.draws, seed=int(rng.integers(2**31))))
-        return dict(plain(out, "rehearse"))
-
-    def arguments(self) -> dict[str, str]:
-        """Digests of all that decides a rehearsal; the truth by what it says of the plan's settings and of others."""
-        told = pd.concat([self.plan.runs, self.study.region.sample(LOOKED_AT, seed=0)])[list(self.study.names)]
-        given: dict[str, Any] = {
-            "plan": self.plan,
-            "responses": self.study,
-            "truth": self.truth.mean(told),
-            "sigma": self.noise.batch,
-            "sigma_whole": self.noise.whole,
-            "model": list(self.model.terms),
-            "target": self.target,
-            "seed": self.seed,
-            "method": self.method,
-            "draws": self.draws,
-        }
-        return {name: digest(value, f"rehearse: {name}") for name, value in given.items()}
+        return out
 
     def _decided(self, window: Any) -> dict[str, Any]:
         at = pd.DataFrame([window.set_point.to_dict()])[list(self.study.names)]
@@ -405,6 +483,37 @@ class _Stage:
         trials = pd.DataFrame([d["window"] for d in done]) if self.decide else pd.DataFrame()
         alarm_table = pd.DataFrame(alarms, columns=["response", "false", "mc_error"])
         return Rehearsal(pd.DataFrame(rows), alarm_table, trials, self.target, n, self.seed, self.study)
+
+
+class _bar:  # noqa: N801  read as a verb in `with`
+    """A progress bar, a callable, or silence."""
+
+    def __init__(self, progress: bool | Callable[[int, int], None], count: int) -> None:
+        self.progress, self.count = progress, count
+        self.shown: Any = None
+
+    def __enter__(self) -> Callable[[int], None]:
+        if callable(self.progress):
+            call = self.progress
+            return lambda done: call(done, self.count)
+        if not self.progress:
+            return lambda done: None
+        from rich.progress import Progress
+
+        self.shown = Progress(transient=True)
+        self.shown.start()
+        task = self.shown.add_task("rehearsing", total=self.count)
+        return lambda done: self.shown.update(task, completed=done)
+
+    def __exit__(self, *_: object) -> None:
+        if self.shown is not None:
+            self.shown.stop()
+
+
+def _whole(name: str, value: object, least: int) -> int:
+    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
+        raise StudyError(f"rehearse: {name}", value, f"a whole number from {least}", "leave it out for the usual")
+    return int(value)
 
 
 def _of_responses(study: Study, truth: Truth) -> Study:

@@ -275,9 +275,12 @@ class Settings:
         table, possible
             The rows, and whether the rest of the mixture can make room at all.
         """
-        table = pd.DataFrame({name: [base[name]] * len(changes) for name in self.study.names}, index=changes.index)
-        for name in changes.columns:
-            table[name] = changes[name]
+        columns = {
+            name: changes[name].to_numpy() if name in changes.columns else [base[name]] * len(changes)
+            for name in self.study.names
+        }
+        columns |= {str(name): changes[name].to_numpy() for name in changes.columns if name not in columns}
+        table = pd.DataFrame(columns, index=changes.index)
         possible = np.ones(len(table), dtype=bool)
         given = [name for name in changes.columns if name in self.mixture]
         if given:

@@ -29,31 +29,14 @@ UNTIL_SHOWN = """async ([handle, watched, key]) => {
   return performance.now() - started;
 }"""
 
-MOVING = """
+TEXT = """
 import ipywidgets as widgets
-import doe
-from doe import plots
 
-bench = doe.virtual.AfterSunGel()
-plan = doe.designs.box_behnken(bench.study, centre=3)
-win = doe.find_window(doe.fit_all(bench.study, bench.make(plan, seed=10)), draws=1000)
-plain, held = (
-    widgets.FloatSlider(value=v, min=low, max=high, step=step) for v, low, high, step in ((0, -50, 50, 1), (400, 200, 600, 10))
-)
-text, picture = widgets.Label(), widgets.Image(format="png", width=680)
+plain = widgets.FloatSlider(value=0, min=-50, max=50, step=1)
+text = widgets.Label()
 text.add_class("text-shown")
-picture.add_class("map-shown")
 plain.observe(lambda change: setattr(text, "value", str(change["new"])), names="value")
-
-
-def redraw(_change=None):
-    axes = plots.probability_map(win, "carbomer", "neutralisation", at={"speed": held.value})
-    picture.value = axes.figure._repr_png_()
-
-
-held.observe(redraw, names="value")
-redraw()
-widgets.VBox([plain, text, held, picture])
+widgets.VBox([plain, text])
 """
 
 MAP = """
@@ -64,6 +47,15 @@ plan = doe.designs.box_behnken(bench.study, centre=3)
 win = doe.find_window(doe.fit_all(bench.study, bench.make(plan, seed=10)))
 win.ranges
 panel = doe.panels.window_panel(win)
+panel
+"""
+
+CONTOURS = """
+import doe
+
+bench = doe.virtual.AfterSunGel()
+plan = doe.designs.box_behnken(bench.study, centre=3)
+panel = doe.panels.drivers_panel(doe.fit_all(bench.study, bench.make(plan, seed=10)))
 panel
 """
 
@@ -91,6 +83,25 @@ UNTIL_PAINTED = """async (down) => {
   const shown = performance.now() - started;
   range.dispatchEvent(new Event('change', {bubbles: true}));
   return shown;
+}"""
+
+# A drag of a second and a half, a new value every 10 ms, then the release: maps painted a second, and until the fine map stands.
+DRAGGED = """async () => {
+  const canvas = document.querySelector('.doe-map canvas'), range = [...document.querySelectorAll('.doe-slider input')].find(e => e.offsetParent);
+  const drawn = () => Number(canvas.dataset.drawn), fine = canvas.dataset.grid;
+  const low = Number(range.min), high = Number(range.max), first = drawn(), started = performance.now();
+  for (let k = 0; performance.now() - started < 1500; k++) {
+    range.value = low + (high - low) * (0.5 + 0.4 * Math.sin(k / 12));
+    range.dispatchEvent(new Event('input', {bubbles: true}));
+    await new Promise(done => setTimeout(done, 10));
+  }
+  const rate = (drawn() - first) / ((performance.now() - started) / 1000), coarse = canvas.dataset.grid, released = performance.now();
+  range.dispatchEvent(new Event('change', {bubbles: true}));
+  while (canvas.dataset.grid !== fine) {
+    if (performance.now() - released > 60000) throw new Error('the fine map did not come within a minute');
+    await new Promise(done => setTimeout(done, 2));
+  }
+  return [rate, performance.now() - released, coarse, fine];
 }"""
 
 # A cell typed and left: until the kernel's answer has changed the words of the panel.
@@ -163,28 +174,25 @@ def test_from_the_command_to_a_notebook_that_answers(tmp_path, page):
     )
 
 
-def test_a_slider_to_a_new_map(lab, page, tmp_path):
-    shown = on_screen(lab, page, tmp_path, "moving.ipynb", MOVING)
-    shown.run_all()
-    for name, handle, watched in (("text (baseline)", 0, ".text-shown"), ("map", 1, ".map-shown")):
-        times = []
-        for move in range(MOVES + 2):
-            took = shown.page.evaluate(UNTIL_SHOWN, [handle, watched, "ArrowRight" if move % 2 else "ArrowLeft"])
-            shown.settle(200)
-            times.append(took)
-        said(f"slider to {name}", times[2:])  # the first two pay for what is done once
-    assert shown.problems() == []
-
-
-def test_the_window_panels_slider_to_a_new_map(lab, page, tmp_path):
-    shown = on_screen(lab, page, tmp_path, "map.ipynb", MAP)
+@pytest.mark.parametrize(("what", "source"), [("window panel", MAP), ("response contours", CONTOURS)])
+def test_a_panels_slider_to_a_new_map(lab, page, tmp_path, what, source):
+    shown = on_screen(lab, page, tmp_path, f"{what.split()[0]}.ipynb", TEXT, source)
     shown.run_all()
     shown.page.locator(".doe-map canvas").first.wait_for()
-    times = []
+    shown.settle(1500)
+    texts, times, drags = [], [], []
     for move in range(MOVES + 2):
+        texts.append(shown.page.evaluate(UNTIL_SHOWN, [0, ".text-shown", "ArrowRight" if move % 2 else "ArrowLeft"]))
+        shown.settle(200)
         times.append(shown.page.evaluate(UNTIL_PAINTED, bool(move % 2)))
         shown.settle(300)
-    said("window panel: slider to map", times[2:])
+    for _ in range(4):
+        drags.append(shown.page.evaluate(DRAGGED))
+        shown.settle(500)
+    said("slider to text (baseline)", texts[2:])  # the first two pay for what is done once
+    said(f"{what}: slider to map", times[2:])
+    said(f"{what}: redraws a second in a drag, at {drags[-1][2]}", [d[0] for d in drags[1:]], "a second")
+    said(f"{what}: from the release to the fine map, {drags[-1][3]}", [d[1] for d in drags[1:]])
     assert shown.problems() == []
 
 

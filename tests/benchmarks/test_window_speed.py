@@ -52,6 +52,15 @@ def test_map_of_101_by_101_settings(benchmark, fits):
     assert len(benchmark(win.map, "x0", "x1")) == 101 * 101
 
 
+def test_claim_at_the_chosen_set_point(benchmark, fits):
+    """With the repeats of the trial and the joint bound over what they choose."""
+
+    def fresh():
+        return (doe.find_window(fits),), {}
+
+    assert len(benchmark.pedantic(lambda win: win.claim(), setup=fresh, rounds=2)) == 1
+
+
 def test_claim_at_ten_settings(benchmark, fits):
     win = doe.find_window(fits)
     points = fits.study.region.sample(10, seed=1)

@@ -104,11 +104,17 @@ def test_the_whole_job_by_hand(small, small_fits):
     again_drivers = again.panel("drivers")
     again_drivers.work.wait()
     pd.testing.assert_frame_equal(again.fits["viscosity"].coefficients, desk.fits["viscosity"].coefficients)
-    assert (
-        again.panel("confirm").recalled
-        if False
-        else again.recalled("confirm", "readings")["3"] == {"viscosity": "thick"}
-    )
+    assert again.recalled("confirm", "readings")["3"] == {"viscosity": "thick"}
+
+
+def test_a_desk_stays_in_its_folder_when_the_notebook_goes_elsewhere(tmp_path, monkeypatch):
+    desk = panels.desk()
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    desk.panel("trial").name.value = "gel"
+    desk.flush()
+    assert not (tmp_path / "elsewhere" / "desk").exists()
+    assert panels.restore(tmp_path / "desk").recalled("trial", "name") == "gel"
 
 
 def test_what_is_typed_and_wrong_comes_back_after_a_restart():

@@ -1,5 +1,8 @@
 """The table's rules, the slider, the file button and the map, without a browser."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
@@ -123,3 +126,29 @@ def test_the_javascript_is_there_and_needs_no_other_host(kind):
     assert "export default { render }" in text
     assert "http" not in text.replace("http://www.w3.org", "")
     assert "innerHTML" not in text  # what a user typed is set as text, never as markup
+
+
+@pytest.mark.parametrize(
+    "script",
+    [
+        "latest = Latest(draw)\nlatest.ask()",
+        "work = Work(lambda act: act(), print)\nwork.start('drawing', lambda tell: [draw() for _ in range(1000)], print)",
+    ],
+    ids=["short", "long"],
+)
+def test_a_kernel_that_ends_at_work_ends_well(script):
+    """A thread inside a compiled library, when Python shuts down under it, would take the whole process with it."""
+    begin = (
+        "import time\nfrom matplotlib.figure import Figure\nfrom doe.panels.working import Latest, Work\n"
+        "def draw():\n    for _ in range(4):\n        figure = Figure()\n        figure.subplots(3, 3)\n        figure.canvas.draw()\n"
+        "    print('drawn')\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", f"{begin}{script}\ntime.sleep(0.5)"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert ("drawn" in done.stdout) == script.startswith("latest")

@@ -127,6 +127,18 @@ def test_what_drives_each_response(read, chemical):
     assert number_text(coefficient["estimate"], coefficient["std_error"]) in told
     assert "a clear change; a bend" in told
     assert "lack of fit" in told
+    ranked = fit.drivers()
+    assert any(ranked.words in " ".join(e["alt"].split()) for e in read.all("img"))
+    rows = read.rows()
+    for row in ranked.table.itertuples():
+        found = [cells for cells in rows if cells[0].startswith(row.factor) and cells[-1] == row.verdict]
+        assert any(f"{100 * row.share:.0f} %" in cells for cells in found), row.factor
+
+
+def test_shares_that_cannot_be_told_are_said_so(tmp_path, chemical):
+    fits = {"yield": chemical.fits["yield"], "viscosity": doe.fit(chemical.study, chemical.records, "viscosity", ["1"])}
+    text = chemical.write(tmp_path / "page.html", fits=fits, win=None).read_text(encoding="utf-8")
+    assert "How much each factor accounts for is not told: drivers: model is '1'" in Page(text).section("drives")
 
 
 def test_what_is_not_shown_is_not_claimed(read):
@@ -380,9 +392,8 @@ def test_small_trials_have_a_page_too(name, tmp_path):
     read = Page(write_report(tmp_path / "p.html", study, None, None, fit, None, DATE).read_text(encoding="utf-8"))
     assert not read.faults
     assert all(np.any([c.isdigit() for c in e["alt"]]) for e in read.all("img"))
-    assert len(read.all("img")) == {"nothing left to judge by": 1, "one degree of freedom": 2, "the mean alone": 2}.get(
-        name, 3
-    )
+    pictures = {"nothing left to judge by": 2, "one degree of freedom": 3, "in blocks": 4, "the mean alone": 2}
+    assert len(read.all("img")) == pictures.get(name, 3)
 
 
 # ---- written whole or not at all

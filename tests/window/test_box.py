@@ -164,6 +164,13 @@ def test_a_claim_needs_a_narrower_box(three_factors, win):
     claims = win.claim(inside(box, trial, 300), 0.9)
     assert (claims["claim"] >= 0.9 - claims["mc_error"]).all()
     assert "the claim at 0.9 confidence is " in box.note
+    allowed = "The claim allows for set point and ranges having been chosen on these same readings."
+    assert allowed in box.note
+    assert "claim" not in win.ranges.note
+    none = find_window(three_factors[2], target=0.995, draws=1000).box(confidence=0.99)
+    assert not len(none)
+    assert none.note.startswith("No box: at the set point itself the claim at 0.99 confidence is ")
+    assert none.note.endswith(allowed)
 
 
 def test_constraints_hold_in_the_whole_box():

@@ -279,6 +279,13 @@ def test_confidence(win, confidence):
     says("box: confidence" + tail, lambda: win.box(confidence=confidence))
 
 
+def test_whether_settings_were_chosen(win):
+    says(
+        "claim: chosen is 'yes' but must be True, False or left out: say whether the readings chose them.",
+        lambda: win.claim(chosen="yes"),
+    )
+
+
 def test_pins_that_no_mixture_meets():
     fits = made(
         [Component("water", 80, 96), Component("glycerin", 2, 15), Component("polymer", 2, 8)],

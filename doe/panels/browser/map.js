@@ -149,8 +149,12 @@ function render({ model, el }) {
       for (let j = 0; j < ny - 1; j++) {
         for (let i = 0; i < nx - 1; i++) {
           const k = j * nx + i;
-          const v = [z[k], z[k + 1], z[k + nx + 1], z[k + nx]];
-          if (v.some((a) => !(a === a)) || out[k] || out[k + 1] || out[k + nx] || out[k + nx + 1]) continue;
+          const a = z[k], b = z[k + 1], c = z[k + nx + 1], d = z[k + nx];
+          // most cells are not crossed: they are passed over before anything is made for them
+          const under = (a < level) + (b < level) + (c < level) + (d < level);
+          if (under === 0 || under === 4 || !(a + b + c + d === a + b + c + d)) continue;
+          const v = [a, b, c, d];
+          if (out[k] || out[k + 1] || out[k + nx] || out[k + nx + 1]) continue;
           const corners = [[xs[i], ys[j]], [xs[i + 1], ys[j]], [xs[i + 1], ys[j + 1]], [xs[i], ys[j + 1]]];
           const cut = [];
           for (let e = 0; e < 4; e++) {
@@ -239,6 +243,7 @@ function render({ model, el }) {
     }
     drawn += 1;
     canvas.dataset.drawn = String(drawn);
+    canvas.dataset.grid = `${nx} × ${ny}`;
     canvas.dataset.stamp = String(model.get("stamp"));
   }
   function fit(text, room) {
