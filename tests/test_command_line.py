@@ -131,7 +131,6 @@ def test_the_published_capsule_trial(tmp_path):
     plain = {k.replace("`", ""): v for k, v in found.items()}
     for term, value in printed.items():
         assert plain[term.replace("`", "")] == pytest.approx(value, abs=0.0101), term  # last printed digit of either
-    assert (tmp_path / "out" / "report.html").exists()
 
 
 def test_a_recipe_puts_weigh_outs_on_the_sheet(tmp_path):
@@ -227,7 +226,7 @@ def test_a_sheet_and_back(tmp_path):
         folder=tmp_path,
     )
     assert done.returncode == 0, done.stderr
-    assert "chosen by AICc" in done.stdout
+    assert "The terms were chosen from these same readings" in done.stdout
     again = run("sheet", "study.json", "--out", "bench", folder=tmp_path)
     assert again.returncode == 2
     assert (
