@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import importlib.util
 import os
-import re
 import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
@@ -21,7 +20,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 import doe
 from doe.study.errors import StudyError, nearest
-from doe.study.files import write_bytes, write_json
+from doe.study.files import folder_made, write_bytes, write_json
 from doe.study.models import PRESETS
 
 app = typer.Typer(
@@ -67,13 +66,7 @@ def _progress(steps: int) -> Iterator[Callable[[str], None]]:
 
 
 def _folder(path: Path) -> Path:
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        raise StudyError(
-            "--out", str(path), "a folder that can be made", f"choose another place ({problem.strerror})"
-        ) from problem
-    return path
+    return folder_made(path, "--out")
 
 
 def bundled(name: str) -> Path:
@@ -124,59 +117,33 @@ def _models(study: doe.Study, given: list[str]) -> Any:
     return models
 
 
-def _file_name(text: str) -> str:
-    return re.sub(r"[^\w-]+", "_", text).strip("_").lower() or "response"
-
-
-def _draw(
-    folder: Path, fits: doe.fits.Fits, win: doe.window.Window | None, order: Mapping[Any, int] | None
-) -> list[Path]:
-    """Every picture of the fits and of the window, as PNG files."""
+def _draw(folder: Path, fits: doe.fits.Fits, win: doe.window.Window) -> None:
+    """Contours of every response over the two factors that matter most for the window: pictures that the report does without."""
     from doe import plots
-    from doe.plots.curves import drawable_pairs
     from doe.plots.look import png
+    from doe.report.blocks import file_name
     from doe.report.sentences import moving_pair
 
-    pair = moving_pair(win) if win is not None else None
-    drawn: list[Path] = []
-
-    def keep(name: str, picture: Any) -> None:
-        drawn.append(write_bytes(_folder(folder) / f"{name}.png", png(picture)))
-
+    pair = moving_pair(win)
+    if pair is None:
+        return
     for name, fit in fits.items():
-        stem = _file_name(name)
-        keep(f"{stem}_effects", plots.factor_effects(fit))
-        keep(f"{stem}_curves", plots.main_effects(fit))
-        if drawable_pairs(fit):
-            keep(f"{stem}_interactions", plots.interactions(fit))
-        if pair is not None:
-            keep(f"{stem}_contours", plots.contours(fit, *pair))
-        if fit.df_residual >= 2:
-            keep(f"{stem}_residuals", plots.residuals(fit, order=order))
-    if win is not None and pair is not None:
-        keep("window", plots.probability_map(win, *pair))
-        keep("window_by_response", plots.probability_by_response(win, *pair))
-    return drawn
+        write_bytes(_folder(folder) / f"{file_name(name)}_contours.png", png(plots.contours(fit, *pair)))
 
 
-def _conclude(
-    records: doe.bench.Records,
-    fits: doe.fits.Fits,
-    target: float,
-    seed: int,
-    out: Path,
-    begin: Callable[[str], None],
-) -> tuple[doe.window.Window | None, Path]:
-    """From fits to window, pictures and report: what `demo` and `analyse` share."""
-    study = fits.study
-    begin("finding the operating window")
-    asked = any(r.has_specification for r in study.responses)
-    win = doe.find_window(fits, target=target, seed=seed) if asked else None
-    begin("drawing the pictures")
-    _draw(out / "pictures", fits, win, records.order or None)
-    begin("writing the report")
-    report = doe.write_report(out / "report.html", study, records.plan, records, fits, win)
-    return win, report
+def _window(fits: doe.fits.Fits, target: float, seed: int) -> doe.window.Window | None:
+    """The operating window, where there is a specification to meet."""
+    asked = any(r.has_specification for r in fits.study.responses)
+    return doe.find_window(fits, target=target, seed=seed) if asked else None
+
+
+def _write_down(records: doe.bench.Records, fits: doe.fits.Fits, win: doe.window.Window | None, out: Path) -> Path:
+    """The pictures and the report."""
+    if win is not None:
+        _draw(out / "pictures", fits, win)
+    return doe.write_report(
+        out / "report.html", fits.study, records.plan, records, fits, win, pictures=out / "pictures"
+    )
 
 
 def _drivers(fit: doe.fits.Fit) -> object:
@@ -197,7 +164,7 @@ def demo(
     out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("doe_demo"),
 ) -> None:
     """Walk the whole job on the bundled invented trial: run sheet, records, fits, window, pictures, report."""
-    with _progress(6) as begin:
+    with _progress(5) as begin:
         begin("reading the invented trial")
         trial = bundled("data") / "after_sun_gel"
         study = doe.Study.load(trial / "study.json")
@@ -215,7 +182,10 @@ def demo(
         records = doe.bench.Records.from_frame(pd.read_csv(table), plan)
         begin("fitting the responses")
         fits = doe.fit_all(study, records)
-        win, report = _conclude(records, fits, 0.95, 0, folder, begin)
+        begin("finding the operating window")
+        win = _window(fits, 0.95, 0)
+        begin("drawing the pictures and writing the report")
+        report = _write_down(records, fits, win, folder)
     _say(study, "", fits, "", win, "")
     _say("This trial is invented: nothing in it was measured.")
     _say(
@@ -391,9 +361,12 @@ def analyse(
     least_squares: Annotated[
         bool, typer.Option("--least-squares", help="Accept least squares where a factor is hard to change.")
     ] = False,
+    report: Annotated[
+        bool, typer.Option(help="Draw the pictures and write the report; without them the answer is there much sooner.")
+    ] = True,
 ) -> None:
     """Learn from records: fits, operating window, pictures and report."""
-    with _progress(5) as begin:
+    with _progress(4 if report else 3) as begin:
         begin("reading")
         study = doe.Study.load(study_file)
         if plan is None:
@@ -414,8 +387,11 @@ def analyse(
         )
         if reduce is not None:
             fits = fits.reduced(by=reduce)
-        folder = _folder(out)
-        win, report = _conclude(records, fits, target, seed, folder, begin)
+        begin("finding the operating window")
+        win = _window(fits, target, seed)
+        if report:
+            begin("drawing the pictures and writing the report")
+            page = _write_down(records, fits, win, _folder(out))
     _say(records, "", fits)
     for fit in fits.values():
         _say("", fit, fit.equation(), "", _drivers(fit))
@@ -423,7 +399,8 @@ def analyse(
         _say("", win)
     if len(records.problems):
         _say("", f"{len(records.problems)} cells were not taken as they stand; the report lists each with its reason.")
-    _say("", f"Pictures                 {folder / 'pictures'}", f"Report                   {report}")
+    if report:
+        _say("", f"Pictures                 {out / 'pictures'}", f"Report                   {page}")
 
 
 @app.command()

@@ -197,11 +197,11 @@ def check_page(chosen: Chosen) -> str:
     )
     bought: list[Block] = section_blocks(chosen.buys)
     if chosen.smallest is not None and chosen.smallest.powers is not None:
-        bought.append(image(plots.power_by_batches(chosen.smallest), "Power by number of batches"))
+        bought.append(image(plots.power_by_batches(chosen.smallest), "Power by number of batches", "power"))
     sections = chosen.check._sections()
     drawn: dict[int, Any] = {
-        1: lambda: image(plots.term_correlations(chosen.check), "Correlations of the terms"),
-        3: lambda: image(plots.precision_over_region(chosen.check), "Precision over the region"),
+        1: lambda: image(plots.term_correlations(chosen.check), "Correlations of the terms", "correlations"),
+        3: lambda: image(plots.precision_over_region(chosen.check), "Precision over the region", "precision"),
     }
     chapters = [Chapter("plan", "Which batches, in which order?", tuple(section_blocks(chosen.plan._sections())))]
     if bought:

@@ -136,9 +136,11 @@ def profile_of(fit: Fit, interval: float) -> TransformProfile:
             "fit a smaller model, or add runs",
         )
     log_likelihood, rss = fit._power_likelihood()
-    grid = np.linspace(-WIDEST, WIDEST, 401)
-    heights = np.array([log_likelihood(v) for v in grid])
-    at = int(heights.argmax())
+    # by steps of 0.2, then of 0.02 about the highest: each is a whole search where variances are estimated too
+    grid = np.linspace(-WIDEST, WIDEST, 101)
+    about = grid[int(np.argmax([log_likelihood(v) for v in grid]))]
+    grid = np.clip(np.linspace(about - 0.2, about + 0.2, 21), -WIDEST, WIDEST)
+    at = int(np.argmax([log_likelihood(v) for v in grid]))
     left, right = grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)]
     best = float(
         optimize.minimize_scalar(

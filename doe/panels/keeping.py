@@ -14,7 +14,7 @@ from doe.designs import Plan
 from doe.panels.holding import Holding
 from doe.panels.working import Latest
 from doe.study import Study, StudyError
-from doe.study.files import read_json, write_json
+from doe.study.files import folder_made, read_json, write_json
 
 SCHEMA = 1
 STUDY, PLAN, RECIPE, RECORDS, RETURNED, TYPED = (
@@ -43,14 +43,7 @@ def folder_for(path: str | os.PathLike[str]) -> Path:
     StudyError
         If it cannot be.
     """
-    folder = as_folder(path)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        raise StudyError(
-            "folder", str(folder), "a folder that can be made", f"choose another place ({problem.strerror})"
-        ) from problem
-    return folder
+    return folder_made(as_folder(path), "folder")
 
 
 def is_saved(folder: Path) -> bool:

@@ -52,9 +52,21 @@ _GLYPH = 0.53  # mean width of a letter in units of its size
 
 def png(picture: Axes | Figure | SubFigure, dpi: float = 110.0) -> bytes:
     """The whole figure of `picture` as PNG bytes; the same picture gives the same bytes."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.layout_engine import PlaceHolderLayoutEngine
+
     figure = whole(picture)
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=dpi, facecolor=PAPER, metadata={"Software": None})
+    stands = figure.get_layout_engine() is None or isinstance(figure.get_layout_engine(), PlaceHolderLayoutEngine)
+    if not (stands and type(figure.canvas) is FigureCanvasAgg):
+        figure.savefig(out, format="png", dpi=dpi, facecolor=PAPER, metadata={"Software": None})
+        return out.getvalue()
+    own = figure.dpi  # saved here, since savefig draws all that has a layout engine twice
+    figure.set_dpi(dpi)
+    try:
+        figure.canvas.print_png(out, metadata={"Software": None})  # type: ignore[no-untyped-call]
+    finally:
+        figure.set_dpi(own)
     return out.getvalue()
 
 
@@ -522,7 +534,11 @@ def whole(artist: Artist) -> Figure:
 def settle(ax: Axes) -> Figure:
     """Run the layout now, so that what is placed by pixels finds the axes where they will stay; returns the whole figure."""
     root = whole(ax)
-    root.draw_without_rendering()
+    engine = root.get_layout_engine()
+    if engine is None:
+        root.draw_without_rendering()
+    else:
+        engine.execute(root)
     return root
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -78,13 +79,19 @@ class Card:
 
 @dataclass(frozen=True)
 class Image:
-    """A picture inside the page."""
+    """A picture inside the page; `name` is what its file would be called."""
 
-    source: str
+    name: str
+    png: bytes = field(repr=False)
     text: str
     width: int
     height: int
     kind: str = field(default="image", init=False)
+
+    @property
+    def source(self) -> str:
+        """The picture as an address that needs no network."""
+        return "data:image/png;base64," + base64.b64encode(self.png).decode("ascii")
 
 
 Block = Words | Points | Heading | Grid | Formula | Card | Image
@@ -143,13 +150,17 @@ def section_blocks(sections: Iterable[Section], skip_first_title: bool = False) 
     return out
 
 
-def image(picture: Axes | Figure | SubFigure, title: str) -> Image:
+def image(picture: Axes | Figure | SubFigure, title: str, name: str) -> Image:
     """A picture of doe.plots with its title and its words as the text that stands for it."""
     root = whole(picture)
     data = _with_palette(png(root, DPI))
     width, height = (round(96.0 * side) for side in root.get_size_inches())
-    source = "data:image/png;base64," + base64.b64encode(data).decode("ascii")
-    return Image(source, f"{title}. {words(picture)}", width, height)
+    return Image(name, data, f"{title}. {words(picture)}", width, height)
+
+
+def file_name(text: str) -> str:
+    """What a response's name makes in the name of a file."""
+    return re.sub(r"[^\w-]+", "_", text).strip("_").lower() or "response"
 
 
 def _with_palette(data: bytes) -> bytes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +12,10 @@ from doe.bench import Records
 from doe.designs import Plan
 from doe.designs.plan import version
 from doe.fits import Fit
+from doe.report.blocks import Chapter, Image
 from doe.report.questions import Trial, chapters
 from doe.study import Study, StudyError
-from doe.study.files import write_text
+from doe.study.files import folder_made, write_bytes, write_text
 from doe.window import Window
 
 
@@ -26,6 +27,7 @@ def write_report(
     fits: Mapping[str, Fit] | Fit,
     win: Window | None = None,
     date: str | datetime.date | None = None,
+    pictures: str | os.PathLike[str] | None = None,
 ) -> Path:
     """Write everything a colleague needs to judge the trial into one HTML file.
 
@@ -45,6 +47,8 @@ def write_report(
         What was decided; None where there is no specification.
     date : str or date, optional
         Date on the page; today's if left out. Everything else is the same for the same input.
+    pictures : str or path, optional
+        A folder, made if it is not there, for every picture of the page as a PNG file of its own.
 
     Returns
     -------
@@ -68,11 +72,27 @@ def write_report(
         _part("win", win, Window, study),
         _date(date),
     )
-    return write_text(path, page(trial))
+    found = chapters(trial)
+    if pictures is not None:
+        if not isinstance(pictures, str | os.PathLike):
+            raise StudyError("write_report: pictures", pictures, "the path of a folder", 'write "pictures"')
+        _put(found, folder_made(pictures, "write_report: pictures"))
+    return write_text(path, page(trial, found))
 
 
-def page(trial: Trial) -> str:
-    """The HTML of a dossier."""
+def _put(found: Sequence[Chapter], folder: Path) -> None:
+    """Every picture of the chapters as a file."""
+    names: set[str] = set()
+    for picture in (block for chapter in found for block in chapter.blocks if isinstance(block, Image)):
+        name, more = picture.name, 1
+        while name in names:  # of two responses whose names make the same
+            name, more = f"{picture.name}_{more + 1}", more + 1
+        names.add(name)
+        write_bytes(folder / f"{name}.png", picture.png)
+
+
+def page(trial: Trial, found: Sequence[Chapter]) -> str:
+    """The HTML of a dossier with these chapters."""
     from jinja2 import Environment, PackageLoader, StrictUndefined  # slow to import
 
     environment = Environment(
@@ -83,7 +103,7 @@ def page(trial: Trial) -> str:
         lstrip_blocks=True,
     )
     template = environment.get_template("page.html")
-    return template.render(title=trial.study.name, date=trial.date, chapters=chapters(trial), version=version())
+    return template.render(title=trial.study.name, date=trial.date, chapters=found, version=version())
 
 
 _MAKE = {

@@ -33,6 +33,7 @@ from doe.report.blocks import (
     Heading,
     Points,
     Words,
+    file_name,
     grid,
     image,
     paragraphs,
@@ -274,11 +275,29 @@ def _drives(trial: Trial) -> list[Block]:
             grid(f"What each factor does to {fit.response.name}, the others in the middle", sentences.factor_table(fit))
         )
         if _has_effects(fit):
-            out.append(image(plots.factor_effects(fit), f"Effects on {fit.response.name} with their intervals"))
-        out.append(image(plots.main_effects(fit), f"{fit.response.label} over each factor"))
+            out.append(
+                image(
+                    plots.factor_effects(fit),
+                    f"Effects on {fit.response.name} with their intervals",
+                    f"{file_name(fit.response.name)}_effects",
+                )
+            )
+        out.append(
+            image(
+                plots.main_effects(fit),
+                f"{fit.response.label} over each factor",
+                f"{file_name(fit.response.name)}_curves",
+            )
+        )
         pairs = _clear_pairs(fit)
         if pairs:
-            out.append(image(plots.interactions(fit, pairs), f"{fit.response.label}: interactions that are shown"))
+            out.append(
+                image(
+                    plots.interactions(fit, pairs),
+                    f"{fit.response.label}: interactions that are shown",
+                    f"{file_name(fit.response.name)}_interactions",
+                )
+            )
         equation = fit.equation()
         out.append(Words(("As an equation, in natural units:",)))
         out.append(Formula(str(equation).split("\n")[0]))
@@ -302,7 +321,11 @@ def _ranked(fit: Fit) -> list[Block]:
     note = "\n".join(told.note.split("\n")[1:])  # its first words stand under the picture
     return [
         *section_blocks([Section(title, told.table, note)]),
-        image(plots.drivers(ranked), f"Shares of the variation of {fit.response.name} with their intervals"),
+        image(
+            plots.drivers(ranked),
+            f"Shares of the variation of {fit.response.name} with their intervals",
+            f"{file_name(fit.response.name)}_shares",
+        ),
     ]
 
 
@@ -333,7 +356,13 @@ def _trust(trial: Trial) -> list[Block]:
         out.append(Points(tuple(line for line in lines if line)))
         if fit.df_residual >= 2:
             known = order if {str(r) for r in fit.runs} <= {str(k) for k in order} else None
-            out.append(image(plots.residuals(fit, known), f"Residual diagnostics of {fit.response.name}"))
+            out.append(
+                image(
+                    plots.residuals(fit, known),
+                    f"Residual diagnostics of {fit.response.name}",
+                    f"{file_name(fit.response.name)}_residuals",
+                )
+            )
             table = fit.diagnostics()
             flagged = table[table["flags"] != ""]
             if len(flagged):
@@ -409,10 +438,15 @@ def _run(trial: Trial) -> list[Block]:
             image(
                 plots.probability_map(win, *pair),
                 f"Chance that {what} meets every specification, over {pair[0]} and {pair[1]}",
+                "window",
             )
         )
         out.append(
-            image(plots.probability_by_response(win, *pair), f"Chance by response, over {pair[0]} and {pair[1]}")
+            image(
+                plots.probability_by_response(win, *pair),
+                f"Chance by response, over {pair[0]} and {pair[1]}",
+                "window_by_response",
+            )
         )
     if sentences.reached(win):
         out += _confirmation(win)

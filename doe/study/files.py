@@ -85,6 +85,24 @@ def write_bytes(path: str | os.PathLike[str], content: bytes) -> Path:
     return target
 
 
+def folder_made(path: str | os.PathLike[str], where: str) -> Path:
+    """The folder, made if it is not there.
+
+    Raises
+    ------
+    StudyError
+        If it cannot be.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise StudyError(
+            where, str(folder), "a folder that can be made", f"choose another place ({problem.strerror})"
+        ) from problem
+    return folder
+
+
 def write_text(path: str | os.PathLike[str], text: str) -> Path:
     """Write a UTF-8 text file atomically."""
     return write_bytes(path, text.encode("utf-8"))

@@ -135,7 +135,7 @@ def test_what_drives_each_response(read, chemical):
         assert any(f"{100 * row.share:.0f} %" in cells for cells in found), row.factor
 
 
-def test_shares_that_cannot_be_told_are_said_so(tmp_path, chemical):
+def test_shares_that_cannot_be_told_are_said_so(tmp_path, chemical, sketched):
     fits = {"yield": chemical.fits["yield"], "viscosity": doe.fit(chemical.study, chemical.records, "viscosity", ["1"])}
     text = chemical.write(tmp_path / "page.html", fits=fits, win=None).read_text(encoding="utf-8")
     assert "How much each factor accounts for is not told: drivers: model is '1'" in Page(text).section("drives")
@@ -224,18 +224,41 @@ def test_provenance(read, chemical):
 # ---- the same for the same input
 
 
-def test_the_same_parts_give_the_same_page(chemical, page, tmp_path):
-    assert chemical.write(tmp_path / "again.html").read_text(encoding="utf-8") == page
+def test_the_same_parts_give_the_same_page_and_its_pictures_where_they_are_asked_for(chemical, page, tmp_path):
+    again = chemical.write(tmp_path / "again.html", pictures=tmp_path / "own" / "pictures")
+    assert again.read_text(encoding="utf-8") == page
+    found = {p.stem: p.read_bytes() for p in (tmp_path / "own" / "pictures").iterdir()}
+    kinds = ("curves", "effects", "residuals", "shares")
+    for name in [f"{r}_{kind}" for r in ("yield", "viscosity", "molecular_weight") for kind in kinds] + ["window"]:
+        assert found[name].startswith(b"\x89PNG"), name
+    shown = {base64.b64decode(src.partition(",")[2]) for src in re.findall(r'<img src="([^"]*)"', page)}
+    assert shown == set(found.values())
 
 
-def test_only_the_date_changes_with_the_date(hostile, tmp_path):
+def test_pictures_of_like_named_responses_do_not_overwrite_each_other(tmp_path, sketched):
+    study = doe.Study("gel", [doe.Continuous("x", 0, 1)], [doe.Response("pH 1"), doe.Response("pH_1")])
+    table = pd.DataFrame({"x": [0, 0.5, 1] * 2, "pH 1": [5, 6, 7, 5.1, 6, 7], "pH_1": [5, 6, 7.1, 5, 6, 7]})
+    write_report(tmp_path / "r.html", study, None, None, doe.fit_all(study, table, "linear"), pictures=tmp_path)
+    assert {"ph_1_curves.png", "ph_1_curves_2.png"} <= {p.name for p in tmp_path.iterdir()}
+
+
+def test_pictures_go_into_a_folder_or_cost_one_sentence(chemical, tmp_path, sketched):
+    with pytest.raises(doe.StudyError, match="write_report: pictures is 3 but must be the path of a folder"):
+        chemical.write(tmp_path / "r.html", pictures=3)
+    (tmp_path / "file").write_text("")
+    with pytest.raises(doe.StudyError, match=r"write_report: pictures is '.*' but must be a folder that can be made"):
+        chemical.write(tmp_path / "r.html", pictures=tmp_path / "file")
+    assert not (tmp_path / "r.html").exists()
+
+
+def test_only_the_date_changes_with_the_date(hostile, tmp_path, sketched):
     first = hostile.write(tmp_path / "first.html").read_text(encoding="utf-8")
     later = hostile.write(tmp_path / "later.html", date=datetime.date(2026, 1, 2)).read_text(encoding="utf-8")
     assert later != first
     assert later.replace("2026-01-02", DATE) == first
 
 
-def test_without_a_date_it_is_todays(hostile, tmp_path):
+def test_without_a_date_it_is_todays(hostile, tmp_path, sketched):
     made = hostile.write(tmp_path / "today.html", date=None).read_text(encoding="utf-8")
     assert datetime.date.today().isoformat() in made
 
@@ -302,7 +325,7 @@ def test_without_a_plan_the_records_have_one(chemical, tmp_path):
     assert "170" in Page(html).section("made")
 
 
-def test_a_fit_with_chosen_terms_says_what_its_intervals_no_longer_mean(chemical, tmp_path):
+def test_a_fit_with_chosen_terms_says_what_its_intervals_no_longer_mean(chemical, tmp_path, sketched):
     from doe.fits.result import SELECTED
 
     def page(fits):
@@ -334,7 +357,7 @@ def test_without_a_window(chemical, tmp_path):
     assert "No window was sought, although yield and viscosity have a specification." in Page(html).section("run")
 
 
-def test_without_a_specification(tmp_path):
+def test_without_a_specification(tmp_path, sketched):
     study = chemical_study(low=None)
     fit = doe.fit(study, chemical_table(), "yield")
     html = write_report(tmp_path / "p.html", study, None, None, fit, None, DATE).read_text(encoding="utf-8")
@@ -343,7 +366,7 @@ def test_without_a_specification(tmp_path):
     ).section("run")
 
 
-def test_a_window_that_reaches_no_target_says_why(chemical, tmp_path):
+def test_a_window_that_reaches_no_target_says_why(chemical, tmp_path, sketched):
     win = doe.find_window(chemical.fits, target=0.999, draws=500)
     told = Page(chemical.write(tmp_path / "p.html", win=win).read_text(encoding="utf-8")).section("run")
     assert "No setting surely reaches the target of 0.999" in told
@@ -351,7 +374,7 @@ def test_a_window_that_reaches_no_target_says_why(chemical, tmp_path):
     assert str(win.ranges.note) in told
 
 
-def test_goals_are_weighed_together_where_they_are_given(tmp_path):
+def test_goals_are_weighed_together_where_they_are_given(tmp_path, sketched):
     study = chemical_study()
     goals = [replace(r, goal="high") if r.name == "yield" else r for r in study.responses]
     aimed = doe.Study(study.name, study.factors, goals)
@@ -399,7 +422,7 @@ def test_small_trials_have_a_page_too(name, tmp_path):
 # ---- written whole or not at all
 
 
-def test_a_write_that_fails_leaves_the_old_page(hostile, tmp_path, monkeypatch):
+def test_a_write_that_fails_leaves_the_old_page(hostile, tmp_path, monkeypatch, sketched):
     target = tmp_path / "report.html"
     target.write_text("the old page", encoding="utf-8")
 
@@ -413,7 +436,7 @@ def test_a_write_that_fails_leaves_the_old_page(hostile, tmp_path, monkeypatch):
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
 
 
-def test_a_folder_that_is_not_there(hostile, tmp_path):
+def test_a_folder_that_is_not_there(hostile, tmp_path, sketched):
     with pytest.raises(StudyError) as problem:
         hostile.write(tmp_path / "nowhere" / "report.html")
     folder = str(tmp_path / "nowhere")

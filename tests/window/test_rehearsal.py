@@ -66,7 +66,7 @@ def test_what_does_nothing_is_found_once_in_twenty(drivers, rehearsed):
 
 def test_the_same_seed_gives_the_same_whatever_the_workers():
     one, two, other = (
-        doe.rehearse(PLAN, TRUTH, 0.1, n=30, seed=seed, n_jobs=jobs).drivers for seed, jobs in ((3, 1), (3, 2), (4, 1))
+        doe.rehearse(PLAN, TRUTH, 0.1, n=10, seed=seed, n_jobs=jobs).drivers for seed, jobs in ((3, 1), (3, 2), (4, 1))
     )
     pd.testing.assert_frame_equal(one, two)
     assert not one["found"].equals(other["found"])
@@ -80,10 +80,10 @@ def test_progress_is_told():
 
 def test_the_model_fitted_may_be_another_than_the_truth():
     """An interaction left out of a linear model is neither found nor hidden: it becomes noise."""
-    linear = doe.rehearse(PLAN, TRUTH, 0.05, model="linear", n=100)
+    linear = doe.rehearse(PLAN, TRUTH, 0.05, model="linear", n=30)
     assert set(linear.drivers["term"]) == {"polymer", "speed", "minutes"}
     strong = {"viscosity": {"1": 9.4, "polymer": 0.1, "polymer:speed": 0.4}}
-    blurred = doe.rehearse(PLAN, strong, 0.05, model="linear", n=100)
+    blurred = doe.rehearse(PLAN, strong, 0.05, model="linear", n=30)
     shares = [
         r.drivers.set_index(["response", "term"]).loc[("viscosity", "polymer"), "found"] for r in (linear, blurred)
     ]
@@ -152,6 +152,7 @@ def test_claims_are_held_against_the_truth():
     assert noisy.verdicts[0] == "A set point that reaches the target (0.9) is told in 0 rehearsals of 100."
 
 
+@pytest.mark.slow
 def test_a_stricter_target_leaves_less():
     assert window(0.99, n=4).trials["width"].mean() < window(0.6, n=4).trials["width"].mean()
 
@@ -171,6 +172,7 @@ def test_a_covariance_of_responses():
     assert (joined > apart).all()
 
 
+@pytest.mark.slow
 def test_whole_plots_taken_for_single_batches_raise_false_alarms():
     """Least squares on a split plot calls what is hard to change surer than it is, REML does not; the rehearsal shows how often."""
     s = doe.Study(
