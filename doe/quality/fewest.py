@@ -411,7 +411,9 @@ class _Search:
     def settle(self, n: int, plots: int | None, low: int) -> Check:
         """Full searches at the size found and below it, until the size below fails."""
         while True:
-            below = [] if plots is None or plots <= self.least_plots() else [(n, plots - 1)]
+            below: list[tuple[int, int | None]] = (
+                [] if plots is None or plots <= self.least_plots() else [(n, plots - 1)]
+            )
             below += [] if n <= low else [(n - 1, plots if plots is None else min(plots, n - 1))]
             self.look_ahead([*below, (n, plots)], True)
             if plots is not None and plots > self.least_plots() and self._does(n, plots - 1):

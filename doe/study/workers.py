@@ -119,7 +119,7 @@ def in_order(where: str, work: Callable[[Task], Result], tasks: Sequence[Task], 
 def _check_sent(work: object) -> None:
     """Refuse what a Dask cluster cannot be sent; joblib itself would wait for it for ever."""
     if type(sys.modules["joblib.parallel"].get_active_backend()[0]).__name__.startswith("Dask"):
-        from distributed.protocol import serialize
+        from distributed.protocol.serialize import serialize
 
         serialize(work, on_error="raise")
 

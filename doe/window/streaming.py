@@ -5,9 +5,9 @@ A piece is drawn by its number alone and settings are counted in blocks of one s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,22 +88,24 @@ def counted(Z: Floats, monomials: Terms, onto: Floats, draws: Draws | Streamed, 
     return tally
 
 
-@dataclass(frozen=True)
-class _Blocks:
+class _Blocks(Sequence[tuple[int, Floats]]):
     """Tasks made as they are sent: the settings of every block once would be as many copies as there are pieces."""
 
-    Z: Floats
-    places: list[tuple[int, int]]
+    def __init__(self, Z: Floats, places: list[tuple[int, int]]) -> None:
+        self._Z, self._places = Z, places
 
     def __len__(self) -> int:
-        return len(self.places)
+        return len(self._places)
 
-    def __getitem__(self, place: int) -> tuple[int, Floats]:
-        number, first = self.places[place]
-        return number, np.ascontiguousarray(self.Z[first : first + HELD])
-
-    def __iter__(self) -> Iterator[tuple[int, Floats]]:
-        return (self[place] for place in range(len(self)))
+    @overload
+    def __getitem__(self, place: int) -> tuple[int, Floats]: ...
+    @overload
+    def __getitem__(self, place: slice) -> list[tuple[int, Floats]]: ...
+    def __getitem__(self, place: int | slice) -> Any:
+        if isinstance(place, slice):
+            return [self[k] for k in range(len(self))[place]]
+        number, first = self._places[place]
+        return number, np.ascontiguousarray(self._Z[first : first + HELD])
 
 
 @dataclass(frozen=True)

@@ -71,7 +71,7 @@ def test_it_is_printed_in_short(wrong):
 
 def test_the_exit_status_is_2_where_a_check_does_not_hold(wrong, tmp_path, monkeypatch):
     asked = []
-    monkeypatch.setattr("doe.calibration.calibrated", lambda *a: asked.append(a[3:5]) or wrong)
+    monkeypatch.setattr("doe.calibration.calibrated", lambda *a, n_jobs: asked.append((*a[3:5], n_jobs)) or wrong)
     outcome = CliRunner().invoke(app, ["selftest", "--out", str(tmp_path / "out"), "--seed", "4"])
     assert isinstance(outcome.exception, doe.StudyError)  # which `main` makes exit status 2 and one sentence
     assert outcome.exception.where.startswith("self-test: Longley, 16 readings, 7 coefficients: standard deviations")

@@ -25,7 +25,7 @@ def main(mark: Path) -> None:
     def answers():
         yield "rehearsed", doe.rehearse(plan, {"y": {"1": 9.0, "a": 0.4}}, 0.2, n=4, draws=500).trials
         yield "searched", doe.designs.optimal(study, "quadratic", 14, rounds=8, seed=3).runs
-        yield "fewest", doe.quality.smallest_plan(study, "quadratic", snr=2.0, runs=(12, 16), seed=1).table
+        yield "fewest", doe.quality.smallest_plan(study, "linear", 1.0, change=2.5, runs=(9, 16)).table
         yield "chances", window.probability(settings)
 
     def squared(i):
