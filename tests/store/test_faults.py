@@ -47,10 +47,10 @@ def on_sqlite(tmp_path_factory):
     """One process imports the package and does all the tasks of the default run."""
     folder = tmp_path_factory.mktemp("faults")
     return come_of(
-        ("kills", 22, 1),
+        ("kills", 11, 1),
         ("writers", 5, 20, 10, str(folder / "many.db")),
         ("corrections", 5, str(folder / "one.db")),
-        ("full disk", 2),
+        ("full disk", 1),
         ("full pages",),
         ("read only",),
         ("held", 0.3),
@@ -79,7 +79,7 @@ CHAIN = {"failed": 0, "corrections": 5, "reasons": 5, "chained": True}
 
 
 def test_killed_at_any_moment_the_old_state_or_the_new_is_whole(on_sqlite):
-    killed(found_in(on_sqlite, "kills"), 22, WAYS, 2)
+    killed(found_in(on_sqlite, "kills"), 11, WAYS, 1)
 
 
 def test_several_writers_at_once_lose_and_double_nothing(on_sqlite):
