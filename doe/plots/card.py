@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from doe.plots import look
-from doe.plots.chances import chance_text, what_of
+from doe.plots.chances import told, what_of
 from doe.study import Categorical
 from doe.study.trial import specification_text
 from doe.window.result import EVIDENCE, setting_text
@@ -79,15 +80,15 @@ def set_point_card(win: Window, ax: Axes | None = None) -> Axes:
         title = f"Set point of {study.name}"
         chance = (
             f"Chance that {what_of(win)} made there meets all of it: "
-            f"{chance_text(win.set_point_probability, win.mc_error)}; target {win.target:g}."
+            f"{told(win.set_point_probability, win.mc_error)}; target {win.target:g}."
         )
     else:
         title = f"No window for {study.name}: the best setting found"
         chance = (
             f"It does not surely reach the target of {win.target:g}: the chance that {what_of(win)} made there meets all of it is "
-            f"{chance_text(win.set_point_probability, win.mc_error)}."
+            f"{told(win.set_point_probability, win.mc_error)}."
         )
-    under = [chance]
+    under = [chance, claimed(win)]
     if together:
         worst = win.worst.iloc[0]
         under.append(
@@ -103,6 +104,17 @@ def set_point_card(win: Window, ax: Axes | None = None) -> Axes:
     under.append(EVIDENCE)
     look.framed(ax, look.plain(title), "", " ".join(under))
     return ax
+
+
+def claimed(win: Window) -> str:
+    """The lower bound of the true rate at the set point, in words."""
+    claim = math.floor(100.0 * float(win.claim()["claim"].iloc[0])) / 100.0  # a lower bound is rounded down
+    if claim == 0.0:
+        return "No share of batches made there can be said with 90 % confidence to meet every specification."
+    return (
+        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.2f} or higher; this "
+        "allows for the setting having been chosen on the same readings."
+    )
 
 
 def _style(color: str) -> dict[str, Any]:

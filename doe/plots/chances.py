@@ -13,6 +13,7 @@ from doe.plots import look, slices
 from doe.plots.holding import setting_text
 from doe.plots.runs import observed
 from doe.study import Categorical, StudyError
+from doe.study.shown import chance_text
 from doe.study.trial import specification_text
 
 if TYPE_CHECKING:
@@ -255,12 +256,10 @@ def _along_edges(box: Any) -> Floats:
     return np.vstack([np.column_stack(side) for side in sides])
 
 
-def chance_text(chance: float, error: float | None = None) -> str:
+def told(chance: float, error: float) -> str:
     """A chance for reading, with its Monte-Carlo error where that shows."""
-    if chance < 0.0005:
-        return "less than 0.001"
-    tail = f" (Monte-Carlo error {error:.3f})" if error is not None and error >= 0.0005 else ""
-    return (f"{chance:.3f}" if chance < 0.9995 else "more than 0.999") + tail
+    tail = f" (Monte-Carlo error {error:.3f})" if error >= 0.0005 and chance >= 0.0005 else ""
+    return chance_text(chance, 3) + tail
 
 
 def share_text(win: Window, chance: Floats) -> str:
@@ -344,7 +343,7 @@ def _map_words(
     chance, errors = (cut.within(found[c]) for c in ("probability", "mc_error"))
     out = []
     for word, at in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
-        out.append(f"{word}: {chance_text(chance[at], float(errors[at]))} at {slices.place_text(cut, inside.iloc[at])}")
+        out.append(f"{word}: {told(chance[at], float(errors[at]))} at {slices.place_text(cut, inside.iloc[at])}")
     lines = [f"{out[0]}; {out[1]}. {share_text(win, chance)}"]
     if boxed:
         lines.append("Dashed: the ranges that hold together.")
@@ -365,15 +364,15 @@ def _map_words(
 def _response_words(
     win: Window, cut: slices.Slice, columns: dict[str, Floats], names: list[str], marks: pd.DataFrame
 ) -> str:
-    spans = [f"{name} {chance_text(columns[name].min())} to {chance_text(columns[name].max())}" for name in names]
+    spans = [f"{name} {chance_text(columns[name].min(), 3)} to {chance_text(columns[name].max(), 3)}" for name in names]
     lines = [f"Worst to best on this slice: {'; '.join(spans)}."]
     if len(names) > 1:
         together = columns["every specification"]
         at = int(np.argmax(together))
         least = min(names, key=lambda name: columns[name][at])
         lines.append(
-            f"Where all together are likeliest ({chance_text(together[at])}, at {slices.place_text(cut, cut.table[cut.inside].iloc[at])}), "
-            f"{least} limits: {chance_text(columns[least][at])} by itself."
+            f"Where all together are likeliest ({chance_text(together[at], 3)}, at {slices.place_text(cut, cut.table[cut.inside].iloc[at])}), "
+            f"{least} limits: {chance_text(columns[least][at], 3)} by itself."
         )
     here = cut.path.matching(marks)
     lines.append(

@@ -22,7 +22,7 @@ from doe.bench.numerals import reading_text
 from doe.designs import Plan
 from doe.designs.plan import column_text, version
 from doe.fits import Fit
-from doe.plots.chances import chance_text
+from doe.plots.card import claimed
 from doe.report import sentences
 from doe.report.blocks import (
     Block,
@@ -40,7 +40,7 @@ from doe.report.blocks import (
     section_blocks,
 )
 from doe.study import Categorical, Response, Section, Study, StudyError
-from doe.study.shown import number_text
+from doe.study.shown import chance_text, number_text
 from doe.study.trial import specification_text
 from doe.window import Window, confirm, desirability
 
@@ -409,12 +409,12 @@ def _run(trial: Trial) -> list[Block]:
     study = win.study
     entries = tuple((f.name, _value(f, win.set_point[f.name])) for f in study.factors)
     error = f"{win.mc_error:.4f}"
-    chance = f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {error}, judged on draws that had no part in finding it."
+    chance = f"Chance there: {chance_text(win.set_point_probability)}, Monte-Carlo error {error}, judged on draws that had no part in finding it."
     out.append(
         Card(
             "Set point" if sentences.reached(win) else "Best setting found; it does not reach the target",
             entries,
-            (chance,),
+            (chance, claimed(win)),
         )
     )
     at = pd.DataFrame([win.set_point.to_dict()])
@@ -424,7 +424,7 @@ def _run(trial: Trial) -> list[Block]:
             "response": fit.response.label,
             "specification": specification_text(fit.response),
             "predicted there, with 95 % for one new batch": _foretold(fit, at),
-            "chance by itself": chance_text(float(alone[name])),
+            "chance by itself": chance_text(float(alone[name]), 3),
         }
         for name, fit in win.fits.items()
     ]

@@ -53,6 +53,14 @@ def p_text(p: float) -> str:
     return "<0.0001" if p < 0.0001 else f"{p:.4f}"
 
 
+def chance_text(p: float, places: int = 4) -> str:
+    """A chance as text: one that would round to 0 or 1 is neither, so it is told by the bound that it lies beyond."""
+    least = 10.0**-places
+    if p < least / 2:
+        return f"less than {least:.{places}f}"
+    return f"more than {1 - least:.{places}f}" if p >= 1 - least / 2 else f"{p:.{places}f}"
+
+
 def number_text(value: float, error: float | None = None, digits: int = 4) -> str:
     """A number as text.
 

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.study import Section, Shown
+from doe.study.shown import chance_text
 from doe.window.folding import Floats
 from doe.window.set_point_search import pooled
 
@@ -107,7 +108,7 @@ def obstacles_of(win: Window) -> Obstacles:
     clashes = _clashes(names, meets)
     relaxations = _relaxations(win, frame, values, meets)
     wider = _wider(win)
-    words = [f"The best chance found is {win.set_point_probability:.3f}, short of {win.target:g}.", said]
+    words = [f"The best chance found is {chance_text(win.set_point_probability, 3)}, short of {win.target:g}.", said]
     if len(clashes):
         words.append(f"{clashes['responses'].iloc[0]} stand most in each other's way.")
     if not len(relaxations):

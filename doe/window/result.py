@@ -16,7 +16,7 @@ from doe.fits.tables import Noted
 from doe.study import Categorical, Discrete, Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import Factor, as_number
-from doe.study.shown import number_text
+from doe.study.shown import chance_text, number_text
 from doe.study.trial import specification_text
 from doe.window.blends import blends_of
 from doe.window.box_search import BoxSearch, Level
@@ -592,7 +592,7 @@ class Window(Shown):
         chance, error = self._level(FRESH, confidence)(at)
         if chance[0] - 2 * error[0] < self.target:
             return self._no_box(
-                f"No box: at {where} itself {what} is {chance[0]:.4f} (Monte-Carlo error {error[0]:.4f}), "
+                f"No box: at {where} itself {what} is {chance_text(float(chance[0]))} (Monte-Carlo error {error[0]:.4f}), "
                 f"not surely {self.target:g} or more." + ("" if confidence is None else f" The claim{ALLOWED}.")
             )
         # three errors of the search's draws, so that two errors of fresh ones are mostly cleared at the first try
@@ -680,7 +680,7 @@ class Window(Shown):
         setting = settings.frame(settings.complete(worst[None, :]), best.levels)
         words = (
             f"Every setting inside holds: at the worst one, "
-            f"{', '.join(self._setting(name, setting[name].iloc[0]) for name in self.study.names)}, {what} is {value:.4f} "
+            f"{', '.join(self._setting(name, setting[name].iloc[0]) for name in self.study.names)}, {what} is {chance_text(value)} "
             f"(Monte-Carlo error {error:.4f}); target {self.target:g}. Built around {where}."
         )
         if what != CHANCE:
@@ -759,7 +759,7 @@ class Window(Shown):
                 for f in self.study.factors
             ]
         )
-        chance = f"Chance there: {p:.4f} (Monte-Carlo error {error:.4f}, fresh draws)."
+        chance = f"Chance there: {chance_text(p)} (Monte-Carlo error {error:.4f}, fresh draws)."
         claim = self.claim(confidence=SAID).iloc[0]
         chance += (
             f" True conforming rate there: {np.floor(1000 * claim['claim']) / 1000:.3f} or more with {SAID:.0%} confidence "

@@ -1,5 +1,6 @@
 """The set-point card: the numbers the window gives, on what the bench can set."""
 
+import pandas as pd
 import pytest
 
 import doe
@@ -23,6 +24,8 @@ def test_it_holds_the_windows_numbers(gel_window):
     told = plots.words(ax)
     assert "Chance that one new batch made there meets all of it: " in told
     assert f"the chance stays at {win.worst['probability'].iloc[0]:.3f} or above" in told
+    assert 0.99 < win.claim()["claim"].iloc[0] < 1
+    assert "the true share of batches made there that meet every specification is 0.99 or higher" in told
     assert "it is no evidence of preservation, safety, stability or shelf life beyond what was measured." in told
     assert not overlaps(ax)
     assert not outside(ax)
@@ -53,3 +56,16 @@ def test_refused_without_a_window():
     assert str(problem.value) == (
         "plots.set_point_card: win is 'str' but must be a Window: make it with doe.find_window(fits)."
     )
+
+
+def test_a_bound_is_rounded_down_and_one_of_nothing_is_said(chemical, monkeypatch):
+    win = doe.find_window(chemical, target=0.6, draws=500)
+    for claim, words in (
+        (
+            0.5369,
+            "With 90 % confidence the true share of batches made there that meet every specification is 0.53 or higher;",
+        ),
+        (0.0042, "No share of batches made there can be said with 90 % confidence to meet every specification."),
+    ):
+        monkeypatch.setattr(type(win), "claim", lambda self, claim=claim: pd.DataFrame({"claim": [claim]}))
+        assert words in plots.words(plots.set_point_card(win))

@@ -163,6 +163,11 @@ def test_where_to_run_is_the_windows_own_answer(read, chemical):
     told = read.section("run")
     win = chemical.win
     assert f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {win.mc_error:.4f}" in told
+    claim = np.floor(100 * win.claim()["claim"].iloc[0]) / 100
+    assert (
+        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.2f} or higher"
+        in told
+    )
     assert f"{number_text(win.set_point['temperature'], digits=5)} °F" in told
     if len(win.ranges):
         for value in [*win.ranges["low"], *win.ranges["high"]]:
