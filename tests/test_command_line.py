@@ -217,6 +217,7 @@ def test_a_split_plot_is_analysed_by_its_strata(tmp_path):
     assert "Least squares as asked, though batches share whole plots" in plain.stdout
 
 
+@pytest.mark.slow
 def test_a_sheet_and_back(tmp_path):
     """A study becomes a plan and a sheet; the readings become fits and a window."""
     gel = doe.virtual.AfterSunGel()

@@ -149,7 +149,7 @@ class WindowPanel(Panel):
 
     def _compute(self, cut: Slice) -> Drawing:
         win: Window = self.need("window")
-        chance = win.probability(cut.table[cut.near])["probability"].to_numpy(dtype=float)
+        chance, _ = win._chances(cut.table[cut.near])
         return chance_drawing(cut.grid(chance), cut, "chance of meeting every specification", win.target)
 
     def _each(self, cut: Slice) -> Mapping[str, Drawing]:

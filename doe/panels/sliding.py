@@ -21,7 +21,7 @@ from doe.study import Categorical, Discrete, Study, StudyError
 from doe.study.shown import number_text
 
 FINE, COARSE = 81, (15, 21, 29, 41, 57, 81)
-MEANT = 0.016  # seconds that a map may take while a slider moves
+MEANT = 0.010  # seconds that a map may take while a slider moves
 
 
 @dataclass(frozen=True)

@@ -135,13 +135,16 @@ class Window(Shown):
             If a factor's column is missing or a cell cannot be used.
         """
         table = self.study.frame(df)
-        # checked once: a map that follows a slider asks many times a second
-        value, error = self._predictive.chance(self.study._encoded(table, table), self._all)
+        value, error = self._chances(table)
         outside = ~self.study.region._contains(table)
         return Noted.made(
             pd.DataFrame({"probability": value, "mc_error": error, "extrapolated": outside}, index=df.index),
             self._extrapolated(outside),
         )
+
+    def _chances(self, table: pd.DataFrame) -> tuple[Floats, Floats]:
+        """Chances, and their Monte-Carlo errors, at settings that `Study.frame` has checked."""
+        return self._predictive.chance(self.study._encoded(table, table), self._all)
 
     def by_response(self, df: pd.DataFrame) -> pd.DataFrame:
         """The same chance for each response by itself, one column a response."""

@@ -33,7 +33,7 @@ def gel():
     )
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(n=st.integers(2, 16), k=st.integers(1, 4), seed=st.integers(0, 99))
 def test_one_run_in_each_part_of_each_range(n, k, seed):
     """The defining property of a Latin hypercube (McKay, Beckman & Conover 1979)."""
@@ -107,7 +107,7 @@ def test_latin_hypercubes_beat_the_common_generator():
         assert ours > 1.2 * theirs
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(n=st.integers(2, 10), seed=st.integers(0, 50))
 def test_both_stay_in_the_region(n, seed):
     s = doe.Study(

@@ -39,6 +39,7 @@ def drivers(rehearsed):
     return rehearsed.drivers.set_index(["response", "term"])
 
 
+@pytest.mark.slow
 def test_drivers_are_found_as_often_as_the_power_says(drivers):
     """Within three standard errors of the share in 400 rehearsals; a change is twice a main effect's coefficient, once a square's."""
     made = check(PLAN, "quadratic")
@@ -54,6 +55,7 @@ def test_drivers_are_found_as_often_as_the_power_says(drivers):
         assert row["expected"] == pytest.approx(TRUTH[response][term])
 
 
+@pytest.mark.slow
 def test_what_does_nothing_is_found_once_in_twenty(drivers, rehearsed):
     null = drivers[~drivers["real"]]
     assert len(null) == 7 + 8
@@ -102,6 +104,7 @@ def test_fits_and_coefficients_are_one_truth():
     pd.testing.assert_frame_equal(one, two)
 
 
+@pytest.mark.slow
 def test_levels_of_a_categorical_factor():
     s = doe.Study("s", [doe.Categorical("base", ["x", "y", "z"]), doe.Continuous("a", 0, 1)], [doe.Response("r")])
     plan = Plan.from_frame(s, pd.DataFrame(list(product("xyz", [0.0, 1.0])) * 2, columns=["base", "a"]), "linear")
