@@ -11,7 +11,15 @@ from doe.__main__ import bundled
 
 NOTEBOOKS = sorted(bundled("notebooks").glob("*.ipynb"))
 # windows and reports, half a minute each: with the long simulations, which run before every change lands
-LONG = {"few_batches", "mixture_process", "practice", "split_plot", "whole_job", "window_confirmation"}
+LONG = {
+    "few_batches",
+    "mixture_process",
+    "practice",
+    "split_plot",
+    "whole_job",
+    "window_confirmation",
+    "workbook_to_drivers",
+}
 TO_RUN = [pytest.param(p, id=p.stem, marks=[pytest.mark.slow] if p.stem in LONG else []) for p in NOTEBOOKS]
 
 

@@ -81,7 +81,7 @@ def average_variance(plan, model, V=None):
 # ---- what a plan keeps to
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.sampled_from(["gel", "blend", "mixed"]),
     st.sampled_from(["D", "I", "A"]),
@@ -333,7 +333,7 @@ def test_starts_and_time_and_progress(capsys):
 # ---- extensions
 
 
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(st.integers(1, 6), st.integers(0, 1000), st.sampled_from(["I", "D", "A"]))
 def test_extensions_keep_what_was_made_and_never_lose(runs, seed, criterion):
     first = optimal(blend(), "quadratic", 12, "D", rounds=1, seed=seed)

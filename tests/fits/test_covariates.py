@@ -182,6 +182,7 @@ def test_pure_error_is_adjusted_for_the_covariate(gel, roomy):
     assert table.loc["pure error", "ss"] == pytest.approx(full.ssr, rel=1e-8)
 
 
+@pytest.mark.slow
 def test_what_stands_on_a_fit_goes_on_with_a_covariate(gel, roomy, tmp_path):
     import matplotlib
 

@@ -239,6 +239,7 @@ def test_steps_are_taken_where_all_models_are_too_many(gel, gel_data, monkeypatc
     assert np.isfinite(doe.fit(gel, data, "viscosity").reduced().aicc)
 
 
+@pytest.mark.slow
 def test_twelve_factors_are_reduced_by_steps():
     """A quadratic in twelve factors has 91 terms: too many to try all, found all the same."""
     rng = np.random.default_rng(21)

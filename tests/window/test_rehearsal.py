@@ -136,6 +136,7 @@ def window(target=0.9, sigma=0.08, n=12, seed=0):
     )
 
 
+@pytest.mark.slow
 def test_claims_are_held_against_the_truth():
     made = window(n=6)
     t = made.trials
