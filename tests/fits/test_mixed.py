@@ -435,6 +435,7 @@ def test_criteria_are_those_of_the_full_likelihood():
     assert fit.bic == pytest.approx(-2 * theirs.llf + k * np.log(n), abs=1e-5)
 
 
+@pytest.mark.slow
 def test_power_of_the_response():
     """Where the whole plots differ by nothing it is the least-squares profile; data are exponentials of linear ones, so λ = 0 is true."""
     data = split_plot(2, 0.0, plots=8)

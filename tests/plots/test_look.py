@@ -87,6 +87,7 @@ def test_global_settings_stay_as_they_were(chemical):
     assert dict(mpl.rcParams) == before
 
 
+@pytest.mark.slow
 def test_threads_draw_what_one_thread_draws(chemical):
     def drawn(name):
         return look.png(plots.factor_effects(chemical[name]), dpi=60)

@@ -55,6 +55,7 @@ def test_figures_of_the_table_are_those_of_the_plans(found):
     assert own["efficiency"] == pytest.approx(found.check.certificate.bound, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_more_noise_and_smaller_changes_need_more_batches(found, gel):
     n = len(found.plan.runs)
     assert len(smallest_plan(gel, "quadratic", 1.3, change=3.0).plan.runs) > n
@@ -76,6 +77,7 @@ def test_a_log_response_by_its_ratio(gel):
     assert "to see × 1.3 in every term" in repr(by_ratio)
 
 
+@pytest.mark.slow
 def test_precision_alone_and_beside_power(gel, found):
     wide = smallest_plan(gel, "quadratic", 1.0, precision=0.8)
     tight = smallest_plan(gel, "quadratic", 1.0, precision=0.5)

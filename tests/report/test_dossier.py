@@ -229,6 +229,7 @@ def test_provenance(read, chemical):
 # ---- the same for the same input
 
 
+@pytest.mark.slow
 def test_the_same_parts_give_the_same_page_and_its_pictures_where_they_are_asked_for(chemical, page, tmp_path):
     again = chemical.write(tmp_path / "again.html", pictures=tmp_path / "own" / "pictures")
     assert again.read_text(encoding="utf-8") == page

@@ -70,6 +70,7 @@ def test_the_worst_setting_is_told(three_factors, win):
     assert f"the chance is {worst['probability'].iloc[0]:.4f}" in win.ranges.note
 
 
+@pytest.mark.slow
 def test_no_random_box_is_wider(three_factors, win):
     """10,000 random boxes around the set point, each valid by the exact chance on a grid of 5 settings a side."""
     trial, _, fits = three_factors

@@ -115,6 +115,7 @@ def test_levels_of_a_categorical_factor():
     assert not found.loc["a", "real"]
 
 
+@pytest.mark.slow
 def test_a_virtual_bench_is_a_truth():
     bench = AfterSunGel()
     study = bench.study
