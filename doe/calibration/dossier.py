@@ -19,6 +19,7 @@ from doe.designs import Plan
 from doe.designs.plan import version
 from doe.fits import fit_all
 from doe.report.blocks import Chapter, Words, grid
+from doe.report.rendering import rendered
 from doe.study import Study, StudyError
 from doe.study.files import write_text
 
@@ -110,28 +111,19 @@ def calibrated(
 
 def page(dossier: Dossier) -> str:
     """The dossier as one self-contained page."""
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined  # slow to import
-
-    environment = Environment(
-        # the look is that of the report
-        loader=ChoiceLoader([PackageLoader("doe.calibration", "."), PackageLoader("doe.report", ".")]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     chapters = [
         Chapter(f"q{i}", question, (Words((HOW[question],)), grid("", dossier.table(question))))
         for i, question in enumerate(CHAPTERS, start=1)
         if len(dossier.table(question))
     ]
-    return environment.get_template("selftest.html").render(
+    return rendered(
+        "doe.calibration",
+        "selftest.html",
         dossier=dossier,
         chapters=chapters,
         about=list(dossier.about.itertuples(index=False, name=None)),
         shows_not=SHOWS_NOT,
         date=dict(dossier.about.itertuples(index=False, name=None))["date and time"],
-        version=version(),
     )
 
 

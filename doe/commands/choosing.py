@@ -11,9 +11,9 @@ from typing import Any
 import pandas as pd
 
 from doe.designs import Plan, optimal
-from doe.designs.plan import version
 from doe.quality import Check, Smallest, check, smallest_plan
 from doe.report.blocks import Block, Chapter, image, section_blocks
+from doe.report.rendering import rendered
 from doe.study import Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.files import write_text
@@ -183,18 +183,8 @@ def write_check_page(path: str | os.PathLike[str], chosen: Chosen) -> Path:
 
 def check_page(chosen: Chosen) -> str:
     """The page's HTML."""
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined  # slow to import
-
     from doe import plots
 
-    environment = Environment(
-        # the look is that of the report
-        loader=ChoiceLoader([PackageLoader("doe.commands", "."), PackageLoader("doe.report", ".")]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     bought: list[Block] = section_blocks(chosen.buys)
     if chosen.smallest is not None and chosen.smallest.powers is not None:
         bought.append(image(plots.power_by_batches(chosen.smallest), "Power by number of batches", "power"))
@@ -211,10 +201,11 @@ def check_page(chosen: Chosen) -> str:
         if i in drawn:
             blocks.append(drawn[i]())
         chapters.append(Chapter(f"check{i}", section.title, tuple(blocks)))
-    return environment.get_template("check.html").render(
+    return rendered(
+        "doe.commands",
+        "check.html",
         title=chosen.plan.study.name,
         about=sections[0].title,
         fingerprint=chosen.plan.fingerprint,
         chapters=chapters,
-        version=version(),
     )

@@ -10,10 +10,10 @@ from typing import Any
 
 from doe.bench import Records
 from doe.designs import Plan
-from doe.designs.plan import version
 from doe.fits import Fit
 from doe.report.blocks import Chapter, Image
 from doe.report.questions import Trial, chapters
+from doe.report.rendering import rendered
 from doe.study import Study, StudyError
 from doe.study.files import folder_made, write_bytes, write_text
 from doe.window import Window
@@ -93,17 +93,7 @@ def _put(found: Sequence[Chapter], folder: Path) -> None:
 
 def page(trial: Trial, found: Sequence[Chapter]) -> str:
     """The HTML of a dossier with these chapters."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # slow to import
-
-    environment = Environment(
-        loader=PackageLoader("doe.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    template = environment.get_template("page.html")
-    return template.render(title=trial.study.name, date=trial.date, chapters=found, version=version())
+    return rendered("doe.report", "page.html", title=trial.study.name, date=trial.date, chapters=found)
 
 
 _MAKE = {
