@@ -1,7 +1,8 @@
 """Run as a script with a JSON list of tasks: write in every way, be killed, run out of disk, write all at once; say in JSON what came of it.
 
 The package is imported once; each attempt is a fork of this process. A fork that is to die kills itself (SIGKILL) at a counted instruction
-of SQLite or a counted call to the system, or is killed by its parent at a random moment of the time that the writing takes.
+of SQLite or a counted call to the system, at the latest when the writing returns, or is killed by its parent at a random moment of the time
+that the writing takes.
 """
 
 import contextlib
@@ -31,17 +32,20 @@ from doe.study.files import write_text
 NAME = "clear gel (invented)"
 
 
-def fork(work, kill_at=None, after=None):
-    """Run `work` in a fork. Returns (how it ended, seconds, what it said): "done", "killed" or "failed"."""
+def fork(work, kill_at=None, after=None, counted=False):
+    """Run `work` in a fork. Returns (how it ended, seconds, what it said): "done", "killed" or "failed"; `counted`: it says its steps."""
     said, says = os.pipe()
     ready, get_ready = os.pipe()
     child = os.fork()
     if child == 0:
         try:
-            if kill_at is not None:
-                die_at(kill_at)
+            steps = step_by_step(kill_at) if counted or kill_at is not None else None
             os.write(get_ready, b"x")
             answer = work()
+            if kill_at is not None:  # fewer steps than asked for: die before the process can end well
+                os.kill(os.getpid(), signal.SIGKILL)
+            if counted:
+                answer = steps()
             os.write(says, json.dumps({"said": answer}).encode())
         except BaseException as problem:
             os.write(says, json.dumps({"problem": f"{type(problem).__name__}: {problem}"}).encode())
@@ -70,14 +74,17 @@ def fork(work, kill_at=None, after=None):
     return ended, seconds, json.loads(text) if text else {}
 
 
-def die_at(count):
-    """Die at the count-th instruction of SQLite, a hundred at a time, or call to the system that Python's audit hooks see."""
-    left = count
+def step_by_step(kill_at=None):
+    """Count instructions of SQLite, a hundred at a time, and calls to the system that Python's audit hooks see; die at the `kill_at`-th.
+
+    Returns a function that tells the count so far.
+    """
+    steps = 0
 
     def tick(*_):
-        nonlocal left
-        left -= 1
-        if left == 0:
+        nonlocal steps
+        steps += 1
+        if steps == kill_at:
             os.kill(os.getpid(), signal.SIGKILL)
         return 0
 
@@ -92,6 +99,7 @@ def die_at(count):
     sys.addaudithook(
         lambda event, _: tick() if event.startswith(("os.", "open", "sqlite3.", "tempfile.", "fcntl.")) else None
     )
+    return lambda: steps
 
 
 # ---- every way to write
@@ -283,7 +291,7 @@ def kills(number, seed, ways=WAYS):
     """Be killed `number` times, the ways in turn; every time the old state or the new one must be there, whole."""
     rng = random.Random(seed)
     count, states, tries = {w.__name__: 0 for w in ways}, {"old": 0, "new": 0}, 0
-    lasts = {}
+    lasts, steps = {}, {}
     while sum(count.values()) < number:
         way_class = min(ways, key=lambda w: count[w.__name__])
         tries += 1
@@ -291,16 +299,23 @@ def kills(number, seed, ways=WAYS):
         with tempfile.TemporaryDirectory() as folder:
             way = way_class(Path(folder))
             if way_class not in lasts:  # how long it takes undisturbed, and that it does go over to the new state
-                ended, seconds, told = fork(way.write)
+                ended, seconds, told = fork(way.write, counted=True)
                 assert (ended, way.state()) == ("done", "new"), told
-                lasts[way_class] = seconds
+                lasts[way_class], steps[way_class] = seconds, told["said"]
                 continue
-            if rng.random() < 0.5:
-                ended, _, told = fork(way.write, kill_at=1 + int(10 ** rng.uniform(0, 2.2)))
+            turn, all_steps = tries % 4, steps[way_class]
+            if turn == 0:  # somewhere in the writing
+                ended, _, told = fork(way.write, kill_at=rng.randint(1, all_steps))
+            elif turn == 1:  # around its end, where the old state becomes the new one
+                ended, _, told = fork(way.write, kill_at=all_steps + 1 - rng.randint(1, min(8, all_steps)))
+            elif turn == 2:  # as soon as it has returned: what was said to be written is there
+                ended, _, told = fork(way.write, kill_at=2 * all_steps)
             else:
                 ended, _, told = fork(way.write, after=rng.uniform(0, 1.1 * lasts[way_class]))
             assert ended != "failed", told
             state = way.state()
+            if turn == 2:
+                assert (ended, state) == ("killed", "new")
             if ended == "done":
                 assert state == "new"
                 continue
