@@ -19,7 +19,7 @@ from doe.study.kernel_cache import load
 from doe.window.chance import Draws, condensed
 from doe.window.folding import Floats, Terms
 
-SHARED = 1 << 22  # products of a term and a coefficient, below which a second thread costs more than it gains
+SHARED = 1 << 24  # products of a term and a coefficient, below which a second thread costs more than it gains
 PARTS = 4  # pieces of work a thread, so that one that is held up does not hold up the rest
 HELD = 1 << 15  # settings whose terms are held at a time
 SHORT = 8  # settings on a line, below which its polynomial costs more than it saves
@@ -103,12 +103,10 @@ def lines_of(Z: Floats, least: int = SHORT) -> Lines:
     nothing = Lines(np.zeros(1, dtype=np.int64), everything[:0], np.empty(0), Z[:0], Z[:0], everything)
     if n < least:
         return nothing
-    step = np.diff(Z, axis=0)
-    along = np.einsum("ij,ij->i", step[:-1], step[1:])
-    size = np.einsum("ij,ij->i", step, step)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        aside = step[1:] - (along / size[:-1])[:, None] * step[:-1]
-    onward = (along > 0) & (np.einsum("ij,ij->i", aside, aside) <= 1e-10 * size[1:])
+    kernel = _kernels()
+    Z = np.ascontiguousarray(Z, dtype=float)
+    onward = np.empty(n - 2, dtype=bool)
+    kernel.going_on(Z, onward)
     # stretches of steps in one direction; a corner belongs to the line before it
     turns = np.flatnonzero(~onward) + 1
     first, last = np.append(0, turns), np.append(turns, n - 1)
@@ -122,15 +120,14 @@ def lines_of(Z: Floats, least: int = SHORT) -> Lines:
         return nothing
     centre, half = (Z[first] + Z[last]) / 2.0, (Z[last] - Z[first]) / 2.0
     counts = last - first + 1
-    which = np.repeat(np.arange(len(first)), counts)
-    rows = np.arange(counts.sum()) + (first - np.append(0, np.cumsum(counts)[:-1]))[which]
-    away = Z[rows] - centre[which]
-    t = np.einsum("ij,ij->i", away, half[which]) / np.einsum("ij,ij->i", half, half)[which]
     start = np.append(0, np.cumsum(counts))
-    off = np.maximum.reduceat(np.abs(away - t[:, None] * half[which]).max(axis=1), start[:-1])
+    t, off = np.empty(start[-1]), np.empty(len(first))
+    kernel.along_lines(Z, first, start, centre, half, t, off)
     true = off <= STRAIGHT
-    kept = true[which]
-    rows, t, counts = rows[kept], t[kept], counts[true]
+    rows = np.arange(start[-1]) + np.repeat(first - start[:-1], counts)
+    if not true.all():
+        kept = np.repeat(true, counts)
+        rows, t, counts = rows[kept], t[kept], counts[true]
     free = np.ones(n, dtype=bool)
     free[rows] = False
     return Lines(np.append(0, np.cumsum(counts)), rows, t, centre[true], half[true], np.flatnonzero(free))

@@ -311,3 +311,14 @@ def test_a_part_of_the_draws_is_worth_its_share(rng):
     assert some.effective == pytest.approx(25.0)
     np.testing.assert_array_equal(some.coefficients, draws.coefficients[:, :, 10:35])
     assert draws.part(0, 500) is draws
+
+
+def test_a_setting_counts_the_same_whatever_lies_beside_it(rng):
+    """Settings are taken in pairs; the last one of an odd number has no neighbour."""
+    draws, terms = draws_of(rng, 15), rng.normal(0, 0.5, (9, 15))
+    for each in (False, True):
+        whole = point_counts(terms, draws, each)
+        assert 0 < whole.sum() < whole.size * draws.draws
+        for n in range(1, 9):
+            np.testing.assert_array_equal(point_counts(terms[:n], draws, each), whole[:n])
+            np.testing.assert_array_equal(point_counts(terms[n:], draws, each), whole[n:])
