@@ -55,6 +55,8 @@ class Noise:
         Errors on infinitely many degrees of freedom.
     uniform : ndarray, shape (draws,)
         Where in its law each draw's size stands.
+    known : bool
+        Whether anything judges the noise.
     """
 
     fit: Fit
@@ -63,18 +65,20 @@ class Noise:
     normal: Floats
     uniform: Floats
 
+    known: bool
+
     @classmethod
     def of(cls, fit: Fit, draws: int, seed: int) -> Noise:
         """The draws of a fit: each with its opposite, so that they are symmetric."""
-        rng = np.random.default_rng(seed)
-        cov = fit.cov_unscaled * fit.sigma**2 if fit.df_residual else np.zeros_like(fit.cov_unscaled)
-        scale = np.sqrt(np.maximum(np.diag(cov), 1e-300))
-        values, vectors = np.linalg.eigh(cov / np.outer(scale, scale))
-        root = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
-        half = draws // 2
-        z = rng.standard_normal((half, len(fit.beta))) @ root.T
-        u = rng.random(half)
-        return cls(fit, fit.beta, cov, np.vstack([z, -z]), np.concatenate([u, u]))
+        cov, normal, uniform = fit._error_draws(draws // 2, seed)
+        return cls(
+            fit,
+            fit.beta,
+            cov,
+            np.vstack([normal, -normal]),
+            np.concatenate([uniform, uniform]),
+            bool(fit._judged),
+        )
 
     def bias(self, form: Floats) -> float:
         """By how much the noise of the coefficients lifts the form on average."""
@@ -88,8 +92,9 @@ class Noise:
         weight = values[keep] * np.einsum("ij,jk,ik->i", rows, self.cov, rows)
         df = self.fit._degrees(rows)
         if not weight.sum() > 0:
-            return float(self.fit.df_residual)
-        return float(weight.sum() / (weight / df).sum())
+            return float(df.max(initial=float(self.fit.df_residual)))
+        share = float((weight / df).sum())
+        return float(weight.sum()) / share if share > 0 else float("inf")
 
     def limits(self, form: Floats, level: float = LEVEL) -> Quantity:
         """The form β'Φβ with the noise taken off, and its limits.
@@ -108,12 +113,13 @@ class Noise:
 
         found = float(self.beta @ form @ self.beta)
         estimate = max(found - self.bias(form), 0.0)
-        if not self.fit.df_residual:
+        if not self.known:
             return Quantity(max(found, 0.0), float("nan"), float("nan"))
         if found <= 0.0 or not np.any(form):
             return Quantity(0.0, 0.0, 0.0)
         df = self.degrees(form)
-        errors = self.normal * np.sqrt(df / special.chdtri(df, self.uniform))[:, None]
+        size = np.sqrt(df / special.chdtri(df, self.uniform)) if np.isfinite(df) else np.ones_like(self.uniform)
+        errors = self.normal * size[:, None]
         own = np.einsum("ij,jk,ik->i", errors, form, errors, optimize=True)
         cross = errors @ (form @ self.beta)
 
@@ -300,7 +306,7 @@ class Drivers(Shown):
         """Which factors drive the response, and how sure that is."""
         fit, t = self.fit, self.table
         name = fit.response.name
-        if not fit.df_residual:
+        if not self.noise.known:
             first = t.iloc[0]
             return (
                 f"{first['factor']} has the largest share of the variation of {name}, {_percent(first['share'])}, but nothing is left "
@@ -377,12 +383,12 @@ class Drivers(Shown):
         study = fit.study
         label = "share (total)" if self.measure == "total" else "share (Shapley)"
         table = pd.DataFrame({"factor": [study.factor(n).label for n in t["factor"]], label: map(_percent, t["share"])})
-        if fit.df_residual:
+        if self.noise.known:
             table["95 % low"] = [_percent(v) for v in t["low"]]
             table["95 % high"] = [_percent(v) for v in t["high"]]
         if self.measure == "total":
             table["alone (first order)"] = [_percent(v) for v in t["alone"]]
-            if fit.df_residual:
+            if self.noise.known:
                 table["low"] = [_percent(v) for v in t["alone_low"]]
                 table["high"] = [_percent(v) for v in t["alone_high"]]
         table["verdict"] = t["verdict"]
@@ -397,15 +403,17 @@ class Drivers(Shown):
     def _notes(self) -> list[str]:
         fit = self.fit
         spread = number_text(float(np.sqrt(self.whole.estimate)), digits=3)
-        scale = (
-            f" on the scale of {fit.response.fitted_label}"
-            if fit.response.transform
-            else f" {fit.response.unit}".rstrip()
-        )
-        noise = f"; batches made alike differ by {number_text(fit.sigma, digits=3)}" if fit.df_residual else ""
-        out = [
-            f"Shares of the variation of the fitted mean over the region (standard deviation {spread}{scale}{noise})."
-        ]
+        if fit.response.scale is not None:
+            scale, noise, what = f" on the scale of {fit._contrast_label}", "", "fitted logit"
+        else:
+            scale = (
+                f" on the scale of {fit.response.fitted_label}"
+                if fit.response.transform
+                else f" {fit.response.unit}".rstrip()
+            )
+            noise = f"; batches made alike differ by {number_text(fit.sigma, digits=3)}" if self.noise.known else ""
+            what = "fitted mean"
+        out = [f"Shares of the variation of the {what} over the region (standard deviation {spread}{scale}{noise})."]
         if self.measure == "total":
             out.append(
                 "Share: alone and together with others (total Sobol' index), so shares can add up to more than 100 %; alone: first-order "
@@ -422,9 +430,15 @@ class Drivers(Shown):
                 "Constraints or the mixture tie factors together: Shapley effects share out what they account for only together, and add "
                 f"up to 100 %. A factor that moves with one that matters gets a part of its share: see its own effect below. {exact}"
             )
-        if fit.df_residual:
+        if self.noise.known:
+            most = "at most one trial" if fit.response.scale is not None else "one trial"
             out.append(
-                "The noise of the coefficients is taken off. A factor that does nothing has an interval that leaves 0 out in one trial of 40."
+                f"The noise of the coefficients is taken off. A factor that does nothing has an interval that leaves 0 out in {most} of 40."
+            )
+        if fit.response.scale is not None:
+            out.append(
+                "The prior pulls steep slopes in. The same change of the logit moves the chance of a score little where that chance is near 0 "
+                "or 1: ask chance() what it means at a setting."
             )
         if fit.study.covariate_names:
             out.append(f"Covariates ({listed(fit.study.covariate_names)}) are no factors: held at their means.")
@@ -446,7 +460,7 @@ class Drivers(Shown):
             ]
 
         out = pd.DataFrame({"factor": e["factor"], "over": e["effect"], "change": text("estimate")})
-        if self.fit.df_residual:
+        if self.noise.known:
             out["95 % low"], out["95 % high"] = text("low"), text("high")
         return out
 
@@ -455,7 +469,7 @@ class Drivers(Shown):
         on = (
             "Changes are factors of the response"
             if fit.response.transform == "log"
-            else f"Changes of {fit.response.fitted_label}"
+            else f"Changes of {fit._contrast_label}"
         )
         moved = "; components move along Cox's direction" if fit.study.components else ""
         return (

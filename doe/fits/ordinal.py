@@ -27,7 +27,6 @@ from doe.study.shown import number_text, p_text
 
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
-    from doe.fits.driving import Drivers
     from doe.fits.likelihood_search import LikelihoodSearch
     from doe.fits.transforms import TransformProfile
 
@@ -117,7 +116,7 @@ class OrdinalFit(WithoutSquares, Fit):
     Every score is a reading of its own, none are averaged: scores of one batch share an intercept of their own, and so do batches of one whole
     plot, normal on the logit scale with a standard deviation that has a half-normal prior.
 
-    What only a measured response has, is NaN (`sigma`, `r2`, `press`) or refused in a sentence (`equation`, `surface`, `drivers`).
+    What only a measured response has, is NaN (`sigma`, `r2`, `press`) or refused in a sentence (`equation`, `surface`).
 
     Attributes
     ----------
@@ -509,9 +508,15 @@ class OrdinalFit(WithoutSquares, Fit):
         """Refused: a stationary point of the logit is not one of the chances a chemist asks for."""
         self._refuse("surface", "ask chance() over a grid of settings")
 
-    def drivers(self, draws: int = 4000, seed: int = 0) -> Drivers:
-        """Refused: the prior pulls the slopes in, so that shares of the logit's variation would be of the prior too."""
-        self._refuse("drivers", "see coefficients and anova for what moves the score, chance() for how far")
+    @property
+    def _judged(self) -> bool:
+        """The posterior always judges."""
+        return True
+
+    def _error_draws(self, draws: int, seed: int) -> tuple[Floats, Floats, Floats]:
+        """Errors of the coefficients are the posterior's own, on whatever degrees of freedom: nothing is left to lengthen."""
+        errors = self.draws(draws, seed).beta - self.beta
+        return self.covariance, errors, np.full(draws, 0.5)
 
     @property
     def _contrast_label(self) -> str:

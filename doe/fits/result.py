@@ -592,6 +592,22 @@ class Fit(Shown):
         return drivers_of(self, draws, seed)
 
     @property
+    def _judged(self) -> bool:
+        """Whether anything judges the noise of the coefficients."""
+        return self.df_residual > 0
+
+    def _error_draws(self, draws: int, seed: int) -> tuple[Floats, Floats, Floats]:
+        """Covariance of the coefficients (p, p); draws of their errors as if sigma were known (draws, p); and of chances (draws,), by which
+        each error is to be lengthened where sigma is not.
+        """
+        rng = np.random.default_rng(seed)
+        cov = self.cov_unscaled * self.sigma**2 if self._judged else np.zeros_like(self.cov_unscaled)
+        scale = np.sqrt(np.maximum(np.diag(cov), 1e-300))
+        values, vectors = np.linalg.eigh(cov / np.outer(scale, scale))
+        root = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
+        return cov, rng.standard_normal((draws, len(self.beta))) @ root.T, rng.random(draws)
+
+    @property
     def _contrast_label(self) -> str:
         """The scale on which `contrasts` are told."""
         return self.response.fitted_label

@@ -435,11 +435,6 @@ def test_other_arguments(fit):
         ),
         ("surface", lambda f: f.surface(), "ask chance() over a grid of settings"),
         ("surface", lambda f: f.surface().whereabouts(), "ask chance() over a grid of settings"),
-        (
-            "drivers",
-            lambda f: f.drivers(),
-            "see coefficients and anova for what moves the score, chance() for how far",
-        ),
         ("transform_profile", lambda f: f.transform_profile(), "scores are fitted as such: leave it"),
         (
             "statsmodels",
@@ -452,6 +447,58 @@ def test_what_only_a_measured_response_has(fit, what, call, instead):
     assert sentence(lambda: call(fit)) == (
         f"{what} is 'asked of an ordinal fit' but must be asked of a fit of a measured response: {instead}."
     )
+
+
+def test_drivers_are_ranked_on_the_logit_scale_by_the_posterior(fit):
+    found = fit.drivers(draws=2000, seed=1)
+    table = found.table.set_index("factor")
+    beta, covariance = fit.beta[1:], fit.covariance[1:, 1:]
+    # both slopes per coded unit of a uniform factor: variances β²/3, the posterior's own variance taken off
+    parts = np.maximum(beta**2 - np.diag(covariance), 0.0)
+    np.testing.assert_allclose(table.loc[["gum", "speed"], "share"], parts / parts.sum(), atol=1e-6)
+    assert (table["low"] <= table["share"]).all()
+    assert (table["share"] <= table["high"]).all()
+    assert table.loc["gum", "verdict"] == "shown to matter"
+    assert table.loc["speed", "verdict"] == "not shown to matter"
+    assert "of the fitted logit over the region" in str(found)
+    assert "The prior pulls steep slopes in." in str(found)
+    effects = found.effects
+    np.testing.assert_allclose(effects.loc[effects["factor"] == "gum", "estimate"], 2 * beta[0])
+    assert not effects[["low", "high"]].isna().any().any()
+
+
+def test_scores_apart_still_have_drivers():
+    table = doe.fit(jar(), apart(), "stability", "linear").drivers().table
+    assert table["factor"].tolist() == ["gum", "speed"]
+    assert table.loc[0, "low"] > 0.1
+    assert np.isfinite(table[["share", "low", "high"]].to_numpy()).all()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("slopes", [(0.0, 0.0), (1.0, 0.5), (3.5, 1.5)])
+def test_drivers_of_scores_in_simulated_trials(slopes):
+    """A factor that does nothing is shown in no more than 1 of 40 trials, and intervals hold the true share; 250 trials."""
+    study = doe.Study(
+        "jar",
+        [doe.Continuous("gum", 0.2, 0.6), doe.Continuous("speed", 400, 1000), doe.Continuous("minutes", 2, 10)],
+        [doe.Response("stability", scale=(1, 5))],
+    )
+    runs = doe.designs.box_behnken(study, centre=3).runs
+    logit = slopes[0] * (runs["gum"] - 0.4) / 0.2 - slopes[1] * (runs["speed"] - 700) / 300
+    false, held = 0, []
+    for trial in range(250):
+        latent = logit + np.random.default_rng([trial, 7]).logistic(size=len(runs))
+        scores = np.digitize(latent, [-2.2, -0.8, 0.8, 2.2]) + 1
+        fit = doe.fit(study, runs.assign(stability=scores), "stability", "linear")
+        table = fit.drivers(draws=1000).table.set_index("factor")
+        false += table.loc["minutes", "low"] > 0
+        if any(slopes):
+            true = np.square(slopes) / np.square(slopes).sum()
+            ends = table.loc[["gum", "speed"]]
+            held.append((ends["low"] <= true) & (true <= ends["high"]))
+    assert false / 250 <= 0.025 + 2 * np.sqrt(0.025 * 0.975 / 250)
+    if held:
+        assert np.mean(held, axis=0).min() >= 0.95 - 2 * np.sqrt(0.05 * 0.95 / 250)
 
 
 def test_figures_of_least_squares_are_nan(fit):
