@@ -15,6 +15,7 @@ LONG = {
     "few_batches",
     "mixture_process",
     "practice",
+    "scores",
     "split_plot",
     "whole_job",
     "window_confirmation",

@@ -32,12 +32,23 @@ CORRELATION = np.array(
         [-0.5, -0.1, -0.6, 1.0],
     ]
 )
+# The eye that scores a jar errs more than two photographs do.
+SCORING_SD = 0.60
 READOUT = np.array([10.0, 0.01, 0.1, 1.0])  # smallest difference the laboratory writes down: mPa·s, pH, %, µm
-SCORE_LIMITS = (0.1, 99.9)  # none and all of the beads held are written down as these
+SHARE_LIMITS = (0.1, 99.9)  # none and all of the beads held are written down as these
+SCORE_ENDS = np.array([25.0, 50.0, 75.0, 92.0])  # % of the beads held, from which the next better score is given
 
 FACTORS = ("carbomer", "crosspolymer", "neutralisation", "speed")
 LEAST_POLYMER = 0.05  # % of both together, below which there is no gel to speak of
 
+_SHARE = (
+    "Stability: share of at least 500 beads that hang where they hung, two photographs laid over each other, after 24 h at 40 °C and "
+    "30 min in the centrifuge at 150 times gravity; none and all are written down as 0.1 and 99.9."
+)
+_SCORE = (
+    "Stability: scored by eye, without photographs, after 24 h at 40 °C and 30 min in the centrifuge at 150 times gravity. "
+    "5: hardly a bead has moved; 4: a few have; 3: up to half; 2: most; 1: nearly all."
+)
 _NOTES = "\n".join(
     [
         "INVENTED: an imaginary laboratory's clear after-sun cooling gel with suspended uncoloured care-oil beads. No such product exists "
@@ -46,13 +57,12 @@ _NOTES = "\n".join(
         "of tromethamine per equivalent of COOH. Speed: of the stirrer while the oil goes in and for 20 min after.",
         "Read after 24 h at 25 °C. Viscosity: one spindle, one speed. pH: directly in the gel. Bead size: median diameter of at least "
         "300 beads in a photograph.",
-        "Stability: share of at least 500 beads that hang where they hung, two photographs laid over each other, after 24 h at 40 °C and "
-        "30 min in the centrifuge at 150 times gravity; none and all are written down as 0.1 and 99.9.",
     ]
 )
 
 
-def _study(hard_to_change: bool) -> Study:
+def _study(hard_to_change: bool, scored: bool) -> Study:
+    share = Response("stability", "%", low=75.0, transform=("logit", 0.0, 100.0), decimals=1)
     return Study(
         "after-sun gel (invented)",
         [
@@ -82,10 +92,10 @@ def _study(hard_to_change: bool) -> Study:
         [
             Response("viscosity", "mPa·s", low=10000.0, high=32000.0, transform="log", decimals=0),
             Response("pH", low=5.5, high=6.3, decimals=2),
-            Response("stability", "%", low=75.0, transform=("logit", 0.0, 100.0), decimals=1),
+            Response("stability", scale=(1, 5), low=4) if scored else share,
             Response("bead size", "µm", low=220.0, high=750.0, transform="log", decimals=0),
         ],
-        notes=_NOTES,
+        notes="\n".join([_NOTES, _SCORE if scored else _SHARE]),
     )
 
 
@@ -156,6 +166,8 @@ class AfterSunGel(Shown):
         the beakers of a whole plot share their base gel's error.
     setting_error : bool
         Whether the bench misses its settings by the factors' `setting_sd`. Without it the noise about the truth is exactly normal.
+    scored : bool
+        Whether stability is scored from 1 to 5 by eye, with the eye's own error, instead of counted as the share of beads that held.
 
     Examples
     --------
@@ -168,9 +180,10 @@ class AfterSunGel(Shown):
 
     hard_to_change: bool = False
     setting_error: bool = True
+    scored: bool = False
 
     def __post_init__(self) -> None:
-        for field in ("hard_to_change", "setting_error"):
+        for field in ("hard_to_change", "setting_error", "scored"):
             if not isinstance(getattr(self, field), bool):
                 raise StudyError(
                     f"virtual bench: {field}", getattr(self, field), "True or False", "write one of the two"
@@ -179,7 +192,7 @@ class AfterSunGel(Shown):
     @cached_property
     def study(self) -> Study:
         """The study: four factors, four responses with their specifications, steps, limits and setting errors."""
-        return _study(self.hard_to_change)
+        return _study(self.hard_to_change, self.scored)
 
     @cached_property
     def recipe(self) -> Recipe:
@@ -191,10 +204,11 @@ class AfterSunGel(Shown):
         """Standard deviations about the truth, one row a response, on the scale on which it is fitted.
 
         Columns: base gel and beaker (which together make a batch differ), reading, and what one reading of a batch on its own base gel
-        scatters in all. Setting errors come on top.
+        scatters in all. Setting errors come on top. A score's is that of the logit share behind it.
         """
-        total = np.sqrt(BASE_SD**2 + BEAKER_SD**2 + READING_SD**2)
-        columns = {"base gel": BASE_SD, "beaker": BEAKER_SD, "reading": READING_SD, "one reading of one batch": total}
+        reading = self._reading_sd
+        total = np.sqrt(BASE_SD**2 + BEAKER_SD**2 + reading**2)
+        columns = {"base gel": BASE_SD, "beaker": BEAKER_SD, "reading": reading, "one reading of one batch": total}
         return pd.DataFrame(columns, index=pd.Index(RESPONSES, name="response"))
 
     def truth(self, df: pd.DataFrame) -> pd.DataFrame:
@@ -208,7 +222,7 @@ class AfterSunGel(Shown):
         Returns
         -------
         DataFrame
-            One row a setting, one column a response: viscosity (mPa·s), pH, stability (%), bead size (µm).
+            One row a setting, one column a response: viscosity (mPa·s), pH, stability (%, or the score of that share), bead size (µm).
 
         Raises
         ------
@@ -216,7 +230,7 @@ class AfterSunGel(Shown):
             If a setting is missing, beyond the factor's limits, or holds too little polymer to gel.
         """
         table = self._checked(df, "the table")
-        values = true_values(*table.to_numpy(dtype=float).T)
+        values = self._in_scores(true_values(*table.to_numpy(dtype=float).T))
         return pd.DataFrame(values, index=table.index, columns=list(RESPONSES))
 
     def make(self, plan: Plan, seed: int = 0, readings: int = 1) -> Records:
@@ -260,7 +274,8 @@ class AfterSunGel(Shown):
                             "plan the polymers as hard to change",
                         )
             bases = pd.factorize(whole)[0]
-        values = _written(self._measured(runs.to_numpy(dtype=float), bases, readings, seed))
+        measured = self._measured(runs.to_numpy(dtype=float), bases, readings, seed)
+        values = _written(self._in_scores(measured))
         table = pd.DataFrame(values.reshape(-1, len(RESPONSES)), columns=list(RESPONSES))[asked]
         table.insert(0, "run", np.tile(runs.index.to_numpy(), readings))
         table.insert(1, "replicate", np.repeat(np.arange(1, readings + 1), len(runs)))
@@ -300,7 +315,8 @@ class AfterSunGel(Shown):
         high = np.array([np.inf if r.high is None else r.high for r in self.study.responses])
         chance = np.empty(len(table))
         for i, row in enumerate(table.to_numpy(dtype=float)):
-            batches = self._measured(np.tile(row, (draws, 1)), np.arange(draws), readings, seed).mean(axis=0)
+            measured = self._measured(np.tile(row, (draws, 1)), np.arange(draws), readings, seed)
+            batches = self._in_scores(measured).mean(axis=0)
             chance[i] = ((batches >= low) & (batches <= high)).all(axis=1).mean()
         return pd.DataFrame(
             {"probability": chance, "mc_error": np.sqrt(chance * (1 - chance) / draws)}, index=table.index
@@ -326,6 +342,21 @@ class AfterSunGel(Shown):
                     "plan: unit", item.label, f"{own.label!r}, as the virtual bench has it", "plan it in that unit"
                 )
         return asked
+
+    @property
+    def _reading_sd(self) -> Floats:
+        if not self.scored:
+            return READING_SD
+        return np.where(np.array(RESPONSES) == "stability", SCORING_SD, READING_SD)
+
+    def _in_scores(self, values: Floats) -> Floats:
+        """Values with the share of beads held as its score, where stability is scored; the last axis is the responses."""
+        if not self.scored:
+            return values
+        at = RESPONSES.index("stability")
+        out = values.copy()
+        out[..., at] = 1 + np.searchsorted(SCORE_ENDS, values[..., at], side="right")
+        return out
 
     @property
     def _settable(self) -> list[Continuous]:
@@ -388,14 +419,15 @@ class AfterSunGel(Shown):
             limits = np.array([f.limits for f in self._settable], dtype=float)
             settings = np.clip(settings + missed * sd, limits[:, 0], limits[:, 1])
         middle = true_values(*settings.T)
-        responses = self.study.responses
+        responses = _study(self.hard_to_change, scored=False).responses
         fitted = np.column_stack([r.forward(middle[:, j]) for j, r in enumerate(responses)]) + error
-        fitted = fitted + of_reading.standard_normal((readings, n, width)) * READING_SD
+        fitted = fitted + of_reading.standard_normal((readings, n, width)) * self._reading_sd
         return np.stack([r.inverse(fitted[:, :, j]) for j, r in enumerate(responses)], axis=2)
 
     def _sections(self) -> list[Section]:
         rows = self.noise.map(lambda v: number_text(v, digits=2))
-        rows.insert(0, "fitted scale", [r.fitted_label for r in self.study.responses])
+        labels = [f"logit of the share behind {r.name}" if r.scale else r.fitted_label for r in self.study.responses]
+        rows.insert(0, "fitted scale", labels)
         base = (
             "One base gel feeds the beakers of a whole plot."
             if self.hard_to_change
@@ -424,5 +456,5 @@ def _written(values: Floats) -> Floats:
         np.round(values / READOUT) * READOUT, 6
     )  # the last digits that multiplying by 0.1 leaves are dropped
     at = RESPONSES.index("stability")
-    rounded[..., at] = np.clip(rounded[..., at], *SCORE_LIMITS)
+    rounded[..., at] = np.clip(rounded[..., at], *SHARE_LIMITS)
     return np.asarray(rounded)

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.special import logit
+from scipy.stats import multivariate_normal, norm
 
 from doe.designs import Plan, box_behnken, full_factorial
 from doe.study import Component, Continuous, Response, Study, StudyError
@@ -259,6 +260,43 @@ def test_monte_carlo_error_is_as_stated(gel):
     assert gel.conforming(edge, draws=500, seed=1).equals(gel.conforming(edge, draws=500, seed=1))
 
 
+# ---- stability scored by eye
+
+
+def test_scores_are_those_of_the_share_behind_them():
+    gel, scored = AfterSunGel(setting_error=False), AfterSunGel(setting_error=False, scored=True)
+    assert scored.study.response("stability").scale == (1, 5)
+    there = pd.DataFrame([{**MIDDLE, "carbomer": c, "crosspolymer": x} for c in (0.25, 0.4, 0.55) for x in (0.1, 0.4)])
+    share, score = gel.truth(there)["stability"], scored.truth(there)["stability"]
+    assert score.tolist() == (1 + np.searchsorted([25, 50, 75, 92], share, side="right")).tolist()
+    assert score.nunique() > 2
+    others = ["viscosity", "pH", "bead size"]
+    pd.testing.assert_frame_equal(gel.truth(there)[others], scored.truth(there)[others])
+    plan, counted = repeated(scored, 40), repeated(gel, 40)
+    made = scored.make(plan, seed=3, readings=2).data.set_index("response")["value"]
+    assert set(made["stability"]) <= {1.0, 2.0, 3.0, 4.0, 5.0}
+    both = gel.make(counted, seed=3, readings=2).data.set_index("response")["value"]
+    assert (made["pH"].to_numpy() == both["pH"].to_numpy()).all()
+
+
+def test_a_score_is_met_as_normal_theory_says():
+    """The logit share of a batch is normal about the truth, the eye's error with it; to four Monte-Carlo errors."""
+    gel = AfterSunGel(setting_error=False, scored=True)
+    there = pd.DataFrame([{**MIDDLE, "neutralisation": 0.50, "crosspolymer": 0.20}])
+    share = AfterSunGel(setting_error=False).truth(there)["stability"].iloc[0]
+    sd = gel.noise.loc["stability", "one reading of one batch"]
+    assert sd == pytest.approx(np.sqrt(0.15**2 + 0.25**2 + 0.60**2))
+    good = norm.cdf((logit(share / 100) - logit(0.75)) / sd)
+    plan = repeated(gel, 4000).runs.assign(**there.iloc[0].to_dict())
+    scores = gel.make(Plan.from_frame(gel.study, plan), seed=4).data.query("response == 'stability'")["value"]
+    assert 0.1 < good < 0.9
+    assert (scores >= 4).mean() == pytest.approx(good, abs=4 * np.sqrt(good * (1 - good) / 4000))
+    # one reading more: the mean of two scores meets the same limit, so the chance moves
+    once, twice = (gel.conforming(there, readings=n)["probability"].iloc[0] for n in (1, 2))
+    assert once < good + 0.01
+    assert once != twice
+
+
 # ---- shown, and bad input
 
 
@@ -269,6 +307,11 @@ def test_it_says_that_it_is_invented(gel):
         assert words in page
     assert "One base gel feeds the beakers" in repr(AfterSunGel(hard_to_change=True))
     assert "Settings are met exactly" in repr(AfterSunGel(setting_error=False))
+    by_eye = repr(AfterSunGel(scored=True))
+    assert "scored by eye" in by_eye
+    assert "two photographs" not in by_eye
+    assert "logit of the share behind stability" in by_eye
+    assert "two photographs" in text
 
 
 def sentence_of(call):
