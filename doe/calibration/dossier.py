@@ -30,12 +30,13 @@ class Depth(NamedTuple):
     words: str
     trials: int
     split_plots: int
+    scores: int
     draws: int
 
 
 DEPTHS = {
-    "quick": Depth("quick: fewer simulated trials, so wider limits", 250, 100, 20_000),
-    "full": Depth("full", 1000, 500, 100_000),
+    "quick": Depth("quick: fewer simulated trials, so wider limits", 250, 100, 100, 20_000),
+    "full": Depth("full", 1000, 500, 500, 100_000),
 }
 SHOWS_NOT = (
     "It is no validation of your laboratory, of your instruments, of a method, or of a decision made with them, and it does not replace your own quality system: where that asks for more, or for something else, it holds.",
@@ -101,10 +102,12 @@ def calibrated(
     found += rates.of_least_squares(chosen.trials, seed, n_jobs=n_jobs)
     begin("error rates: split plots")
     found += rates.of_split_plots(chosen.split_plots, seed, n_jobs)
+    begin("error rates: scores, and readings beyond the range")
+    found += rates.of_scores_and_bounds(chosen.scores, seed, n_jobs)
     begin("round trips")
     with tempfile.TemporaryDirectory() as place:
         found += losses.round_trips(Path(place), seed)
-    words = f"{chosen.words}; {chosen.trials} trials by least squares, {chosen.split_plots} split plots"
+    words = f"{chosen.words}; {chosen.trials} trials by least squares, {chosen.split_plots} split plots, {chosen.scores} of scores"
     about = machine_table(version(), seed, words, datetime.datetime.now(datetime.UTC))
     return Dossier(tuple(found), about)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from doe.calibration.findings import Finding, in_rate
 from doe.designs import Plan, central_composite, optimal
@@ -15,6 +16,7 @@ from doe.fits import fit
 from doe.study import Continuous, Model, Study
 from doe.study.workers import in_order
 from doe.virtual import AfterSunGel
+from doe.virtual.after_sun import SCORE_ENDS
 
 BENCH = "virtual bench, whose truth is known"
 IDLE = "nothing at all"  # the name of a factor that does nothing
@@ -176,3 +178,62 @@ def of_split_plots(trials: int, seed: int, n_jobs: int = 1) -> list[Finding]:
         in_rate(f"Split plot, pH: the 95 % interval of the effect of {term}, between {place[term]}", BENCH, hits[term], trials, 0.95)
         for term in (between, within)
     ]  # fmt: skip
+
+
+HARD = {**AT, "crosspolymer": 0.20, "neutralisation": 0.50}  # where about two jars of three score 4 or better
+CEILING = 20_000.0  # mPa·s, where an invented instrument's range ends
+
+
+def chance_of_a_good_score(bench: AfterSunGel, at: pd.DataFrame) -> float:
+    """The true chance that a batch of a scored bench scores at least what is asked: the logit share behind a score is normal."""
+    share = AfterSunGel(setting_error=False).truth(at)["stability"].to_numpy()
+    asked = SCORE_ENDS[int(bench.study.response("stability").low or 0) - 2]
+    sd = float(bench.noise["one reading of one batch"].to_numpy()[bench.noise.index.get_loc("stability")])
+    return float(special.ndtr((special.logit(share / 100) - special.logit(asked / 100)) / sd)[0])
+
+
+@dataclass(frozen=True)
+class _ScoreAndBoundTrial:
+    """A composite trial, its stability scored, its thickest batches read as beyond the instrument's range."""
+
+    scored: AfterSunGel
+    counted: AfterSunGel
+    plans: tuple[Plan, Plan]
+    true: float
+    means: tuple[pd.Series, float]
+    seeds: list[int]
+
+    def __call__(self, k: int) -> dict[str, bool]:
+        scores = fit(self.scored.study, self.scored.make(self.plans[0], seed=self.seeds[k]), "stability", "quadratic")
+        rows = scores.chance(pd.DataFrame([HARD]), at_least=4)  # type: ignore[attr-defined]  # of a fit of scores
+        table = self.counted.make(self.plans[1], seed=self.seeds[k]).frame("viscosity")
+        table["viscosity"] = [f">{CEILING:g}" if v > CEILING else v for v in table["viscosity"]]
+        found = fit(self.counted.study, table, "viscosity", "quadratic")
+        beta, middle = self.means
+        watched = found.coefficients[found.coefficients["term"] == WATCHED["viscosity"]]
+        true = float(found.response.inverse(np.array([middle]))[0])
+        return {
+            "score missed": not _holds(rows, self.true),
+            "bound, coefficient": _holds(watched, float(beta[WATCHED["viscosity"]])),
+            "bound, mean": _holds(found.predict(pd.DataFrame([AT])), true),
+        }
+
+
+def of_scores_and_bounds(trials: int, seed: int, n_jobs: int = 1) -> list[Finding]:
+    """Composite trials of 28 batches: stability scored by eye, and viscosity beyond an instrument's range; arguments as above.
+
+    The intervals of scores are credible ones, whose prior makes them wide enough rather than exact: they may hold the truth more often.
+    """
+    scored, counted_ = AfterSunGel(setting_error=False, scored=True), AfterSunGel(setting_error=False)
+    plans = (central_composite(scored.study, axial="face"), central_composite(counted_.study, axial="face"))
+    means = averages(counted_, plans[1], "quadratic", pd.DataFrame([AT]))["viscosity"]
+    true = chance_of_a_good_score(scored, pd.DataFrame([HARD]))
+    trial = _ScoreAndBoundTrial(scored, counted_, plans, true, means, seeds(seed, 3, trials))
+    hits = counted(trial, trials, n_jobs)
+    missed = "Stability scored from 1 to 5: the 95 % interval of the chance of 4 or better misses what is true"
+    bound = f"Viscosity read as >{CEILING:g} where it is: the 95 % interval of the {{}} holds what is true"
+    return [
+        in_rate(missed, BENCH, hits["score missed"], trials, 0.05, one_sided=True),
+        in_rate(bound.format("effect of carbomer"), BENCH, hits["bound, coefficient"], trials, 0.95),
+        in_rate(bound.format("mean at one setting"), BENCH, hits["bound, mean"], trials, 0.95),
+    ]

@@ -334,6 +334,16 @@ class AfterSunGel(Shown):
                 raise StudyError(
                     "plan: response", name, f"one of {list(RESPONSES)}", "the virtual bench measures nothing else"
                 )
+        for name in asked:
+            mine, theirs = self.study.response(name).scale, study.response(name).scale
+            if mine != theirs:
+                kinds = ["counted as a share" if s is None else f"scored on the scale {s}" for s in (theirs, mine)]
+                raise StudyError(
+                    f"plan: {name}",
+                    kinds[0],
+                    f"{kinds[1]}, as this bench reads it",
+                    "plan the study that the virtual bench gives, or make the bench with scored=True or False",
+                )
         for item, own in [(study.factor(n), self.study.factor(n)) for n in FACTORS] + [
             (study.response(n), self.study.response(n)) for n in asked
         ]:

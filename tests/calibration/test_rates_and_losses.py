@@ -31,6 +31,30 @@ def test_trials_count_what_they_say_and_a_wrong_claim_is_found():
 def test_processes_change_no_count():
     assert rates.of_split_plots(6, 0, n_jobs=2) == rates.of_split_plots(6, 0)
     assert rates.of_least_squares(4, 0, n_jobs=2) == rates.of_least_squares(4, 0)
+    assert rates.of_scores_and_bounds(4, 0, n_jobs=2) == rates.of_scores_and_bounds(4, 0)
+
+
+def test_trials_of_scores_and_bounds_count_what_they_say(monkeypatch):
+    """Twelve trials, seed 0; a truth that is none is missed."""
+    found = rates.of_scores_and_bounds(12, 0)
+    assert [f.what.split(":")[0] for f in found] == [
+        "Stability scored from 1 to 5",
+        "Viscosity read as >20000 where it is",
+        "Viscosity read as >20000 where it is",
+    ]
+    assert all(f.holds for f in found), found
+    monkeypatch.setattr(rates, "chance_of_a_good_score", lambda bench, at: 0.02)
+    assert not rates.of_scores_and_bounds(12, 0)[0].holds
+
+
+def test_the_true_chance_of_a_good_score_is_that_of_jars_made():
+    bench = doe.virtual.AfterSunGel(setting_error=False, scored=True)
+    at = pd.DataFrame([rates.HARD])
+    plan = doe.designs.Plan.from_frame(bench.study, pd.concat([at] * 3000, ignore_index=True))
+    scores = bench.make(plan, seed=9).frame("stability")["stability"]
+    true = rates.chance_of_a_good_score(bench, at)
+    assert 0.5 < true < 0.8
+    assert (scores >= 4).mean() == pytest.approx(true, abs=4 * np.sqrt(true * (1 - true) / 3000))
 
 
 def test_trials_of_another_seed_are_others():

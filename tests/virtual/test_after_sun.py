@@ -340,6 +340,10 @@ def test_bad_input_in_one_sentence(gel):
         sentence_of(lambda: gel.conforming(plan.runs, draws=10))
         == "draws is 10 but must be a whole number from 100: correct the number."
     )
+    assert sentence_of(lambda: AfterSunGel(scored=True).make(plan)) == (
+        "plan: stability is 'counted as a share' but must be scored on the scale (1, 5), as this bench reads it: "
+        "plan the study that the virtual bench gives, or make the bench with scored=True or False."
+    )
     fast = pd.DataFrame([MIDDLE | {"speed": 1500.0}])
     assert sentence_of(lambda: gel.truth(fast)) == (
         "the table, row 0, column 'speed' is 1500.0 but must be from 50 to 1200 rpm: the virtual bench cannot set it."
