@@ -221,6 +221,19 @@ def plan(
         str | None, typer.Option(help="What the search makes best: I (prediction), D or A (coefficients).")
     ] = None,
     repeated: Annotated[int, typer.Option(help="Batches that repeat a setting, to know the noise.")] = 0,
+    precision: Annotated[
+        float | None,
+        typer.Option(help="Largest standard error of a predicted mean, on the fitted scale; for the fewest batches."),
+    ] = None,
+    whole_plots: Annotated[
+        int | None, typer.Option(help="How often a factor that is hard to change is set anew; with --runs.")
+    ] = None,
+    blocks: Annotated[
+        int | None, typer.Option(help="Days, lots or operators the batches are shared out among; with --runs.")
+    ] = None,
+    variance_ratio: Annotated[
+        float, typer.Option(help="Variance between whole plots over that within, where a factor is hard to change.")
+    ] = 1.0,
     seed: Annotated[int, typer.Option(help="Of the search and of the order of making.")] = 0,
     out: Annotated[Path, typer.Option(help="Folder to write to; made if it is not there.")] = Path("bench"),
 ) -> None:
@@ -234,7 +247,22 @@ def plan(
     _free(folder, "plan.json", "check.html")
     with _progress(2) as begin:
         begin("searching for the plan")
-        chosen = chosen_plan(study, _spec(model), runs, sigma, changes, ratios, power, criterion, repeated, seed)
+        chosen = chosen_plan(
+            study,
+            _spec(model),
+            runs,
+            sigma,
+            changes,
+            ratios,
+            power,
+            criterion,
+            repeated,
+            seed,
+            precision=precision,
+            whole_plots=whole_plots,
+            blocks=blocks,
+            variance_ratio=variance_ratio,
+        )
         begin("writing the page")
         page = write_check_page(folder / "check.html", chosen)
         chosen.plan.save(folder / "plan.json")

@@ -434,8 +434,11 @@ def _hazards(where: str, value: object) -> tuple[str, ...]:
     for hazard in out:
         check_text(f"{where}: hazard", hazard)
         if hazard not in HAZARDS and " " not in hazard:  # one unknown word is a slip of the pen, and no caution
-            known = ", ".join(map(repr, HAZARDS))
+            close = nearest(hazard, HAZARDS)
             raise StudyError(
-                f"{where}: hazard", hazard, f"one of {known}, or a caution of several words", nearest(hazard, HAZARDS)
+                f"{where}: hazard",
+                hazard,
+                f"one of {', '.join(map(repr, HAZARDS))}, or a caution of several words",
+                close if close.startswith("did you mean") else "write one of them, or the caution in full",
             )
     return out

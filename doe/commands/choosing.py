@@ -15,7 +15,6 @@ from doe.quality import Check, Smallest, check, smallest_plan
 from doe.report.blocks import Block, Chapter, image, section_blocks
 from doe.report.rendering import rendered
 from doe.study import Section, Shown, Study, StudyError
-from doe.study.errors import nearest
 from doe.study.files import write_text
 from doe.study.shown import number_text
 
@@ -99,6 +98,10 @@ def chosen_plan(
     repeated_runs: int = 0,
     seed: int = 0,
     rounds: int | None = None,
+    precision: float | None = None,
+    whole_plots: int | None = None,
+    blocks: int | None = None,
+    variance_ratio: float = 1.0,
 ) -> Chosen:
     """The best plan of so many batches, or the one of fewest batches that shows a change.
 
@@ -118,6 +121,12 @@ def chosen_plan(
         Of the search and of the order of making.
     rounds : int, optional
         Of the search where `runs` is given, as for `doe.designs.optimal`.
+    precision : float, optional
+        As for `doe.quality.smallest_plan`; where the fewest batches are asked for.
+    whole_plots, blocks : int, optional
+        As for `doe.designs.optimal`; where `runs` is given.
+    variance_ratio : float
+        Variance between whole plots over that within, where a factor is hard to change.
 
     Returns
     -------
@@ -129,18 +138,35 @@ def chosen_plan(
         If neither a size nor something to see is given, or a number cannot be used.
     """
     seen = change is not None or ratio is not None
-    if sigma is None and seen:
+    if sigma is None and (seen or precision is not None):
         raise StudyError(
             "--sigma",
             "left out",
-            "given with --change or --ratio",
+            "given with --change, --ratio or --precision",
             "say how much batches made alike differ (standard deviation)",
         )
-    if sigma is not None and not seen:
+    if precision is not None and runs is not None:
+        raise StudyError(
+            "--precision",
+            f"{precision:g} beside --runs {runs}",
+            "asked where the number of batches is not",
+            "leave --runs out for the fewest batches that predict so well; what a plan of given size reaches is on its page",
+        )
+    for name, given in (("--whole-plots", whole_plots), ("--blocks", blocks)):
+        if given is not None and runs is None:
+            raise StudyError(
+                name,
+                f"{given} without --runs",
+                "given beside the number of batches",
+                "say --runs too, or leave it out: the fewest whole plots are sought with the fewest batches"
+                if name == "--whole-plots"
+                else "say --runs too",
+            )
+    if sigma is not None and not seen and precision is None:
         raise StudyError(
             "--change", "left out", "given with --sigma, or --ratio", "say which change must not be overlooked"
         )
-    if runs is None and not seen:
+    if runs is None and not seen and precision is None:
         raise StudyError(
             "--runs",
             "left out",
@@ -155,17 +181,28 @@ def chosen_plan(
             sigma,
             change,
             power,
+            precision,
             ratio=ratio,
             criterion=criterion,
             repeated_runs=repeated_runs,
             seed=seed,
+            variance_ratio=variance_ratio,
         )
         plan = found.plan.randomised(seed)
         return Chosen(plan, check(plan), found, found.power)
     if criterion is not None and criterion not in ("I", "D", "A"):
-        raise StudyError("--criterion", criterion, "one of I, D, A", nearest(criterion, ["I", "D", "A"]))
+        raise StudyError("--criterion", criterion, "one of I, D, A", "choose one of them")
     plan = optimal(
-        study, model, runs, criterion=criterion or "I", repeated_runs=repeated_runs, rounds=rounds, seed=seed
+        study,
+        model,
+        runs,
+        criterion=criterion or "I",
+        repeated_runs=repeated_runs,
+        blocks=blocks,
+        whole_plots=whole_plots,
+        variance_ratio=variance_ratio,
+        rounds=rounds,
+        seed=seed,
     ).randomised(seed)
     made = check(plan)
     if not seen:

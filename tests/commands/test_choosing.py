@@ -56,6 +56,27 @@ def test_a_plan_of_so_many_batches(study):
     assert chosen_plan(study, "linear", 7, criterion="D", rounds=1).plan.provenance["arguments"]["criterion"] == "D"
 
 
+def test_batches_in_whole_plots_and_blocks(study):
+    blocked = chosen_plan(study, "linear", 8, blocks=2, rounds=1).plan
+    assert blocked.block.nunique() == 2
+    base = doe.Study(
+        "base gel (invented)",
+        [doe.Continuous("polymer", 0.2, 0.6, "%", hard_to_change=True), study.factor("speed")],
+        study.responses,
+    )
+    split = chosen_plan(base, "linear", 8, 0.1, ratio=1.5, whole_plots=4, rounds=1)
+    assert split.plan.whole_plot.nunique() == 4
+    wide = chosen_plan(base, "linear", 8, 0.1, ratio=1.5, whole_plots=4, variance_ratio=4.0, rounds=1)
+    polymer = [p.set_index("term").loc["polymer", "power"] for p in (split.power, wide.power)]
+    assert polymer[1] < polymer[0] - 0.05  # base gels that differ more hide more
+
+
+def test_the_fewest_batches_that_predict_so_well(study):
+    rough, fine = (chosen_plan(study, "linear", sigma=0.1, precision=p) for p in (0.06, 0.04))
+    assert len(fine.plan.runs) > len(rough.plan.runs)
+    assert "to predict with a standard error of 0.04" in str(fine)
+
+
 def test_the_page_says_what_the_plan_buys_and_fetches_nothing(smallest, tmp_path):
     text = write_check_page(tmp_path / "check.html", smallest).read_text(encoding="utf-8")
     assert "gel &lt;clear&gt; (invented)" in text
@@ -76,9 +97,13 @@ def test_the_page_says_what_the_plan_buys_and_fetches_nothing(smallest, tmp_path
     ("asked", "sentence"),
     [
         ({}, "--runs is 'left out' but must be given, or --sigma and --change: say how many batches you can make, or what they must show."),
-        ({"change": 1.0}, "--sigma is 'left out' but must be given with --change or --ratio: say how much batches made alike differ (standard deviation)."),
+        ({"change": 1.0}, "--sigma is 'left out' but must be given with --change, --ratio or --precision: say how much batches made alike differ (standard deviation)."),
         ({"runs": 6, "sigma": 1.0}, "--change is 'left out' but must be given with --sigma, or --ratio: say which change must not be overlooked."),
-        ({"runs": 6, "criterion": "E"}, "--criterion is 'E' but must be one of I, D, A: known names are 'I', 'D', 'A'."),
+        ({"precision": 0.1}, "--sigma is 'left out' but must be given with --change, --ratio or --precision: say how much batches made alike differ (standard deviation)."),
+        ({"runs": 6, "sigma": 1.0, "precision": 0.1}, "--precision is '0.1 beside --runs 6' but must be asked where the number of batches is not: leave --runs out for the fewest batches that predict so well; what a plan of given size reaches is on its page."),
+        ({"sigma": 1.0, "change": 1.0, "blocks": 2}, "--blocks is '2 without --runs' but must be given beside the number of batches: say --runs too."),
+        ({"sigma": 1.0, "change": 1.0, "whole_plots": 4}, "--whole-plots is '4 without --runs' but must be given beside the number of batches: say --runs too, or leave it out: the fewest whole plots are sought with the fewest batches."),
+        ({"runs": 6, "criterion": "E"}, "--criterion is 'E' but must be one of I, D, A: choose one of them."),
     ],
 )  # fmt: skip
 def test_what_is_left_out_costs_one_sentence(study, asked, sentence):
