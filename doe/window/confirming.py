@@ -11,8 +11,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from doe.bench.numerals import reading_text
 from doe.designs import Plan
 from doe.fits import Fit, Fits, fit
+from doe.fits.cells import read_cells
+from doe.fits.sources import bound_text
+from doe.fits.verdicts import listed
 from doe.study import Categorical, Response, Section, Shown, Study, StudyError
 from doe.study.factors import as_number
 from doe.window.folding import Floats
@@ -287,7 +291,8 @@ class Verdict(Shown):
     batches : int
         Batches judged.
     table : DataFrame
-        One row a reading judged: response, batch (or "mean"), value, low, high, agrees, meets (the specification; None for means).
+        One row a reading judged: response, batch (or "mean"), value (NaN where the reading is a bound), read (as text), low, high, agrees,
+        meets (the specification; None for means). Where a bound such as ">40000" leaves it open, agrees and meets are None.
     """
 
     confirmation: Confirmation
@@ -297,33 +302,50 @@ class Verdict(Shown):
 
     @property
     def agrees(self) -> bool:
-        """Whether every batch and every mean lies within its limits."""
-        return bool(self.table["agrees"].all())
+        """Whether every batch and every mean lies within its limits, as far as they were read; not where a bound leaves it open."""
+        return all(held is True for held in self.table["agrees"])
 
     @property
     def conforming(self) -> int:
-        """Batches that met every specification they were read for."""
+        """Batches that were read for every specification, and met it."""
+        return len(self._by_batch("conforming"))
+
+    def _by_batch(self, state: str) -> dict[str, str]:
+        """Batches that conform, that fail, or of which it cannot be said; with the reason for that."""
         single = self.table[self.table["batch"] != "mean"]
-        return int(single.groupby("batch")["meets"].all().sum())
+        out = {}
+        for batch, rows in single.groupby("batch", sort=False):
+            meets = dict(zip(rows["response"], rows["meets"], strict=True))
+            texts = dict(zip(rows["response"], rows["read"], strict=True))
+            wanting = [
+                f"{name} {texts[name]}" if name in meets else f"{name} not read"
+                for name in self.confirmation.window.fits
+                if meets.get(name) is None
+            ]
+            found = "failing" if any(m is False for m in meets.values()) else "open" if wanting else "conforming"
+            if found == state:
+                out[str(batch)] = ", ".join(wanting)
+        return out
 
     @cached_property
     def words(self) -> str:
         """The verdict in a few sentences."""
         c, n = self.confirmation, self.batches
-        out = self.table[~self.table["agrees"].astype(bool)]
-        if out.empty:
-            first = f"Agrees: {'all ' if n > 1 else ''}{n} batch{'es' if n > 1 else ''} read as the model foretold."
-        else:
-            said = []
-            for _, row in out.iterrows():
-                response = c.window.fits[row["response"]].response
-                who = "the mean" if row["batch"] == "mean" else f"batch {row['batch']}"
-                said.append(
-                    f"{row['response']} of {who} is {response.text(row['value'])}, foretold {_range(response, row['low'], row['high'])}"
-                )
+        t = self.table
+        whole = len(t[t["batch"] != "mean"]) == n * len(c.window.fits)
+        if any(held is False for held in t["agrees"]):
             first = (
-                f"Does not agree: {'; '.join(said)}. Look for what was made or measured differently before trusting the window; "
+                f"Does not agree: {self._named(False)}. Look for what was made or measured differently before trusting the window; "
                 "if nothing was, the model is wrong here."
+            )
+        elif any(held is None for held in t["agrees"]):
+            first = (
+                f"Cannot be told: {self._named(None)}. Read again with an instrument or a dilution that gives a figure."
+            )
+        else:
+            far = "" if whole else " as far as it was read"
+            first = (
+                f"Agrees{far}: {'all ' if n > 1 else ''}{n} batch{'es' if n > 1 else ''} read as the model foretold."
             )
         met = f"{self.conforming} of {n} met every specification"
         if self.conforming == n:
@@ -331,7 +353,10 @@ class Verdict(Shown):
             met += (
                 f", which by itself shows that at least {share:.0%} of such batches do ({c.confidence:.0%} confidence)"
             )
-        lacking = [name for name in c.window.fits if name not in set(self.table["response"])]
+        unsaid = self._by_batch("open")
+        if unsaid:
+            met += f"; it cannot be said of {listed([f'batch {b} ({why})' for b, why in unsaid.items()])}"
+        lacking = [name for name in c.window.fits if name not in set(t["response"])]
         missing = f" Not judged, as it was not read: {', '.join(lacking)}." if lacking else ""
         changed = (
             f" The limits are those of {n} batches, since {c.batches} were asked for and {n} read."
@@ -339,6 +364,17 @@ class Verdict(Shown):
             else ""
         )
         return f"{first} {met}.{missing}{changed}"
+
+    def _named(self, held: bool | None) -> str:
+        said = []
+        for _, row in self.table[[v is held for v in self.table["agrees"]]].iterrows():
+            response = self.confirmation.window.fits[row["response"]].response
+            who = "the mean" if row["batch"] == "mean" else f"batch {row['batch']}"
+            said.append(
+                f"{row['response']} of {who} is {row['read']} {response.unit}".rstrip()
+                + f", foretold {_range(response, row['low'], row['high'])}"
+            )
+        return "; ".join(said)
 
     def refit(self) -> Fits:
         """The fits with the confirmation batches among the data.
@@ -358,22 +394,23 @@ class Verdict(Shown):
             return old
         b = old.batches
         rows = [
-            {"run": str(run), "batch": str(run), **b.settings.iloc[i].to_dict(), name: value}
+            {"run": str(run), "batch": str(run), **b.settings.iloc[i].to_dict(), name: _cell(*bounds)}
             | ({"block": b.block[i]} if b.block is not None else {})
             | ({"whole_plot": b.whole_plot[i]} if b.whole_plot is not None else {})
             for i, run in enumerate(b.runs)
-            for value in b.readings[i]
+            for bounds in b.bounds[i]
         ]
-        for k, value in zip(self._readings.index, self._readings[name], strict=True):
-            if pd.isna(value):
-                continue
+        own = self._readings[name].dropna()
+        for k, value in own.items():
             label = f"confirmation {k}"
             rows.append(
                 {"run": label, "batch": label, **self.confirmation.setting.to_dict(), name: value}
                 | ({"block": "confirmation"} if b.block is not None else {})
                 | ({"whole_plot": label} if b.whole_plot is not None else {})
             )
-        return fit(old.study, pd.DataFrame(rows), name, model=old.model, method=old.method)
+        # a bound among readings that had none asks for another method than the trial's
+        method = None if any(isinstance(v, str) for v in own) else old.method
+        return fit(old.study, pd.DataFrame(rows), name, model=old.model, method=method)
 
     def _sections(self) -> list[Section]:
         responses = self.confirmation.window.fits
@@ -382,10 +419,10 @@ class Verdict(Shown):
                 {
                     "response": responses[row["response"]].response.label,
                     "batch": row["batch"],
-                    "read": _plain(responses[row["response"]].response, row["value"]),
+                    "read": row["read"],
                     "foretold": _range(responses[row["response"]].response, row["low"], row["high"]),
-                    "as foretold": "yes" if row["agrees"] else "no",
-                    "in specification": "" if row["meets"] is None else "yes" if row["meets"] else "no",
+                    "as foretold": _said(row["agrees"]),
+                    "in specification": "" if row["batch"] == "mean" else _said(row["meets"]),
                 }
                 for _, row in self.table.iterrows()
             ]
@@ -396,45 +433,75 @@ class Verdict(Shown):
 def judged(c: Confirmation, records: Any) -> Verdict:
     """The work of `Confirmation.verdict`."""
     fits = c.window.fits
-    table = _batch_table(c, records)
-    names = [name for name in fits if name in table.columns and table[name].notna().any()]
+    lower, upper = _batch_bounds(c, records)
+    names = [name for name in fits if name in lower.columns and lower[name].notna().any()]
     if not names:
         raise StudyError(
             "verdict: records", "without a reading", f"with readings of {', '.join(fits)}", "read the batches first"
         )
-    table = table[table[names].notna().any(axis=1)]
-    n = len(table)
+    read = lower[names].notna().any(axis=1)
+    lower, upper = lower.loc[read, names], upper.loc[read, names]
+    n = len(lower)
     limits = {row["response"]: row for row in (c.limits if n == c.batches else c._limits(n)).to_dict("records")}
     rows = []
     for name in names:
         response, limit = fits[name].response, limits[name]
-        values = table[name].dropna()
-        for batch, value in values.items():
-            meets = (response.low is None or value >= response.low) and (
-                response.high is None or value <= response.high
-            )
-            rows.append(_row(name, str(batch), float(value), limit["low"], limit["high"], bool(meets)))
-        if len(values) == n and np.isfinite(limit["mean_low"]):
-            mean = float(response.inverse(response.forward(values.to_numpy(dtype=float)).mean()))
-            rows.append(_row(name, "mean", mean, limit["mean_low"], limit["mean_high"], None))
-    return Verdict(c, n, pd.DataFrame(rows), table[names])
+        low = -np.inf if response.low is None else response.low
+        high = np.inf if response.high is None else response.high
+        for batch, a, b in zip(lower.index, lower[name].tolist(), upper[name].tolist(), strict=True):
+            if np.isnan(a):
+                continue
+            row = _row(response, str(batch), a, b, limit["low"], limit["high"])
+            rows.append(row | {"meets": _within(a, b, low, high)})
+        exact = lower[name] == upper[name]
+        if exact.all() and np.isfinite(limit["mean_low"]):
+            mean = float(response.inverse(response.forward(lower[name].to_numpy(dtype=float)).mean()))
+            rows.append(_row(response, "mean", mean, mean, limit["mean_low"], limit["mean_high"]) | {"meets": None})
+    table = pd.DataFrame(rows)
+    for column in ("agrees", "meets"):
+        table[column] = table[column].astype(object)  # True, False or None
+    cells = {
+        name: [
+            np.nan if np.isnan(a) else _cell(a, b)
+            for a, b in zip(lower[name].tolist(), upper[name].tolist(), strict=True)
+        ]
+        for name in names
+    }
+    return Verdict(c, n, table, pd.DataFrame(cells, index=lower.index, dtype=object))
 
 
-def _row(response: str, batch: str, value: float, low: float, high: float, meets: bool | None) -> dict[str, Any]:
-    agrees = bool(low <= value <= high)
+def _row(response: Response, batch: str, a: float, b: float, low: float, high: float) -> dict[str, Any]:
     return {
-        "response": response,
+        "response": response.name,
         "batch": batch,
-        "value": value,
+        "value": a if a == b else np.nan,
+        "read": _plain(response, a) if a == b else bound_text(a, b),
         "low": low,
         "high": high,
-        "agrees": agrees,
-        "meets": meets,
+        "agrees": _within(a, b, low, high),
     }
 
 
-def _batch_table(c: Confirmation, records: Any) -> pd.DataFrame:
-    """One row a batch, labelled; settings checked."""
+def _within(a: float, b: float, low: float, high: float) -> bool | None:
+    """Whether what lies from a to b lies between the limits; None where that is left open."""
+    if a >= low and b <= high:
+        return True
+    # an open bound excludes its own figure: ">20000" is above 20000
+    outside = a > high or b < low or (np.isinf(b) and a >= high) or (np.isinf(a) and b <= low)
+    return False if outside else None
+
+
+def _said(held: bool | None) -> str:
+    return "cannot be told" if held is None else "yes" if held else "no"
+
+
+def _cell(a: float, b: float) -> float | str:
+    """A reading as a table takes it: a number, or a bound as it is typed."""
+    return a if a == b else reading_text(np.nan, a, b)
+
+
+def _batch_bounds(c: Confirmation, records: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Lower and upper bounds of every batch's readings, one row a batch, labelled; settings checked."""
     study = c.study
     if isinstance(records, pd.DataFrame):
         table = records.copy()
@@ -443,25 +510,25 @@ def _batch_table(c: Confirmation, records: Any) -> pd.DataFrame:
                 table.index = pd.Index(table[column])
         if not {"run", "batch"} & set(table.columns):
             table.index = pd.RangeIndex(1, len(table) + 1)
-        for name in c.window.fits:
-            if name in table.columns:
-                table[name] = _numbers(table[name], name)
+        own = [n for n in c.window.fits if n in table.columns]
+        ends = {n: read_cells(table[n], n, "verdict", list(table.index)) for n in own}
+        lower, upper = (pd.DataFrame({n: e[k] for n, e in ends.items()}, index=table.index) for k in (0, 1))
+        settings = table[[n for n in study.names if n in table.columns]]
         if table.index.has_duplicates:
-            own = [n for n in c.window.fits if n in table.columns]
-            settings = table[[n for n in study.names if n in table.columns]]
-            table = pd.concat([settings.groupby(level=0).first(), table[own].groupby(level=0).mean()], axis=1)
+            settings = settings.groupby(level=0).first()
+            lower, upper = lower.groupby(level=0).mean(), upper.groupby(level=0).mean()
     elif hasattr(records, "frame") and hasattr(records, "plan"):
         read = set(records.data["response"])
-        parts = [
-            records.frame(name).set_index("run")
-            for name in c.window.fits
-            if name.partition("[")[0] in read or name in read
-        ]
-        if not parts:
-            return pd.DataFrame(index=[])
-        table = parts[0].copy()
-        for part in parts[1:]:
-            table = table.combine_first(part)
+        frames = {name: records.frame(name) for name in c.window.fits if name.partition("[")[0] in read or name in read}
+        if not frames:
+            return pd.DataFrame(index=[]), pd.DataFrame(index=[])
+        parts = {name: part.set_index("batch" if "batch" in part else "run") for name, part in frames.items()}
+        lower, upper = (
+            pd.DataFrame({name: part[end] if end in part else part[name] for name, part in parts.items()})
+            for end in ("lower", "upper")
+        )
+        made = pd.concat([part[study.names] for part in parts.values()])
+        settings = made[~made.index.duplicated()]
     else:
         raise StudyError(
             "verdict: records",
@@ -470,10 +537,10 @@ def _batch_table(c: Confirmation, records: Any) -> pd.DataFrame:
             "give one row a batch and one column a response",
         )
     for f in study.factors:
-        if f.name not in table.columns:
+        if f.name not in settings.columns:
             continue
         want = c.setting[f.name]
-        for batch, value in table[f.name].items():
+        for batch, value in settings[f.name].items():
             if isinstance(f, Categorical):
                 same = value == want
             else:
@@ -487,18 +554,7 @@ def _batch_table(c: Confirmation, records: Any) -> pd.DataFrame:
                     f"{setting_text(f, want)} {unit}".strip() + ", the setting to be confirmed",
                     "leave batches made elsewhere out, or confirm that setting with confirm(…, at=…)",
                 )
-    return table
-
-
-def _numbers(column: pd.Series[Any], name: str) -> pd.Series[Any]:
-    numbers = pd.to_numeric(column, errors="coerce")
-    bad = numbers.isna() & column.notna()
-    if bad.any():
-        at = column.index[int(np.flatnonzero(bad)[0])]
-        raise StudyError(
-            f"verdict: batch {at}, {name}", column[at], "a number or blank", "correct the reading, or leave it blank"
-        )
-    return numbers.astype(float)
+    return lower, upper
 
 
 def simultaneous(values: Floats, confidence: float) -> tuple[Floats, Floats]:

@@ -120,6 +120,64 @@ def test_fewer_batches_than_asked_are_judged_by_their_own_limits(win):
     assert "Not judged, as it was not read: firmness." in partly.words
 
 
+@pytest.mark.parametrize("recorded", [False, True])
+def test_a_reading_beyond_the_instrument_is_judged_by_its_bound(win, recorded):
+    c = doe.confirm(win)
+    high = float(c.limits.set_index("response").loc["viscosity", "high"])
+    expected = c.limits.set_index("response")["expected"]
+
+    def verdict(first):
+        table = batches(win, [first, expected["viscosity"], expected["viscosity"]], [expected["firmness"]] * 3)
+        return c.verdict(doe.bench.Records.from_frame(table.assign(run=[1, 2, 3]), c.plan) if recorded else table)
+
+    out = verdict(">40000")
+    assert not out.agrees
+    assert out.conforming == 2
+    assert "viscosity of batch 1 is >40000 mPa·s, foretold " in out.words
+    assert "2 of 3 met every specification." in out.words
+    assert "mean" not in set(out.table.loc[out.table["response"] == "viscosity", "batch"])
+    # above its own limit whatever it was, if "more than" begins there
+    assert not verdict(f">{high!r}").agrees
+    unsure = verdict(">10000")
+    assert not unsure.agrees
+    assert unsure.words.startswith("Cannot be told: viscosity of batch 1 is >10000 mPa·s, foretold ")
+    assert "2 of 3 met every specification; it cannot be said of batch 1 (viscosity >10000)." in unsure.words
+    within = verdict(f"{expected['viscosity'] - 10:.0f}..{expected['viscosity'] + 10:.0f}")
+    assert within.agrees
+    assert within.conforming == 3
+    assert "cannot be told" in str(unsure)
+    refitted = unsure.refit()["viscosity"]
+    assert refitted.method == "censored"
+    assert refitted.n == win.fits["viscosity"].n + 3
+    assert refitted.batches.lower[-3] == 10000.0
+
+
+def test_bounds_of_the_trial_stay_in_the_refit():
+    study = doe.Study("invented", FACTORS, [doe.Response("viscosity", "mPa·s", low=8000, high=20000, transform="log")])
+    rng = np.random.default_rng(3)
+    table = pd.DataFrame({"polymer": np.resize([0.2, 0.4, 0.6], 12), "speed": np.resize([400.0, 1000.0], 12)})
+    value = np.exp(9.5 + 0.4 * (table["polymer"] - 0.4) / 0.2 + 0.08 * rng.standard_normal(12))
+    table["viscosity"] = [">15234.5" if v > 15234.5 else v for v in value]
+    fits = doe.fit_all(study, table, model="linear")
+    assert fits["viscosity"].batches.censored.sum() > 1
+    again = doe.confirm(doe.find_window(fits)).verdict(pd.DataFrame({"viscosity": [14000.0]})).refit()["viscosity"]
+    np.testing.assert_array_equal(again.batches.lower[:-1], fits["viscosity"].batches.lower)
+    np.testing.assert_array_equal(again.batches.upper[:-1], fits["viscosity"].batches.upper)
+
+
+def test_a_batch_not_read_throughout_does_not_count_as_met(win):
+    c = doe.confirm(win)
+    expected = c.limits.set_index("response")["expected"]
+    found = c.verdict(batches(win, expected["viscosity"], [expected["firmness"], None, expected["firmness"]]))
+    assert found.agrees
+    assert found.conforming == 2
+    assert found.words.startswith("Agrees as far as it was read: all 3 batches read as the model foretold. ")
+    assert "2 of 3 met every specification; it cannot be said of batch 2 (firmness not read)." in found.words
+    assert "shows that at least" not in found.words
+    none = c.verdict(batches(win, [expected["viscosity"]] * 3, None))
+    assert none.conforming == 0
+
+
 def test_records_of_the_plan_are_judged(win):
     c = doe.confirm(win)
     table = batches(win, [14000.0, 14100.0, 14200.0], [5.9, 6.0, 6.1])
@@ -200,7 +258,8 @@ def test_split_plots_keep_their_whole_plots():
         ),
         (
             lambda w: doe.confirm(w).verdict(pd.DataFrame({"viscosity": ["thick"]})),
-            "verdict: batch 1, viscosity is 'thick' but must be a number or blank: correct the reading, or leave it blank.",
+            'verdict, run 1, column \'viscosity\' is \'thick\' but must be a number, a bound such as "<50", ">100000" or "50..60", or blank: '
+            "correct the reading, or leave it blank and keep the text in a remark.",
         ),
         (
             lambda w: doe.confirm(w).verdict(pd.DataFrame({"gloss": [1.0]})),
