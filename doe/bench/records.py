@@ -14,6 +14,7 @@ import pandas as pd
 from doe.bench.columns import Heads
 from doe.bench.compared import changes_between
 from doe.bench.due import due_list
+from doe.bench.further import under, with_later
 from doe.bench.intake import DATA, Table, Taken, data_frame, settle_columns, table_from_frame
 from doe.bench.layout import setting_decimals
 from doe.bench.made_settings import as_made_table
@@ -342,6 +343,46 @@ class Records(Shown):
                 }
             )
         return pd.DataFrame(rows)
+
+    def under(self, plan: Plan) -> Records:
+        """The same readings as those of a longer plan, whose further batches are not read yet.
+
+        Parameters
+        ----------
+        plan : Plan
+            Holds every run of this one with its number and settings, as what `doe.next_batches` and `doe.designs.extend` make does.
+
+        Returns
+        -------
+        Records
+
+        Raises
+        ------
+        StudyError
+            If it does not.
+        """
+        return under(self, plan)
+
+    def with_later(self, later: Records) -> Records:
+        """These readings and later ones, of the same plan or of one made longer.
+
+        Parameters
+        ----------
+        later : Records
+            Where both read the same response of a run at the same occasion, the later readings count; its settings as made, too, for the
+            runs it has readings of.
+
+        Returns
+        -------
+        Records
+            Of the later plan.
+
+        Raises
+        ------
+        StudyError
+            If the later plan does not hold every run of this one with its number and settings.
+        """
+        return with_later(self, later)
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write settings, readings and everything noted as a .csv that `read_table` reads back; replaced whole or not at all.

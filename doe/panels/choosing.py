@@ -256,7 +256,7 @@ class BatchesPanel(Panel):
     def _fewest(self) -> None:
         study, r = self.need("study"), self._chosen()
         model = study.planned_model(self.model.value)
-        noise, change, power = self.noise.number(), self.change.number(), self.power.number() / 100.0
+        noise, change, power = self.noise.number(), self.change.number(), self.power.share()
         seed = self.seed.whole(1)
         log = r.transform == "log"
         sizes: dict[str, Any] = {"ratio": change} if log else {"change": change}

@@ -63,7 +63,7 @@ class WindowPanel(Panel):
 
     def _find(self) -> None:
         fits = self.need("fits")
-        target, seed = self.target.number() / 100.0, self.seed.whole(0)
+        target, seed = self.target.share(), self.seed.whole(0)
 
         def task(tell: Callable[..., None]) -> Window:
             found = deciding.find_window(fits, target, seed=seed)

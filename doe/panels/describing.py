@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from typing import Any
 
 import ipywidgets as widgets
 
 from doe.panels.elements import EntryTable
 from doe.panels.entry_fields import ChoiceField, LongField, TextField, picture, said
-from doe.panels.holding import digest
+from doe.panels.holding import PARTS, digest
+from doe.panels.keeping import copy_aside
 from doe.panels.panel import Panel, row, section
 from doe.panels.trial_rows import (
     BLEND,
@@ -88,6 +90,9 @@ class TrialPanel(Panel):
             self._example,
             "An imaginary after-sun gel to practise on; nothing in it was measured",
         )
+        self.back = self.action("Take back my own trial", self._take_back, "What stood here before the example")
+        self.back.layout.display = "none"
+        self._own: tuple[dict[str, Any], dict[str, Any]] | None = None
         self._mine: Study | None = None
         self._draw = Latest(lambda study: self.guard(lambda: self._draw_region(study)))
         self.follow("study")(self._take)
@@ -100,7 +105,7 @@ class TrialPanel(Panel):
         elif self.factors.lines or self.responses.lines:
             self._read()
         return [
-            row(self.name, example),
+            row(self.name, example, self.back),
             section(
                 "What is varied",
                 widgets.HTML(
@@ -331,5 +336,44 @@ class TrialPanel(Panel):
         from doe.virtual import AfterSunGel
 
         gel = AfterSunGel()
+        began = self.factors.lines or self.responses.lines or any(str(f.value).strip() for f in (self.name, self.notes))
+        if began and not (self.desk.study is not None and self.desk.study.fingerprint == gel.study.fingerprint):
+            self._own = deepcopy(self.desk.typed), {name: getattr(self.desk, name) for name in PARTS}
+            self.back.layout.display = ""
+            folder = getattr(self.desk, "folder", None)
+            if folder is not None:
+                self.desk.flush()
+            place = copy_aside(folder) if folder is not None else None
+            kept = f" Your own trial is kept: “Take back my own trial” brings it back{f', and its files are in {str(place)!r}' if place else ''}."
+        else:
+            kept = ""
         self.desk.put(study=gel.study, recipe=gel.recipe)
-        self.say("The example is invented: no such product exists, and nothing in it was measured.")
+        self.say(f"The example is invented: no such product exists, and nothing in it was measured.{kept}")
+
+    def _take_back(self) -> None:
+        if self._own is None:
+            raise StudyError("own trial", "none", "one that the example took the place of", "it stands here already")
+        typed, parts = self._own
+        self._own = None
+        self.back.layout.display = "none"
+        self.desk.put(study=None, plan=None, recipe=None)
+        self.desk.typed.clear()
+        self.desk.typed.update(typed)
+        self._mine = parts["study"]
+        self.desk.put(**parts)
+        self._show_typed()
+        self._read()
+        self.say("Your own trial stands here again.", "good")
+
+    def _show_typed(self) -> None:
+        """Put what was typed into the fields again."""
+        with self.filling():
+            for key, field in (
+                ("name", self.name),
+                ("notes", self.notes),
+                ("constraints", self.constraints),
+                ("total", self.total),
+            ):
+                field.value = str(self.desk.recalled(self.key, key, ""))
+            for table, key in ((self.factors, "factors"), (self.responses, "responses")):
+                table.fill(self.desk.recalled(self.key, key, []))

@@ -106,6 +106,15 @@ class TextField(Field):
             raise StudyError(self.label, "blank", f"a number{' in ' + self.unit if self.unit else ''}", "type it")
         return number_of(self.label, text, self.unit)
 
+    def share(self) -> float:
+        """The chance typed in %, as a share: 95 is 0.95. What would be a share already is asked about, not taken as one per cent."""
+        value = self.number()
+        if not 1.0 < value < 100.0:
+            typed = str(self.value).strip()
+            mend = f"write {100 * value:g} for {typed}" if 0.5 <= value < 1.0 else "write 95, say"
+            raise StudyError(self.label, typed, "in %, above 1 and below 100", mend)
+        return value / 100.0
+
     def whole(self, blank: int | None = None) -> int:
         """The whole number typed."""
         value = self.number(None if blank is None else float(blank))

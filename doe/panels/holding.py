@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from doe.bench import Recipe, Records
+from doe.bench.further import extends
 from doe.designs import Plan
 from doe.fits import Fit, Fits
 from doe.study import Model, Study, StudyError
@@ -197,7 +198,10 @@ class Holding:
                 self._set_aside("records", "fits", "window", "confirmation")
                 self._held["study"] = plan.study
             elif records is not None and records.plan.fingerprint != plan.fingerprint:
-                self._set_aside("records", "fits", "window", "confirmation")
+                if extends(plan, records.plan):  # the batches made are the same: nothing made of them changes
+                    self._held["records"] = records.under(plan)
+                else:
+                    self._set_aside("records", "fits", "window", "confirmation")
         self._held["plan"] = plan
 
     def _put_records(self, records: Records | None, _name: str) -> None:

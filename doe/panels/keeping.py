@@ -7,14 +7,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
-from doe.bench import Recipe, Records
+from doe.bench import Recipe, Records, read_table
 from doe.designs import Plan
 from doe.panels.holding import Holding
 from doe.panels.working import Latest
 from doe.study import Study, StudyError
-from doe.study.files import folder_made, read_json, write_json
+from doe.study.files import folder_made, read_json, write_bytes, write_json
 
 SCHEMA = 1
 STUDY, PLAN, RECIPE, RECORDS, RETURNED, TYPED = (
@@ -56,6 +54,25 @@ def move_aside(folder: Path, names: tuple[str, ...] = (STUDY, PLAN, RECIPE, RECO
     found = [folder / name for name in names if (folder / name).exists()]
     if not found:
         return None
+    place = _earlier(folder)
+    for path in found:
+        path.replace(place / path.name)
+    return place
+
+
+def copy_aside(folder: Path) -> Path | None:
+    """Copy a desk's files into a folder "earlier" of their own; None where there were none."""
+    found = [p for n in (STUDY, PLAN, RECIPE, RECORDS, RETURNED, TYPED) if (p := folder / n).exists()]
+    if not found:
+        return None
+    place = _earlier(folder)
+    for path in found:
+        write_bytes(place / path.name, path.read_bytes())
+    return place
+
+
+def _earlier(folder: Path) -> Path:
+    """A new folder within "earlier", named by the time."""
     stamp = datetime.now().strftime("%Y-%m-%d %H.%M.%S")
     place = folder / EARLIER / stamp
     number = 1
@@ -63,8 +80,6 @@ def move_aside(folder: Path, names: tuple[str, ...] = (STUDY, PLAN, RECIPE, RECO
         number += 1
         place = folder / EARLIER / f"{stamp} ({number})"
     place.mkdir(parents=True)
-    for path in found:
-        path.replace(place / path.name)
     return place
 
 
@@ -179,5 +194,4 @@ def _records(folder: Path, holding: Holding) -> Records:
     source = holding.recalled("records", "source", "")
     if source == "returned" and (folder / RETURNED).exists():
         return read_returned(folder / RETURNED, holding.plan, holding.recalled("records", "answers", {}))
-    table = pd.read_csv(folder / RECORDS, dtype=str, keep_default_na=False)
-    return Records.from_frame(table, holding.plan)
+    return read_table(folder / RECORDS, holding.plan.study).under(holding.plan)

@@ -6,6 +6,7 @@ import inspect
 import os
 import tempfile
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pandas as pd
 
 from doe.bench import Records, read_sheet
 from doe.bench.columns import MADE
+from doe.bench.further import extends
 from doe.designs import Plan
 from doe.panels.elements import EntryTable
 from doe.panels.entry_fields import ChoiceField, as_html, said
@@ -24,7 +26,8 @@ from doe.study import StudyError
 from doe.study.files import write_bytes
 from doe.study.shown import number_text
 
-TYPED, RETURNED, CODE = "typed", "returned", "code"
+# where readings come from; EARLIER: from before the plan was made longer; JOINED: from those and a sheet that came back since
+TYPED, RETURNED, CODE, EARLIER, JOINED = "typed", "returned", "code", "earlier", "joined"
 MADE_CHOICES: Any = [["", "made"], ["failed", "failed"]]
 
 
@@ -47,6 +50,7 @@ class RecordsPanel(Panel):
         """The widgets between title and message."""
         self._mine: Records | None = None
         self._mine_plan: Plan | None = None
+        self._before: Records | None = None
         self.upload = widgets.FileUpload(
             accept=".xlsx,.csv", multiple=False, description="Upload the returned sheet", layout={"width": "auto"}
         )
@@ -93,7 +97,7 @@ class RecordsPanel(Panel):
 
     @property
     def source(self) -> str:
-        """Where the records come from: "typed", "returned" or "code"."""
+        """Where the records come from: "typed", "returned", "code", "earlier" or "joined"."""
         return str(self.desk.recalled(self.key, "source", TYPED))
 
     def _columns(self, plan: Plan) -> list[dict[str, Any]]:
@@ -150,7 +154,10 @@ class RecordsPanel(Panel):
         plan = self.desk.plan
         if plan is not None and self._mine_plan is not None and plan.fingerprint != self._mine_plan.fingerprint:
             same = self._mine_plan.study.names == plan.study.names and len(self._mine_plan.runs) == len(plan.runs)
-            if not (same and self._mine_plan.runs.sort_index().equals(plan.runs.sort_index())):
+            if extends(plan, self._mine_plan):
+                if self.source in (RETURNED, JOINED):  # that sheet is of the shorter plan
+                    self.desk.remember(self.key, "source", EARLIER)
+            elif not (same and self._mine_plan.runs.sort_index().equals(plan.runs.sort_index())):
                 # other batches: what was typed for the old ones is kept apart
                 kept = self.desk.recalled(self.key, "cells", {})
                 if kept:
@@ -207,9 +214,28 @@ class RecordsPanel(Panel):
             return
         answers = self.desk.recalled(self.key, "answers", {})
         records = self._from_frame(frame, plan, answers)
+        beside = self._beside(plan)
+        if beside is not None:
+            records = beside.with_later(records)
         self._mine = records
         self._show_problems(records, {f"row {key}": key for key in frame.index})
         self._put(records)
+
+    def _beside(self, plan: Plan) -> Records | None:
+        """What the records hold that has no column in the table (weighings, settings as made), the rest left out."""
+        held: Records | None = self.desk.records
+        if held is None or not extends(plan, held.plan):
+            return None
+        bare_ = Records(held.plan, held.data.iloc[:0])
+        return replace(
+            bare_,
+            order=held.order,
+            as_made=held.as_made,
+            made_at=held.made_at,
+            constants=held.constants,
+            weighed=held.weighed,
+            entries=held.entries,
+        )
 
     @staticmethod
     def _from_frame(frame: pd.DataFrame, plan: Plan, answers: Mapping[str, object]) -> Records:
@@ -284,7 +310,7 @@ class RecordsPanel(Panel):
         else:
             answers[cell] = value
         self.desk.remember(self.key, "answers", answers)
-        if self.source == RETURNED:
+        if self.source in (RETURNED, JOINED):
             self._read_returned()
         else:
             self._read()
@@ -301,11 +327,22 @@ class RecordsPanel(Panel):
             path = Path(place) / (name or "returned.xlsx")
             write_bytes(path, bytes(given["content"]))
             records = read_returned(path, plan, {})
+        # a sheet that comes back again replaces itself; readings that came another way stay where it says nothing
+        self._before = self.desk.records if self.source != RETURNED else None
         self.content, self.content_name = bytes(given["content"]), name
         self.desk.remember(self.key, "answers", {})
         self.desk.remember(self.key, "file", name)
-        self.desk.remember(self.key, "source", RETURNED)
         self._keep_file()
+        self._take_returned(records)
+
+    def _take_returned(self, records: Records) -> None:
+        """Take what a sheet says, beside what was read before and is not on it."""
+        earlier, source = self._before, RETURNED
+        if earlier is not None and extends(records.plan, earlier.plan):
+            both = earlier.with_later(records)
+            if len(both.data) > len(records.data):
+                records, source = both, JOINED
+        self.desk.remember(self.key, "source", source)
         self._mine = records
         self.desk.records = records
         self._records_changed(anew=True)
@@ -332,9 +369,9 @@ class RecordsPanel(Panel):
             path = Path(place) / name
             write_bytes(path, content)
             records = read_returned(path, self.need("plan"), self.desk.recalled(self.key, "answers", {}))
-        self._mine = records
-        self.desk.records = records
-        self._records_changed(anew=True)
+        if self._before is None and self.source == JOINED:
+            self._before = self.desk.records
+        self._take_returned(records)
 
     def _records_changed(self, anew: bool = False) -> None:
         """Show records that were not typed here."""
@@ -347,7 +384,8 @@ class RecordsPanel(Panel):
             return
         if records is not self._mine:
             self._mine = records
-            if not (self.source == RETURNED and self.desk.recalled(self.key, "file", "")):
+            from_sheet = self.source in (RETURNED, JOINED) and self.desk.recalled(self.key, "file", "")
+            if not (from_sheet or self.source == EARLIER):
                 self.desk.remember(self.key, "source", CODE)
         self._fill(records)
         self.desk.remember(self.key, "of", digest(records))
@@ -388,7 +426,7 @@ class RecordsPanel(Panel):
         self._lay_out()
         self._lock()
         self.say(
-            "The readings stand in the table. What the workbook holds beside them (weighings, settings as made) is not taken along."
+            "The readings stand in the table. What the workbook holds beside them (weighings, settings as made) is kept."
         )
 
     def _lock(self) -> None:
@@ -396,15 +434,19 @@ class RecordsPanel(Panel):
         self.table.locked = locked
         self.here.layout.display = "" if locked else "none"
         if locked:
-            what = (
-                f"the returned sheet {self.desk.recalled(self.key, 'file', '')!r}"
-                if self.source == RETURNED
-                else "records set in code"
-            )
-            self.state.value = said(
-                f"These are the readings of {what}. Correct the sheet and upload it again, or go on in the table.",
-                "note",
-            )
+            file = f"the returned sheet {self.desk.recalled(self.key, 'file', '')!r}"
+            what, then = {
+                RETURNED: (file, "Correct the sheet and upload it again, or go on in the table."),
+                JOINED: (
+                    f"{file}, and those from before that it does not have",
+                    "Correct the sheet and upload it again, or go on in the table.",
+                ),
+                EARLIER: (
+                    "the batches made before the plan became longer",
+                    "Upload the longer plan's sheet when it comes back, or go on in the table; they stay.",
+                ),
+            }.get(self.source, ("records set in code", "Go on in the table to change them here."))
+            self.state.value = said(f"These are the readings of {what}. {then}", "note")
 
     def _summarise(self, records: Records) -> None:
         batches = records.data["run"].nunique()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,12 @@ from doe.panels.making import XLSX
 from doe.panels.measuring import bare
 from doe.panels.panel import Panel, row, section
 from doe.study import StudyError
+from doe.window.result import setting_text
+
+
+def filled(cells: Mapping[str, str]) -> bool:
+    """Whether something is typed in a row."""
+    return any(str(text).strip() for text in cells.values())
 
 
 class ConfirmPanel(Panel):
@@ -77,7 +83,7 @@ class ConfirmPanel(Panel):
 
     def _confirm(self) -> None:
         win = self.need("window")
-        batches, confidence = self.batches.whole(), self.confidence.number() / 100.0
+        batches, confidence = self.batches.whole(), self.confidence.share()
 
         def task(_tell: Callable[..., None]) -> Any:
             made = deciding.confirm(win, batches, confidence=confidence)
@@ -107,12 +113,31 @@ class ConfirmPanel(Panel):
         ]
         self.table.columns = columns
         self.table.rows = rows
-        self.table.cells = {k: dict(v) for k, v in self.desk.recalled(self.key, "readings", {}).items()}
-        if self.table.cells:
+        self.table.marks, self.judged.value, self.verdict = {}, "", None
+        kept = self.desk.recalled(self.key, "readings", {})
+        here = self._where(made)
+        self.table.cells = {k: dict(v) for k, v in kept.get(here, {}).items()}
+        others = [place for place, own in kept.items() if place != here and any(map(filled, own.values()))]
+        if others:
+            self.judged.value = said(
+                f"Readings typed for another setting say nothing of this one; they are kept for when that is asked about again: {'; '.join(others)}.",
+                "note",
+            )
+        if any(filled(v) for v in self.table.cells.values()):
             self._judge()
 
+    @staticmethod
+    def _where(made: Any) -> str:
+        """The setting that a confirmation is of, as text: readings belong to it."""
+        return ", ".join(
+            f"{f.name} {setting_text(f, made.setting[f.name])} {getattr(f, 'unit', '')}".rstrip()
+            for f in made.study.factors
+        )
+
     def _edited(self) -> None:
-        self.desk.remember(self.key, "readings", {k: dict(v) for k, v in self.table.cells.items()})
+        kept = dict(self.desk.recalled(self.key, "readings", {}))
+        kept[self._where(self.desk.confirmation)] = {k: dict(v) for k, v in self.table.cells.items()}
+        self.desk.remember(self.key, "readings", kept)
         self._judge()
 
     def _judge(self) -> None:
@@ -173,6 +198,6 @@ class ConfirmPanel(Panel):
             raise StudyError("the next batches", "none", "looked for", "press “Which batches next?” first")
         self.desk.plan = self.next_plan
         self.say(
-            "They are the plan now. The readings so far were set aside (desk.aside['records']); the workbook of the longer plan takes all of them.",
+            "They are the plan now. The readings so far stay, and so does what was made of them; the further batches stand below them in “Records”.",
             "good",
         )

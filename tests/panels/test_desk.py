@@ -104,7 +104,8 @@ def test_the_whole_job_by_hand(small, small_fits):
     again_drivers = again.panel("drivers")
     again_drivers.work.wait()
     pd.testing.assert_frame_equal(again.fits["viscosity"].coefficients, desk.fits["viscosity"].coefficients)
-    assert again.recalled("confirm", "readings")["3"] == {"viscosity": "thick"}
+    (kept,) = again.recalled("confirm", "readings").values()
+    assert kept["3"] == {"viscosity": "thick"}
 
 
 def test_a_desk_stays_in_its_folder_when_the_notebook_goes_elsewhere(tmp_path, monkeypatch):
@@ -286,6 +287,81 @@ def test_other_readings_make_the_fits_stale_and_the_report_refuses_them(small, s
     assert holding.stale == set()
 
 
+# ---- what was typed or read is not lost, and judged only where it belongs
+
+
+def test_confirmation_readings_belong_to_the_setting_they_were_made_at(small_fits):
+    desk = Holding.of(small_fits[0])
+    win = doe.find_window(small_fits[0])
+    desk.window = win
+    desk.confirmation = doe.confirm(win, batches=1)
+    panel = panels.confirm_panel(desk)
+    expected = float(desk.confirmation.limits["expected"].iloc[0])
+    panel.table.write([("1", "viscosity", f"{expected:.0f}")])
+    assert panel.verdict.agrees
+    first = desk.confirmation
+    elsewhere = dict(win.set_point) | {"polymer": float(win.set_point["polymer"]) - 0.02}
+    desk.confirmation = doe.confirm(win, batches=1, at=elsewhere)
+    assert panel.verdict is None
+    assert not any(text for own in panel.table.cells.values() for text in own.values())
+    assert "Readings typed for another setting say nothing of this one" in text_of(panel.judged.value)
+    panel.table.write([("1", "viscosity", ">40000")])
+    assert not panel.verdict.agrees
+    desk.confirmation = first
+    assert panel.table.cells["1"]["viscosity"] == f"{expected:.0f}"
+    assert panel.verdict.agrees
+
+
+def test_a_longer_plan_keeps_every_reading_and_what_was_made_of_it(small, small_fits, tmp_path):
+    fits, records = small_fits
+    desk = panels.desk(small[0])
+    desk.put(plan=records.plan, records=records, fits=fits)
+    panel, confirm = desk.panel("records"), desk.panel("confirm")
+    panel._go_on()
+    confirm.next_plan = doe.designs.extend(records.plan, 2, "interaction")
+    confirm._use()
+    assert desk.aside["records"] == []
+    assert desk.fits is fits
+    assert desk.stale == set()
+    assert len(panel.table.rows) == len(records.plan.runs) + 2
+    new = str(max(desk.plan.runs.index))
+    assert not any(c.startswith("read ") and t for c, t in panel.table.cells[f"{new}/1"].items())
+    panel.table.write([(f"{new}/1", "read viscosity", "6789")])
+    assert len(desk.records.data) == len(records.data) + 1
+    assert desk.stale >= {"fits"}  # now there is more to fit
+    pd.testing.assert_frame_equal(
+        desk.records.frame("viscosity").iloc[:-1][["run", "viscosity"]],
+        records.frame("viscosity")[["run", "viscosity"]],
+    )
+    desk.flush()
+    again = panels.restore("desk")
+    assert len(again.records.data) == len(records.data) + 1
+
+
+def test_what_stood_before_the_example_comes_back(small, small_fits):
+    desk = panels.desk(small[0])
+    desk.put(plan=small_fits[1].plan, records=small_fits[1], fits=small_fits[0])
+    trial = desk.panel("trial")
+    trial.factors.write([(trial.factors.rows[-1]["key"], "name", "half typed")])
+    assert trial.back.layout.display == "none"
+    trial._example()
+    assert desk.study.name == "after-sun gel (invented)"
+    assert "“Take back my own trial” brings it back, and its files are in " in text_of(trial.message.value)
+    (kept,) = (desk.folder / "earlier").iterdir()
+    assert doe.Study.load(kept / "study.json").fingerprint == small[0].fingerprint
+    trial._take_back()
+    assert trial.name.value == "small gel"
+    assert [own["name"] for _, own in trial.factors.lines] == ["polymer", "speed", "half typed"]
+    assert desk.plan.fingerprint == small_fits[1].plan.fingerprint
+    assert desk.records is small_fits[1]
+    assert desk.fits is small_fits[0]
+    assert trial.back.layout.display == "none"
+    trial._example()
+    trial._example()  # over the example there is nothing of one's own
+    trial._take_back()
+    assert trial.name.value == "small gel"
+
+
 # ---- every step says what it lacks
 
 
@@ -325,9 +401,12 @@ def test_a_step_says_what_it_lacks(key, press, sentence):
         ("batches", "runs", "3.5", "_make", "batches is '3.5' but must be a whole number: count in ones."),
         ("batches", "noise", "", "_fewest", "batch-to-batch noise is 'blank' but must be a number: type it."),
         ("batches", "change", "wide", "_fewest", "change worth seeing"),
-        ("batches", "power", "120", "_fewest", "power is 1.2"),
+        ("batches", "power", "120", "_fewest", "chance to see it is '120' but must be in %, above 1 and below 100: write 95, say."),
         ("sheet", "size", "a lot", "_preview", "batch size is 'a lot' but must be a number in g: type the number."),
-        ("window", "target", "101", "_find", "find_window: target is 1.01 but must be a number between 0 and 1: write 0.95 for 95 %."),
+        ("window", "target", "101", "_find", "chance that the ranges must hold is '101' but must be in %, above 1 and below 100: write 95, say."),
+        ("window", "target", "0.95", "_find", "chance that the ranges must hold is '0.95' but must be in %, above 1 and below 100: write 95 for 0.95."),
+        ("confirm", "confidence", "0.95", "_confirm", "all limits hold with is '0.95' but must be in %, above 1 and below 100: write 95 for 0.95."),
+        ("batches", "power", "0.8", "_fewest", "chance to see it is '0.8' but must be in %, above 1 and below 100: write 80 for 0.8."),
         ("window", "target", "", "_find", "chance that the ranges must hold is 'blank' but must be a number in %: type it."),
         ("drivers", "without", "7 broke", "_fit", "batches left out is '7 broke' but must be a run, a colon and the reason: write 7: the beaker broke."),
     ],
@@ -335,6 +414,8 @@ def test_a_step_says_what_it_lacks(key, press, sentence):
 def test_a_bad_entry_is_said_beside_its_field_and_stays(small_fits, key, field, text, press, sentence):
     desk = Holding.of(small_fits[0])
     desk.put(records=small_fits[1], fits=small_fits[0])
+    if key == "confirm":
+        desk.window = doe.find_window(small_fits[0])
     if key == "sheet":
         desk.recipe = doe.bench.Recipe(
             [doe.bench.Ingredient("water", "A", balance=True), doe.bench.Ingredient("p", "A", factor="polymer")]

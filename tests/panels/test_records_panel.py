@@ -132,6 +132,46 @@ def test_a_returned_workbook_comes_back_after_a_restart(small, tmp_path):
     assert again.panel("records").source == "returned"
 
 
+def test_the_longer_plans_sheet_adds_to_what_was_read_before(small, tmp_path):
+    study, plan = small
+    desk = doe.panels.desk(study)
+    desk.plan = plan
+    panel = desk.panel("records")
+    path = tmp_path / "first.csv"
+    frame = plan.runs.assign(viscosity=6000.0).reset_index()
+    frame["as made: speed (rpm)"] = frame["speed"] + 1.0
+    doe.bench.Records.from_frame(frame, plan).save(path)
+    panel.upload.value = given(path.read_bytes(), "first.csv")
+    assert panel.source == "returned"
+    longer = doe.designs.extend(plan, 2, "interaction")
+    desk.plan = longer
+    assert panel.source == "earlier"
+    assert text_of(panel.state.value).startswith("These are the readings of the batches made before the plan became")
+    new = sorted(set(longer.runs.index) - set(plan.runs.index))
+    panel.upload.value = given(returned(longer, tmp_path, {(new[0], "viscosity"): 6500}), "second.xlsx")
+    assert panel.source == "joined"
+    assert "'second.xlsx', and those from before that it does not have" in text_of(panel.state.value)
+    assert desk.records.data["run"].tolist() == [*sorted(plan.runs.index), new[0]]
+    assert (desk.records.as_made.loc[plan.runs.index, "speed"] == plan.runs["speed"] + 1.0).all()
+    desk.flush()
+    again = doe.panels.desk()
+    assert again.records.data["run"].tolist() == desk.records.data["run"].tolist()
+    assert (again.records.as_made.loc[plan.runs.index, "speed"] == plan.runs["speed"] + 1.0).all()
+    again.panel("records")._go_on()
+    assert (again.records.as_made.loc[plan.runs.index, "speed"] == plan.runs["speed"] + 1.0).all()
+
+
+def test_what_was_the_same_for_all_batches_comes_back_after_a_restart(small):
+    from dataclasses import replace
+
+    study, plan = small
+    desk = doe.panels.desk(study)
+    frame = plan.runs.assign(viscosity=6000.0).reset_index()
+    desk.put(plan=plan, records=replace(doe.bench.Records.from_frame(frame, plan), constants={"operator": "Ada"}))
+    desk.flush()
+    assert doe.panels.desk().records.constants == {"operator": "Ada"}
+
+
 @pytest.mark.parametrize(
     ("content", "name", "sentence"),
     [
