@@ -342,7 +342,7 @@ class TrialPanel(Panel):
             self.back.layout.display = ""
             folder = getattr(self.desk, "folder", None)
             if folder is not None:
-                self.desk.flush()
+                getattr(self.desk, "flush", lambda: None)()  # what was typed last is written first
             place = copy_aside(folder) if folder is not None else None
             kept = f" Your own trial is kept: “Take back my own trial” brings it back{f', and its files are in {str(place)!r}' if place else ''}."
         else:
