@@ -343,7 +343,11 @@ def _map_words(
     chance, errors = (cut.within(found[c]) for c in ("probability", "mc_error"))
     out = []
     for word, at in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
-        out.append(f"{word}: {told(chance[at], float(errors[at]))} at {slices.place_text(cut, inside.iloc[at])}")
+        value, error = float(chance[at]), float(errors[at])
+        if word == "Best here":  # picked by these draws, so judged by others
+            judged = win._judged(inside.iloc[[at]])
+            value, error = float(judged[0][0]), float(judged[1][0])
+        out.append(f"{word}: {told(value, error)} at {slices.place_text(cut, inside.iloc[at])}")
     lines = [f"{out[0]}; {out[1]}. {share_text(win, chance)}"]
     if boxed:
         lines.append("Dashed: the ranges that hold together.")

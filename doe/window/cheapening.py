@@ -172,7 +172,7 @@ def cheapest(win: Window, recipe: Recipe, target: float | None = None, seed: int
 
         def score(free: Floats, levels: Mapping[str, str], needed: float = needed) -> Floats:
             x = settings.complete(free)
-            meets = predictive.chance(settings.encoded(x, levels), win._shown)[0]
+            meets = predictive.chance(settings.encoded(x, levels), win._guide)[0]
             out = meets - 1e6  # what falls short is climbed by its chance
             holds = np.flatnonzero(meets >= needed)
             if len(holds):

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 STREAM = 211  # of draws, apart from those that found the set point
 DRAWS = 2000
+SPARE = 4  # draws by which a limit's order statistic must at least fall short of the last one
+HOPEFUL, MOST_DRAWS = 32, 64_000  # settings judged by more draws where the target is near 1, and how many draws at most
 KEPT = 512  # settings looked at closely: those whose chance is best, and those spread over the region
 AT_END = 1e-6  # share of a range within which a setting lies at its end
 APART = 0.02  # what a pair of specifications must cost beside the worse of the two before it is called a clash
@@ -87,7 +89,7 @@ def obstacles_of(win: Window) -> Obstacles:
     if win.reached:
         return Obstacles(True, "", win.set_point_probability, empty, empty, (), "There is a window.")
     frame, Z = _candidates(win)
-    values, meets, known, means = _foretold(win, Z)
+    values, meets, known, means = _foretold(win, Z, DRAWS)
     names = list(win.fits)
     best_known = float(known.max())
     if not means.any():
@@ -106,12 +108,17 @@ def obstacles_of(win: Window) -> Obstacles:
             "is knowledge. More batches near the best setting would sharpen it."
         )
     clashes = _clashes(names, meets)
-    relaxations = _relaxations(win, frame, values, meets)
+    relaxations = _relaxations(win, frame, Z, values, meets)
     wider = _wider(win)
     words = [f"The best chance found is {chance_text(win.set_point_probability, 3)}, short of {win.target:g}.", said]
     if len(clashes):
         words.append(f"{clashes['responses'].iloc[0]} stand most in each other's way.")
-    if not len(relaxations):
+    if relaxations is None:
+        words.append(
+            f"Whether one limit moved alone would open a window was not worked out: {win.target:g} is too near 1."
+        )
+        relaxations = empty
+    elif not len(relaxations):
         words.append("No single limit, moved alone, would open a window.")
     for name, end in wider:
         words.append(
@@ -146,10 +153,10 @@ def _candidates(win: Window) -> tuple[pd.DataFrame, Floats]:
     return frame, win.study.encode(frame)
 
 
-def _foretold(win: Window, Z: Floats) -> tuple[Floats, NDArray[np.bool_], Floats, NDArray[np.bool_]]:
+def _foretold(win: Window, Z: Floats, draws: int) -> tuple[Floats, NDArray[np.bool_], Floats, NDArray[np.bool_]]:
     """Draws of every response at every setting (N, D, r), which meet their limits, the chance with all known, and whether the means meet all."""
     p = win._predictive
-    raw = p.unfolded(STREAM, DRAWS)
+    raw = p.unfolded(STREAM, draws)
     terms = p.monomials(Z)
     values = np.stack([terms @ c.T for c in raw.folded], axis=2)
     low, high = (np.stack([getattr(d, end) for d in raw.drawn], axis=1) for end in ("low", "high"))
@@ -182,41 +189,66 @@ def _clashes(names: list[str], meets: NDArray[np.bool_]) -> pd.DataFrame:
     return out.iloc[np.argsort(out["together"] - out["alone"], kind="stable")].reset_index(drop=True) if rows else out
 
 
-def _relaxations(win: Window, frame: pd.DataFrame, values: Floats, meets: NDArray[np.bool_]) -> pd.DataFrame:
-    """The least that each limit, moved alone, must move; an order statistic at each setting, the best setting taken."""
-    rows = []
+def _need(target: float, draws: int) -> int:
+    """How many draws must meet everything: two Monte-Carlo errors above the target, as the set point itself must clear."""
+    return int(np.ceil(draws * target + 2.0 * np.sqrt(draws * target * (1.0 - target))))
+
+
+def _relaxations(
+    win: Window, frame: pd.DataFrame, Z: Floats, values: Floats, meets: NDArray[np.bool_]
+) -> pd.DataFrame | None:
+    """The least that each limit, moved alone, must move; an order statistic at each setting, the best setting taken.
+
+    A target too near 1 for these draws is judged by more of them at the most hopeful settings; None where even those are too few.
+    """
     draws = values.shape[1]
-    # two Monte-Carlo errors and half a draw above the target, as the set point itself must clear
-    need = int(np.ceil(draws * win.target + 2.0 * np.sqrt(draws * win.target * (1.0 - win.target))))
-    if need > draws:
-        return pd.DataFrame()
+    enough = draws
+    while enough <= MOST_DRAWS and (_need(win.target, enough) > enough - SPARE):
+        enough *= 2
+    if enough > MOST_DRAWS:
+        return None
+    rows = []
     for j, (name, fit) in enumerate(win.fits.items()):
         response = fit.response
-        others = np.delete(meets, j, axis=2).all(axis=2)
         for side, now in (("low", response.low), ("high", response.high)):
             if now is None or response.scale is not None:
                 continue
             sign = 1.0 if side == "high" else -1.0
-            fitted_low, fitted_high = response.fitted_limits()
-            opposite = (values[:, :, j] >= fitted_low) if side == "high" else (values[:, :, j] <= fitted_high)
-            usable = others & opposite
-            able = usable.sum(axis=1) >= need
-            if not able.any():
+            if enough == draws:
+                ends = _ends(win, j, side, values, meets, _need(win.target, draws))
+                where = frame
+            else:
+                rough = _ends(win, j, side, values, meets, int(np.floor(draws * win.target)))
+                hopeful = np.argsort(rough, kind="stable")[:HOPEFUL]
+                hopeful = hopeful[np.isfinite(rough[hopeful])]
+                if not len(hopeful):
+                    continue
+                more = _foretold(win, Z[hopeful], enough)
+                ends = _ends(win, j, side, more[0], more[1], _need(win.target, enough))
+                where = frame.iloc[hopeful]
+            at = int(np.argmin(ends))
+            if not np.isfinite(ends[at]):
                 continue
-            sorted_ = np.sort(np.where(usable, sign * values[:, :, j], np.inf)[able], axis=1)[:, need - 1]
-            at = int(np.argmin(sorted_))
-            needed = float(response.inverse(sign * sorted_[at]))
-            where = frame[able].iloc[at]
+            setting = where.iloc[at]
             rows.append(
                 {
                     "response": name,
                     "limit": side,
                     "now": response.text(float(now)),
-                    "needed": response.text(needed),
-                    "at": ", ".join(win._setting(n, _brief(where[n])) for n in win.study.names),
+                    "needed": response.text(float(response.inverse(sign * ends[at]))),
+                    "at": ", ".join(win._setting(n, _brief(setting[n])) for n in win.study.names),
                 }
             )
     return pd.DataFrame(rows)
+
+
+def _ends(win: Window, j: int, side: str, values: Floats, meets: NDArray[np.bool_], need: int) -> Floats:
+    """Where a limit of response j would have to lie at every setting for so many draws to meet all, shape (N,); low limits negated."""
+    sign = 1.0 if side == "high" else -1.0
+    low, high = list(win.fits.values())[j].response.fitted_limits()
+    opposite = (values[:, :, j] >= low) if side == "high" else (values[:, :, j] <= high)
+    usable = np.delete(meets, j, axis=2).all(axis=2) & opposite
+    return np.asarray(np.sort(np.where(usable, sign * values[:, :, j], np.inf), axis=1)[:, need - 1])
 
 
 def _brief(value: Any) -> Any:

@@ -36,6 +36,7 @@ from doe.window.choosing import (
 )
 from doe.window.conforming import Rates, lower_quantile
 from doe.window.edges import Edge, acceptable_ranges, nearest_edge
+from doe.window.equals import alike_settings
 from doe.window.folding import Floats
 from doe.window.hindrances import Obstacles, obstacles_of
 from doe.window.predictive import Predictive
@@ -47,8 +48,9 @@ EVIDENCE = (
     "This rests on the responses measured in this trial and on nothing else: it is no evidence of preservation, safety, stability or "
     "shelf life beyond what was measured."
 )
-# streams of draws: those shown, those that guide a search, and those that judge what was found (FRESH, then ever new ones)
-SHOWN, CHECK, FRESH = 0, 1, 2
+# streams of draws: those that guide a search, those by which it compares what it found, those that judge that (FRESH, then ever new ones),
+# and those shown, which had no part in any search
+GUIDE, CHECK, FRESH, SHOWN = 0, 1, 2, 11
 GUIDING = 4000  # draws that guide the search for the set point; more would not find a better one, only later
 TRIES = 5  # boxes tried on ever new draws before none is offered
 CHANCE = "the chance"
@@ -145,6 +147,10 @@ class Window(Shown):
     def _chances(self, table: pd.DataFrame) -> tuple[Floats, Floats]:
         """Chances, and their Monte-Carlo errors, at settings that `Study.frame` has checked."""
         return self._predictive.chance(self.study._encoded(table, table), self._all)
+
+    def _judged(self, table: pd.DataFrame) -> tuple[Floats, Floats]:
+        """The same on the draws that judge the set point: for settings that were picked by the draws shown."""
+        return self._predictive.chance(self.study.encode(table), self._fresh)
 
     def by_response(self, df: pd.DataFrame) -> pd.DataFrame:
         """The same chance for each response by itself, one column a response."""
@@ -356,6 +362,19 @@ class Window(Shown):
         return nearest_edge(self)
 
     @cached_property
+    def alike(self) -> Noted:
+        """How far apart settings lie whose chance cannot be told from that of the set point.
+
+        Returns
+        -------
+        DataFrame
+            Columns factor, low, high, one row a factor: over what it goes among the settings looked at whose chance comes within two
+            Monte-Carlo errors of the set point's; of a categorical factor the levels that do, joined by commas, in both. Not every
+            combination of them is as good. Its `note` says it in words.
+        """
+        return alike_settings(self)
+
+    @cached_property
     def obstacles(self) -> Obstacles:
         """Where there is no window: what limits it, which specifications clash, and what would open it."""
         return obstacles_of(self)
@@ -410,6 +429,10 @@ class Window(Shown):
         return self._predictive.draw(SHOWN, min(self.draws, PIECE))
 
     @cached_property
+    def _guide(self) -> Draws:
+        return self._predictive.draw(GUIDE, min(self.draws, PIECE))
+
+    @cached_property
     def _check(self) -> Draws:
         return self._predictive.draw(CHECK, min(self._predictive.judging(self.draws), PIECE))
 
@@ -439,7 +462,7 @@ class Window(Shown):
         """Encoded settings all over the region, the set point first, and which of them a repeat of the trial might choose, it too."""
         predictive = self._predictive
         pool = pool_of(predictive, predictive.settings, self._point)
-        return pool, np.union1d(0, in_the_running(predictive, pool, SHOWN, min(self.draws, PIECE)))
+        return pool, np.union1d(0, in_the_running(predictive, pool, GUIDE, min(self.draws, PIECE)))
 
     def _joint_share(self, confidence: float, over: str) -> Share:
         """How deep into the draws a bound must lie to hold together over the "region" or the likely set points ("set point")."""
@@ -583,7 +606,7 @@ class Window(Shown):
             settings,
             best.levels,
             best.free,
-            self._shown,
+            self._guide,
             np.array([given.get(settings.names[i], 1.0) for i in settings.free]),
             self.seed,
             self._level(CHECK, confidence),
@@ -650,7 +673,7 @@ class Window(Shown):
         here = ((x >= settings.low - slack) & (x <= settings.high + slack)).all()
         if here and all(levels[name] == level for name, level in fixed.items()):
             return Best(x[settings.free], levels), False
-        guide = self._shown.part(0, GUIDING)
+        guide = self._guide.part(0, GUIDING)
         return best_setting(self._predictive, settings, guide, self._check, self.seed, fixed), True
 
     def _no_box(self, reason: str) -> tuple[Noted, pd.DataFrame]:
@@ -701,8 +724,31 @@ class Window(Shown):
         inner = [settings.names[i] for i in np.array(settings.free)[at_end & inside & (found[0] < found[1])]]
         if inner:
             words += f" {_capital(where)} lies at an end of the range of {', '.join(inner)}."
+            words += self._middle_words(settings, best, found)
         table = pd.DataFrame(rows, columns=["factor", "low", "high"])
         return Noted.made(table, words), setting.assign(probability=value, mc_error=error)
+
+    def _middle_words(self, settings: Settings, best: Best, found: tuple[Floats, Floats]) -> str:
+        """Where to aim when the ranges are to be used: settings scatter to both sides of the one aimed at."""
+        middle = (found[0] + found[1]) / 2.0
+        ends = np.array(
+            [
+                [settings.rounded(i, v, up) for up in (False, True)]
+                for i, v in zip(settings.free, middle.tolist(), strict=True)
+            ]
+        )
+        free = np.where(middle - ends[:, 0] <= ends[:, 1] - middle, ends[:, 0], ends[:, 1])
+        if not settings.allowed(free[None, :])[0] or np.allclose(free, best.free):
+            return ""
+        frame = settings.frame(settings.complete(free[None, :]), best.levels)
+        chance, error = self._judged(frame)
+        named = ", ".join(
+            self._setting(name, frame[name].iloc[0]) for name in self.study.names if name not in best.levels
+        )
+        return (
+            f" To use the ranges aim at their middle, {named}: there the chance is {chance_text(float(chance[0]))} "
+            f"(Monte-Carlo error {error[0]:.4f})."
+        )
 
     # ---- shown
 
@@ -723,7 +769,9 @@ class Window(Shown):
     def _sections(self) -> list[Section]:
         p, error = self.set_point_probability, self.mc_error
         at = pd.DataFrame([self.set_point.to_dict()])
-        alone = self.by_response(at).iloc[0]
+        alone = pd.Series(
+            self._predictive.chance_by_response(self.study.encode(at), self._fresh)[0], index=list(self.fits)
+        )
         specs = pd.DataFrame(
             [
                 {
@@ -747,10 +795,10 @@ class Window(Shown):
         if self.not_judged:
             notes.append(f"Not judged, for want of a specification: {', '.join(self.not_judged)}.")
         if predictive.kind == "joined" and len(self.fits) > 1:
-            apart = predictive.chance(self.study.encode(at), predictive.unjoined(SHOWN, self._shown.draws))[0][0]
+            apart = predictive.chance(self.study.encode(at), predictive.unjoined(FRESH, min(self._fresh.draws, PIECE)))
             notes.append(
-                f"Were their errors independent, the chance at the set point would be {apart:.3f} instead of "
-                f"{predictive.chance(self.study.encode(at), self._shown)[0][0]:.3f}."
+                f"Were their errors independent, the chance at the set point would be {chance_text(float(apart[0][0]), 3)} instead of "
+                f"{chance_text(p, 3)}."
             )
         notes += predictive.warnings
         what = "one new batch" if self.noise else "the mean response"
@@ -779,7 +827,7 @@ class Window(Shown):
             )
             sections += self.obstacles._sections()
         else:
-            sections.append(Section("Set point", rows, chance))
+            sections.append(Section("Set point", rows, "\n".join(filter(None, [chance, self.alike.note]))))
             ranges = self.ranges
             sections.append(Section("Ranges that hold together", self._range_table(ranges), ranges.note))
             sections.append(
@@ -829,7 +877,7 @@ def make_window(
 ) -> Window:
     """Find the set point and put the window together; the ranges are found when first asked for."""
     settings = predictive.settings
-    search = predictive.draw(SHOWN, min(draws, PIECE))
+    search = predictive.draw(GUIDE, min(draws, PIECE))
     check = predictive.draw(CHECK, min(predictive.judging(draws), PIECE))
     best = best_setting(predictive, settings, search.part(0, GUIDING), check, predictive.seed)
     setting = settings.frame(settings.complete(best.free[None, :]), best.levels)
@@ -851,5 +899,5 @@ def make_window(
         not_judged,
         predictive,
     )
-    window.__dict__.update(_shown=search, _check=check, _fresh=fresh)
+    window.__dict__.update(_guide=search, _check=check, _fresh=fresh)
     return window

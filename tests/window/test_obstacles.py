@@ -69,3 +69,32 @@ def test_nothing_is_said_where_there_is_a_window():
     assert win.obstacles.reached
     assert win.obstacles.words == "There is a window."
     assert "What stands in the way" not in str(win)
+
+
+@pytest.mark.parametrize("target", [0.99, 0.998, 0.999])
+def test_a_target_near_1_is_judged_by_more_draws(target):
+    """Too few draws to tell must not read as no way out: the limit needed is that whose posterior t gives the target."""
+    _, _, fits = made(
+        FACTORS, [doe.Response("a", low=6.2, decimals=3)], [lambda Z: 5 + Z[:, 0]], sd=0.1, model="linear"
+    )
+    win = doe.find_window(fits, target=target)
+    assert not win.reached
+    assert "No single limit" not in win.obstacles.words
+    row = win.obstacles.relaxations.iloc[0]
+    fit = win.fits["a"]
+    x = fit.model.matrix(pd.DataFrame({"polymer": [0.6] * 3, "speed": [400.0, 700.0, 1000.0]}))
+    spread = fit.sigma * np.sqrt(1 + np.einsum("ij,jk,ik->i", x, fit.cov_unscaled, x))
+    exact = (x @ fit.beta - stats.t.ppf(target, fit.df_residual) * spread).max()
+    assert exact - 0.25 < float(row["needed"]) < exact + 0.03
+    relaxed = made(
+        FACTORS, [doe.Response("a", low=float(row["needed"]) - 0.03)], [lambda Z: 5 + Z[:, 0]], sd=0.1, model="linear"
+    )[2]
+    assert doe.find_window(relaxed, target=target, draws=20_000).set_point_probability >= target
+
+
+def test_a_target_next_to_1_is_not_worked_out_and_says_so():
+    _, _, fits = made(FACTORS, [doe.Response("a", low=6.2)], [lambda Z: 5 + Z[:, 0]], sd=0.1, model="linear")
+    found = doe.find_window(fits, target=0.99999).obstacles
+    assert len(found.relaxations) == 0
+    assert "was not worked out: 0.99999 is too near 1." in found.words
+    assert "No single limit" not in found.words
