@@ -319,7 +319,14 @@ class Surface(Shown):
             }
         )
         return Noted.made(
-            table, f"Slope of {self.fit.response.fitted_label} at the centre.{self._held()}\n{self._cone_words(level)}"
+            table,
+            "\n".join(
+                [
+                    f"Slope of {self.fit.response.fitted_label} at the centre.{self._held()}",
+                    self._cone_words(level),
+                    *self.fit._selected,
+                ]
+            ),
         )
 
     def cone(self, confidence: float = 0.95) -> Cone:
@@ -496,7 +503,7 @@ class Surface(Shown):
         u = np.array([points[i] for i in kept], dtype=float)
         table = self._table(self._settings(u))
         table.insert(0, "radius", [sizes[i] for i in kept])
-        return Noted.made(table.rename_axis(None), note)
+        return Noted.made(table.rename_axis(None), "\n".join([note, *self.fit._selected]))
 
     def ascent(self, step: float | Mapping[str, float], goal: str = "high", steps: int = 10) -> Noted:
         """Settings along the path of steepest ascent (or descent) from the centre.
@@ -555,7 +562,7 @@ class Surface(Shown):
             )
         if not table["inside"].all():
             lines.append("Settings with inside False lie beyond the region studied: make them one at a time and look.")
-        return Noted.made(table, "\n".join(lines))
+        return Noted.made(table, "\n".join([*lines, *self.fit._selected]))
 
     def _step_length(self, step: float | Mapping[str, float], direction: Floats) -> float:
         if not isinstance(step, Mapping):
@@ -681,7 +688,7 @@ class Surface(Shown):
                 if len(unsure) == 1
                 else f"The signs along axes {axes} are not sure (their intervals include 0): the surface may be a ridge there."
             )
-        return Section("Principal directions", table, "\n".join(lines))
+        return Section("Principal directions", table, "\n".join([*lines, *self.fit._selected]))
 
 
 def _checked_level(confidence: object) -> float:

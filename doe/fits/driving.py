@@ -432,9 +432,9 @@ class Drivers(Shown):
             )
         if self.noise.known:
             most = "at most one trial" if fit.response.scale is not None else "one trial"
-            out.append(
-                f"The noise of the coefficients is taken off. A factor that does nothing has an interval that leaves 0 out in {most} of 40."
-            )
+            out.append("The noise of the coefficients is taken off.")
+            if fit.choice is None:
+                out[-1] += f" A factor that does nothing has an interval that leaves 0 out in {most} of 40."
         if fit.response.scale is not None:
             out.append(
                 "The prior pulls steep slopes in. The same change of the logit moves the chance of a score little where that chance is near 0 "
@@ -446,7 +446,10 @@ class Drivers(Shown):
         if missing:
             out.append(f"Not in the model, so without a share: {listed(missing)}.")
         if fit.choice is not None:
-            out.append("The terms were chosen from these same readings: the intervals are too narrow.")
+            out.append(
+                "The terms were chosen from these same readings: the intervals are too narrow, and factors that do nothing are shown to matter "
+                "far more often than one in 40 times."
+            )
         return out
 
     def _effect_table(self) -> pd.DataFrame:

@@ -12,6 +12,7 @@ from scipy import special
 
 from doe.fits import verdicts
 from doe.fits.arrays import Floats
+from doe.fits.squareless import WithoutSquares
 from doe.fits.strata import degrees_of, shared, whole_plots
 from doe.study import Section, Shown, StudyError
 from doe.study.shown import number_text, p_text
@@ -139,10 +140,14 @@ def patterns_of(fit: Fit, order: Mapping[Any, int] | None) -> Patterns:
     if places is None:
         why = "The order of making is not known: a drift or a memory from batch to batch cannot be looked for; give order=."
         questions.append(Question("Do readings drift?", "none", np.nan, np.nan, why))
+    elif isinstance(fit, WithoutSquares):
+        questions += _by_permutation(fit, places)
     else:
         questions += [_drift(fit, places), _neighbours(fit, places)]
     table = None
-    if fit.method == "least squares":
+    if isinstance(fit, WithoutSquares):
+        pass  # scores of one whole plot share an intercept in the model; bounds are not fitted where batches share one
+    elif fit.method == "least squares":
         if shared(fit.batches.whole_plot):
             questions.append(_alike(fit))
     else:
@@ -188,6 +193,41 @@ def _added(fit: Fit, columns: Floats) -> tuple[float, int, float, Floats]:
         F = ss / rank / (max(fit.solution.rss - ss, 0.0) / den) if fit.solution.rss > ss else float("inf")
         effect = basis @ into
     return F, rank, den, np.asarray(np.linalg.lstsq(left, effect, rcond=None)[0], dtype=float)
+
+
+def _by_permutation(fit: WithoutSquares, places: Floats) -> list[Question]:
+    """Drift and neighbours of residuals that have no sums of squares: against the same residuals in orders drawn by lot."""
+    z = np.asarray(fit._noise_scores(), dtype=float)
+    order = np.argsort(places, kind="stable")
+    z = np.where(np.isfinite(z), z, 0.0)[order]
+    n = len(z)
+    span = np.arange(n) - (n - 1) / 2.0
+    rng = np.random.default_rng(SEED)
+    shuffled = rng.permuted(np.tile(z, (DRAWS, 1)), axis=1)
+
+    def two_sided(seen: float, drawn: Floats) -> float:
+        above, below = (1.0 + (drawn >= seen).sum()) / (DRAWS + 1.0), (1.0 + (drawn <= seen).sum()) / (DRAWS + 1.0)
+        return float(min(1.0, 2.0 * min(above, below)))
+
+    scale = max(float(np.sqrt((z**2).sum() * (span**2).sum())), 1e-300)
+    r, drawn = float(z @ span) / scale, shuffled @ span / scale
+    p = two_sided(r, drawn)
+    way = "rise" if r > 0 else "fall"
+    said = (
+        f"Readings {way} in the order of making beyond what the model says (p = {p_text(p).replace('<', 'below ')}): look for ageing stock, "
+        "a warming room, a tiring eye or a drifting instrument."
+        if p < verdicts.PATTERN_P
+        else verdicts.on_drift(r, 1.0, "")
+    )
+    drift = Question("Do readings drift?", "correlation with the order", r, p, said)
+    ask = "Are neighbours alike?"
+    if n < FEWEST:
+        why = f"With {n} batches, neighbours in the order of making say next to nothing."
+        return [drift, Question(ask, "lag-1 correlation", np.nan, np.nan, why)]
+    size = max(float((z**2).sum()), 1e-300)
+    lag, lags = float(z[1:] @ z[:-1]) / size, (shuffled[:, 1:] * shuffled[:, :-1]).sum(axis=1) / size
+    p = two_sided(lag, lags)
+    return [drift, Question(ask, "lag-1 correlation", lag, p, verdicts.on_neighbours(lag - float(np.median(lags)), p))]
 
 
 def _drift(fit: Fit, places: Floats) -> Question:

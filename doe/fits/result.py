@@ -489,8 +489,7 @@ class Fit(Shown):
             )
         if self.block_columns:
             lines.append("At the average block; what a new block adds is not included.")
-        if self.choice is not None:
-            lines.append(SELECTED)
+        lines += self._selected
         if outside:
             lines.append(
                 f"{outside} of {rows} settings lie outside the region studied: extrapolation, surer on paper than in the beaker."
@@ -590,6 +589,11 @@ class Fit(Shown):
         from doe.fits.driving import drivers_of
 
         return drivers_of(self, draws, seed)
+
+    @property
+    def _selected(self) -> list[str]:
+        """What intervals no longer mean once terms were chosen from the same readings: one sentence, or none."""
+        return [SELECTED] if self.choice is not None else []
 
     @property
     def _judged(self) -> bool:
@@ -942,7 +946,7 @@ class Fit(Shown):
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each; empty when nothing stands out."""
-        out: list[str] = [SELECTED] if self.choice is not None else []
+        out: list[str] = self._selected
         out += verdicts.on_degrees_of_freedom(self.df_residual)
         if self.solution.exact_to_rounding:
             return [

@@ -11,7 +11,7 @@ import pandas as pd
 
 from doe.fits import arrays
 from doe.fits.arrays import Floats
-from doe.fits.readings import Batches, gather
+from doe.fits.readings import Batches, bounds_told, gather
 from doe.fits.result import SELECTED, Choice, Fit, assembled, block_contrasts, check_readings
 from doe.fits.selection import HEREDITY, fixed_terms, parents_first, penalties, terms_for
 from doe.fits.strata import check_settings, shared
@@ -373,8 +373,23 @@ def competing_models(
     if isinstance(within, bool) or not isinstance(within, int | float) or not 0.0 <= within <= FAR:
         raise StudyError(f"{where}: within", within, f"between 0 and {FAR:g}", "write 4")
     found = study.response(response)
+    if found.scale is not None:
+        raise StudyError(
+            f"{where}: response",
+            f"{response}, scored from {found.scale[0]} to {found.scale[1]}",
+            "a measured response",
+            "fit the scores with doe.fit and use its reduced(), which judges them as scores",
+        )
     built = study.model(model)
     batches = gather(study, data, response, without)
+    if batches.censored.any():
+        run = batches.runs[int(np.flatnonzero(batches.censored)[0])]
+        raise StudyError(
+            f"{where}: {response} of run {run}",
+            bounds_told(batches)[0][1],
+            "an exact reading",
+            "fit the bounds with doe.fit and use its reduced(), or leave the run out with without={run: reason}",
+        )
     check_settings(study, batches)
     check_readings(found, batches)
     if shared(batches.whole_plot):

@@ -33,6 +33,8 @@ class RobustFit(Shown):
         How much each run pulls, from 0 to 1 (by least squares all pull 1).
     sigma, robust_sigma : float
         Residual standard deviation by least squares, and the scale from the median absolute residual.
+    cautions : tuple of str
+        What the fit's own intervals do not mean, where its terms were chosen from the same readings.
     statsmodels : object
         The underlying statsmodels RLM result.
     """
@@ -43,6 +45,7 @@ class RobustFit(Shown):
     robust_sigma: float
     label: str
     statsmodels: Any
+    cautions: tuple[str, ...] = ()
 
     def verdict(self) -> str:
         """What far batches do to the fit, in one line."""
@@ -85,7 +88,7 @@ class RobustFit(Shown):
         return [
             Section(f"{self.label}: what far batches do to the fit", coefficients, note),
             Section("How much each run pulls", None if light.empty else weights, rest),
-            Section("What it shows", None, self.verdict()),
+            Section("What it shows", None, "\n".join([self.verdict(), *self.cautions])),
         ]
 
 
@@ -94,10 +97,14 @@ def robust_fit(fit: Fit) -> RobustFit:
     import statsmodels.api as sm
 
     if fit.method != "least squares":
+        why = {
+            "ordinal": "a score has no distance from the fit to be weighed by",
+            "censored": "a reading known only by bounds has no distance from the fit to be weighed by",
+        }.get(fit.method, "where batches share whole plots, one weight a batch would tear them apart")
         raise StudyError(
             "robust: method of the fit",
             fit.method,
-            '"least squares": where batches share whole plots, one weight a batch would tear them apart',
+            f'"least squares": {why}',
             "see diagnostics(), which judges each batch by all others",
         )
     if fit.df_residual < 2:
@@ -132,4 +139,6 @@ def robust_fit(fit: Fit) -> RobustFit:
         }
     )
     weights = pd.Series(np.asarray(found.weights), index=pd.Index(fit.runs, name="run", dtype=object), name="weight")
-    return RobustFit(table, weights, fit.sigma, float(found.scale) * unit, fit.response.label, found)
+    return RobustFit(
+        table, weights, fit.sigma, float(found.scale) * unit, fit.response.label, found, tuple(fit._selected)
+    )

@@ -432,6 +432,14 @@ class Drift(Shown):
             f"{number_text(self.covered)} {unit} covered, and at most 12 months beyond"
         )
         out = [f"The {self._limit_words} of {whose} stays within the specification {until} (ICH Q1E)."]
+        if self._beyond_the_instrument:
+            out.append(
+                "This is no shelf life to claim: "
+                + ("1 reading" if self._beyond_the_instrument == 1 else f"{self._beyond_the_instrument} readings")
+                + f" beyond the instrument's range {'is' if self._beyond_the_instrument == 1 else 'are'} not in the lines, and what is beyond it "
+                "is not missing by chance. Where early readings are, the fall is told too flat and the time too long. Read such batches by a "
+                "method that reaches, or begin the lines after them."
+            )
         if self.accelerated:
             out.append(
                 f"{self.condition or 'This storage'} is accelerated storage: it shows which way {name} goes, and carries no claim about "
@@ -443,6 +451,13 @@ class Drift(Shown):
                 "straight, and is no evidence that it does."
             )
         return out
+
+    @property
+    def _beyond_the_instrument(self) -> int:
+        """Readings known only by bounds, which the lines leave out."""
+        if self.lines is None or not len(self.unused):
+            return 0
+        return int(self.unused["reason"].astype(str).str.startswith("read only as a bound").sum())
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each."""

@@ -237,6 +237,7 @@ class Traces(Shown):
             lines.append(f"Along this direction {listed(fixed)} cannot move inside the region.")
         if not fit.df_residual:
             lines.append("No residual degrees of freedom: there are no intervals.")
+        lines += fit._selected
         title = f"Effect traces of {fit.response.label} along {DIRECTIONS[self.direction]}"
         return [Section(title, table, "\n".join(lines))]
 

@@ -111,7 +111,8 @@ class Whereabouts(Shown):
         def size(d: Floats) -> float:
             rows = (parts @ (d / np.linalg.norm(d))).T
             delta = rows @ beta
-            return float(delta @ np.linalg.solve(rows @ self.cov @ rows.T, delta))
+            # a factor without a term in common with the direction adds nothing, and its row is nought
+            return float(delta @ np.linalg.pinv(rows @ self.cov @ rows.T, rcond=1e-10, hermitian=True) @ delta)
 
         limit = k * float(special.fdtri(k, self.df, self.confidence))
         starts = [*np.eye(k), *self.surface.quadratic.axes[1].T, *np.random.default_rng(0).standard_normal((8, k))]
@@ -218,6 +219,8 @@ class Whereabouts(Shown):
         )
         return [
             Section(
-                f"Where the stationary point of {s.fit.response.label} may lie", table, "\n".join(lines) + s._held()
+                f"Where the stationary point of {s.fit.response.label} may lie",
+                table,
+                "\n".join([*lines, *s.fit._selected]) + s._held(),
             )
         ]

@@ -15,6 +15,7 @@ from doe.plots.runs import observed
 from doe.study import StudyError
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure, SubFigure
 
@@ -42,7 +43,8 @@ def residuals(
     Returns
     -------
     Figure
-        Externally studentised residuals against fitted values, against the order of making, and against normal quantiles with a
+        Of scores: residuals as normal scores (surrogates, averaged over their draws) against fitted mean scores, against the order of making
+        and against normal quantiles; scores against fitted mean scores. Of all others: externally studentised residuals against fitted values, against the order of making, and against normal quantiles with a
         simulated 95 % envelope; observed against predicted on the response's own scale; leverage; Cook's distance. Dotted: the
         limits of `fit.diagnostics()`. Runs beyond one are named.
 
@@ -70,6 +72,8 @@ def residuals(
     runs = [str(r) for r in fit.runs]
     known = places_of(fit, order)
     places = np.arange(1.0, len(fit.runs) + 1.0) if known is None else known
+    if fit.response.scale is not None:
+        return _of_scores(fit, table, places, known is not None, figure)
     figure = look.figure_for(figure, 8.0, 4.6)
     panels = [look.dress(figure.add_subplot(2, 3, i + 1)) for i in range(6)]
     t, fitted, leverage, cook = (
@@ -88,7 +92,8 @@ def residuals(
         "order of making" if known is not None else "run number (order of making not given)",
         limit,
     )
-    quantiles = _normal(panels[2], fit, t)
+    exact = fit.method != "censored"
+    quantiles = _normal(panels[2], fit, t, exact)
     predicted, read = _observed(panels[3], fit)
     x = np.arange(1.0, n + 1.0)
     twice = 2.0 * p / n
@@ -96,7 +101,7 @@ def residuals(
     _stems(panels[5], cook, runs, "Cook's distance", 1.0 if np.nanmax(cook) > 0.4 else None)
     within = " within whole plots" if "whole plot" in fit.variance_components.index else ""
     second = f"{n} batches, {fit.df_residual} residual df{within}; dotted: limits beyond which a batch is named by its run number"
-    under = _words(t, leverage, cook, runs, limit, out, heavy, strong)
+    under = _words(t, leverage, cook, runs, limit, out, heavy, strong, exact)
     look.headed(figure, f"{fit.response.label}: can the fit be trusted?", second, under)
     marked = [
         (fitted, t, out),
@@ -145,10 +150,11 @@ def making_order(fit: Fit, order: Mapping[Any, int] | None = None, ax: Axes | No
         )
     found = fit.patterns(order)
     table = fit.diagnostics()
-    t = table["studentised"].to_numpy(dtype=float)
-    limit = outlier_limit(fit.n, fit.df_residual)
+    scored = fit.response.scale is not None
+    t = fit._noise_scores() if scored else table["studentised"].to_numpy(dtype=float)  # type: ignore[attr-defined]
+    limit = None if scored else outlier_limit(fit.n, fit.df_residual)
     ax = look.axes_for(ax, 6.6, 3.4)
-    _cloud(ax, places, t, "order of making", limit)
+    _cloud(ax, places, t, "order of making", limit, "residual as normal score" if scored else "studentised residual")
     seen = np.flatnonzero(np.isfinite(t))
     row = seen[np.argsort(places[seen], kind="stable")]
     ax.plot(places[row], t[row], color="#97a2a9", linewidth=0.7, zorder=2, gid="joined")
@@ -165,10 +171,10 @@ def making_order(fit: Fit, order: Mapping[Any, int] | None = None, ax: Axes | No
     look.framed(
         ax,
         f"{look.plain(fit.response.label)}: is there a pattern in the order of making?",
-        "line: straight trend; dotted: limits beyond which a batch is named",
+        "line: straight trend" + ("" if scored else "; dotted: limits beyond which a batch is named"),
         words,
     )
-    out = table["flags"].astype(str).str.contains("outlier").to_numpy()
+    out = np.zeros(fit.n, dtype=bool) if scored else table["flags"].astype(str).str.contains("outlier").to_numpy()
     _named(ax, places, t, [str(r) for r in fit.runs], out)
     return ax
 
@@ -189,18 +195,58 @@ def _limits(ax: Axes, *values: float) -> None:
         ax.axhline(value, color=look.INK, linewidth=1.0, linestyle=(0, (2, 2)), zorder=1.5, gid="limit")
 
 
-def _cloud(ax: Axes, x: Floats, t: Floats, label: str, limit: float) -> None:
+def _cloud(ax: Axes, x: Floats, t: Floats, label: str, limit: float | None, what: str = "studentised residual") -> None:
     ax.axhline(0.0, color=look.SOFT, linewidth=0.9)
-    _limits(ax, -limit, limit)
+    if limit is not None:
+        _limits(ax, -limit, limit)
     look.batches(ax, x, t)
-    top = 1.12 * max(limit, float(np.nanmax(np.abs(t))))
+    top = 1.12 * max(limit or 2.0, float(np.nanmax(np.abs(t))))
     ax.set_ylim(-top, top)
     ax.margins(x=0.06)
     ax.set_xlabel(look.folded(label, 30))
-    ax.set_ylabel("studentised residual")
+    ax.set_ylabel(what)
 
 
-def _normal(ax: Axes, fit: Fit, t: Floats) -> Floats:
+def _of_scores(
+    fit: Fit, table: pd.DataFrame, places: Floats, known: bool, figure: Figure | SubFigure | None
+) -> Figure | SubFigure:
+    """The panels of a fit of scores; one mark a batch, scores of one batch averaged."""
+    z = fit._noise_scores()  # type: ignore[attr-defined]  # of fits without squares
+    groups = table.groupby("run", sort=False)
+    mean = groups[["score", "fitted"]].mean()
+    unlikely = groups["flags"].agg(lambda flags: any(f == "unlikely" for f in flags)).to_numpy(dtype=bool)
+    runs = [str(r) for r in mean.index]
+    score, fitted = (mean[c].to_numpy(dtype=float) for c in ("score", "fitted"))
+    figure = look.figure_for(figure, 8.0, 5.2)
+    panels = [look.dress(figure.add_subplot(2, 2, i + 1)) for i in range(4)]
+    for ax, x, label in (
+        (panels[0], fitted, f"fitted mean {fit.response.name}"),
+        (panels[1], places, "order of making" if known else "run number (order of making not given)"),
+    ):
+        _cloud(ax, x, z, label, None, "residual as normal score")
+    quantiles = _normal(panels[2], fit, z, False, "residual as normal score")
+    ends = np.array([min(score.min(), fitted.min()), max(score.max(), fitted.max())])
+    panels[3].plot(ends, ends, color=look.DEEP, linewidth=1.2)
+    look.batches(panels[3], fitted, score)
+    panels[3].set_xlabel(f"fitted mean {fit.response.name}")
+    panels[3].set_ylabel(f"{fit.response.name} given")
+    panels[3].margins(x=0.06, y=0.08)
+    named = [runs[i] for i in np.flatnonzero(unlikely)]
+    said = [
+        f"Unlikely by the other batches: run {', '.join(named)}."
+        if named
+        else "No score is unlikely by the other batches."
+    ]
+    said.append("Residuals are averages of random ones: they spread less than standard normal ones.")
+    look.headed(
+        figure, f"{fit.response.label}: can the fit be trusted?", f"{fit.n} batches, proportional odds", " ".join(said)
+    )
+    for ax, x, y in zip(panels, (fitted, places, quantiles, fitted), (z, z, z, score), strict=True):
+        _named(ax, x, y, runs, unlikely)
+    return figure
+
+
+def _normal(ax: Axes, fit: Fit, t: Floats, simulated: bool = True, label: str = "studentised residual") -> Floats:
     """Normal quantile panel; returns where each run stands along it."""
     from scipy import stats
 
@@ -209,14 +255,15 @@ def _normal(ax: Axes, fit: Fit, t: Floats) -> Floats:
     n = int(seen.sum())
     # Blom's plotting positions
     quantiles = stats.norm.ppf((np.arange(1, n + 1) - 0.375) / (n + 0.25))
-    low, high = envelope(fit, seen)
-    ax.fill_between(quantiles, low, high, color=look.DEEP, alpha=look.BAND, linewidth=0, gid="interval")
+    if simulated:
+        low, high = envelope(fit, seen)
+        ax.fill_between(quantiles, low, high, color=look.DEEP, alpha=look.BAND, linewidth=0, gid="interval")
     ends = quantiles[[0, -1]]
     ax.plot(ends, ends, color=look.DEEP, linewidth=1.2)
     look.batches(ax, quantiles, t[seen][ranks])
     ax.margins(x=0.06, y=0.08)
     ax.set_xlabel("normal quantile")
-    ax.set_ylabel("studentised residual")
+    ax.set_ylabel(label)
     x = np.full(len(t), np.nan)
     x[np.flatnonzero(seen)[ranks]] = quantiles
     return x
@@ -272,6 +319,7 @@ def _words(
     out: NDArray[np.bool_],
     heavy: NDArray[np.bool_],
     strong: NDArray[np.bool_],
+    simulated: bool,
 ) -> str:
     far = int(np.nanargmax(np.abs(t)))
     minus = "−" if t[far] < 0 else ""
@@ -286,5 +334,8 @@ def _words(
     lines.append(f"Largest Cook's distance: run {runs[most]}, {look.figures(float(cook[most]), 2)}.")
     if strong.any():
         lines.append("Leaving such a batch out would change the fit markedly.")
-    lines.append("Shaded: where ordered residuals lie in 95 % of simulated trials.")
+    if simulated:
+        lines.append("Shaded: where ordered residuals lie in 95 % of simulated trials.")
+    else:
+        lines.append("Readings known only by bounds stand where they are expected to be, given the bounds.")
     return " ".join(lines)

@@ -327,7 +327,11 @@ def drawable_pairs(fit: Fit) -> list[tuple[str, str]]:
     """The two-factor interactions of a model that curves can show, as (along the axis, apart), the clearest first."""
     study = fit.study
     found: list[tuple[float, tuple[str, str]]] = []
-    t = np.abs(fit.coefficients["t"].to_numpy(dtype=float))
+    table = fit.coefficients
+    with np.errstate(divide="ignore", invalid="ignore"):  # of scores there is a posterior mean over its SD, and no t
+        t = np.abs(table["t"] if "t" in table else table["estimate"] / table["std_error"]).to_numpy(dtype=float)
+    if len(t) < fit.model.p:  # scores have no intercept: their cut-points stand for it
+        t = np.concatenate([np.zeros(fit.model.p - len(t)), t])
     for index, term in enumerate(fit.model.parsed):
         if len(term) != 2 or any(power != 1 or name not in study.names for name, power in term):
             continue

@@ -144,8 +144,12 @@ def denominator(steps: Floats, W: Floats) -> tuple[float, float]:
     bottom = 3.0 * d + 2.0 * (1.0 - g)
     c1, c2, c3 = g / bottom, (d - g) / bottom, (d + 2.0 - g) / bottom
     mean = 1.0 / (1.0 - a2 / d)
-    # dρ over its own last factor, which is 0 for an exact F with 4 degrees of freedom
-    top = (1.0 + c1 * b) / ((1.0 - c2 * b) * mean) ** 2
-    last = 1.0 - c3 * b
-    m = 4.0 + (d + 2.0) * last / (top - last)
-    return m, m / (mean * (m - 2.0))
+    second, last = 1.0 - c2 * b, 1.0 - c3 * b
+    if second > 0.0:
+        # the F's variance by expansion, over its own last factor, which is 0 for an exact F with 4 degrees of freedom
+        top = (1.0 + c1 * b) / (second * mean) ** 2
+        m = 4.0 + (d + 2.0) * last / (top - last) if top > last else 0.0
+        if m > 2.0:
+            return m, m / (mean * (m - 2.0))
+    # so many rows on so few groups that the expansion gives no variance that an F could have: the limit above
+    return 2.0 * d / a2, 1.0

@@ -297,6 +297,10 @@ def test_what_is_not_used_is_listed():
     assert d.settings["run"].tolist() == [1, 2, 4, 5, 7, 8, 10]
     assert "jar cracked" in str(d)
     assert "jar cracked" in d._repr_html_()
+    assert "This is no shelf life to claim: 1 reading beyond the instrument's range are not" not in str(d)
+    assert "This is no shelf life to claim: 1 reading beyond the instrument's range is not in the lines" in str(d)
+    exact = drift(study, data[data["viscosity"] != "<5000"].astype({"viscosity": float}), "viscosity", "25 °C")
+    assert "no shelf life to claim" not in str(exact)
 
 
 def test_readings_of_one_batch_at_one_time_are_averaged():

@@ -463,3 +463,31 @@ def test_there_is_no_statsmodels_result_behind_it():
     fit = doe.fit(bath(), split_plot(4, 0.3), "viscosity", "linear")
     with pytest.raises(StudyError, match="this REML is the library's own"):
         _ = fit.statsmodels
+
+
+def test_lack_of_fit_of_many_settings_in_few_whole_plots_has_a_p():
+    """Twelve contrasts on six whole plots, 200 trials without any lack of fit: degrees of freedom above 0, and 5 % cry out, to three errors."""
+    rng = np.random.default_rng(1)
+    study = doe.Study(
+        "g",
+        [doe.Continuous("T", 40, 80, "°C", hard_to_change=True), doe.Continuous("a", 0, 1), doe.Continuous("b", 0, 1)],
+        [doe.Response("y")],
+    )
+    sizes, levels = [2, 3, 4, 5, 3, 4], [40, 80, 40, 80, 60, 60]
+    frame = pd.DataFrame(
+        [
+            (w, T, rng.choice([0, 0.5, 1]), rng.choice([0, 0.5, 1]))
+            for w, (size, T) in enumerate(zip(sizes, levels, strict=True))
+            for _ in range(size)
+        ],
+        columns=["whole_plot", "T", "a", "b"],
+    )
+    found = []
+    for _ in range(200):
+        y = 5 + frame["a"] + rng.normal(size=6)[frame["whole_plot"]] + rng.normal(size=len(frame))
+        fit = doe.fit(study, frame.assign(y=y), "y", "linear")
+        row = fit.anova.set_index("source").loc["lack of fit"]
+        assert row["den_df"] > 0
+        found.append(row["p"])
+    assert not np.isnan(found).any()
+    assert np.mean(np.array(found) < 0.05) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 200)

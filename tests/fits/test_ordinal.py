@@ -5,7 +5,7 @@ import pickle
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special
+from scipy import special, stats
 
 import doe
 from doe import StudyError
@@ -465,6 +465,29 @@ def test_drivers_are_ranked_on_the_logit_scale_by_the_posterior(fit):
     effects = found.effects
     np.testing.assert_allclose(effects.loc[effects["factor"] == "gum", "estimate"], 2 * beta[0])
     assert not effects[["low", "high"]].isna().any().any()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("replicates", "centre"), [(1, 4), (3, 0)])
+def test_idle_terms_among_many_are_called_no_more_often_than_claimed(replicates, centre):
+    """300 trials of 12 or 24 runs, three factors, one of which moves the score; five idle terms of an interaction model, at 5 %."""
+    study = doe.Study("jar", [doe.Continuous(c, 0, 1) for c in "abc"], [doe.Response("stability", scale=(1, 5))])
+    runs = doe.designs.full_factorial(study, replicates=replicates, centre=centre).runs
+    rng = np.random.default_rng(21)
+    called = []
+    for _ in range(300):
+        latent = 2.0 * (2 * runs["a"] - 1) + rng.logistic(size=len(runs))
+        scores = np.searchsorted([-2.5, -1, 1, 2.5], latent) + 1
+        fit = doe.fit(study, runs.assign(stability=scores), "stability", "interaction")
+        called.append(fit.anova.set_index("source")["p"][["b", "c", "a:b", "a:c", "b:c"]] < 0.05)
+    # terms of one trial are not independent: three errors of 300
+    assert np.mean(called) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 300)
+
+
+def test_terms_are_judged_by_f_on_the_batches_left(fit):
+    row = fit.anova.set_index("source").loc["speed"]
+    assert row["p"] == pytest.approx(stats.f.sf(row["chi2"], 1, fit.n - 2))
+    assert f"against F with {fit.n - 2} denominator df" in str(fit)
 
 
 def test_scores_apart_still_have_drivers():

@@ -228,3 +228,52 @@ def test_a_drift_is_judged_by_whole_plots_where_it_lies_between_them():
         found = doe.fit(study, table, "y", "quadratic").patterns(order={r: r for r in table["run"]})
         called += bool(found.questions[0].p < 0.05)
     assert called / 60 < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 60)
+
+
+# ---- scores, and readings known only by bounds
+
+
+def scored(drift, seed, n=24):
+    """Scores of an invented gel on n batches, which rise with the order of making; and the same read as viscosities up to a ceiling."""
+    rng = np.random.default_rng(seed)
+    study = doe.Study(
+        "drift",
+        [doe.Continuous("a", -1, 1), doe.Continuous("b", -1, 1)],
+        [doe.Response("look", scale=(1, 5)), doe.Response("viscosity", "mPa·s", transform="log")],
+    )
+    data = pd.DataFrame(rng.choice([-1.0, 0.0, 1.0], (n, 2)), columns=["a", "b"])
+    places = rng.permutation(n)
+    latent = data["a"] + drift * (places / (n - 1) - 0.5) + rng.logistic(size=n) * 0.5
+    data["look"] = np.digitize(latent, [-1.2, -0.4, 0.4, 1.2]) + 1
+    viscosity = 10000 * np.exp(0.3 * latent)
+    data["viscosity"] = [">13000" if v > 13000 else v for v in viscosity]
+    return study, data.assign(run=range(1, n + 1)), {i + 1: int(p) + 1 for i, p in enumerate(places)}
+
+
+@pytest.mark.parametrize("response", ["look", "viscosity"])
+def test_a_drift_of_scores_and_bounds_is_seen(response):
+    study, data, order = scored(4.0, 1)
+    fit = doe.fit(study, data, response, "linear")
+    assert fit.method == {"look": "ordinal", "viscosity": "censored"}[response]
+    table = fit.patterns(order).table.set_index("asks")
+    row = table.loc["Do readings drift?"]
+    assert row["p"] < 0.01
+    assert row["value"] > 0
+    assert row["verdict"].startswith("Readings rise in the order of making beyond what the model says (p ")
+    backwards = fit.patterns({run: 25 - place for run, place in order.items()}).table.set_index("asks")
+    assert backwards.loc["Do readings drift?", "value"] == pytest.approx(-row["value"])
+    assert "patterns in the noise" in str(fit.patterns(order))
+    unknown = fit.patterns().table
+    assert unknown["verdict"].tolist()[0].startswith("The order of making is not known")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("response", ["look", "viscosity"])
+def test_scores_and_bounds_without_a_pattern_cry_out_as_often_as_claimed(response):
+    """200 trials: at most 5 % and three errors, for the drift and for neighbours."""
+    called = []
+    for seed in range(200):
+        study, data, order = scored(0.0, seed)
+        table = doe.fit(study, data, response, "linear").patterns(order).table.set_index("asks")
+        called.append(table["p"].to_numpy() < 0.05)
+    assert (np.mean(called, axis=0) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 200)).all()

@@ -294,3 +294,25 @@ def test_refusals():
     with pytest.raises(StudyError) as error:
         found.by_chance(draws=3)
     assert str(error.value) == "by_chance: draws is 3 but must be a whole number of at least 20: write 200."
+
+
+def test_scores_and_bounds_are_not_fitted_by_least_squares():
+    study = doe.Study(
+        "g",
+        [doe.Continuous(c, 0, 1) for c in "abc"],
+        [doe.Response("look", scale=(1, 5)), doe.Response("viscosity", "mPa·s", transform="log")],
+    )
+    runs = doe.designs.full_factorial(study, centre=4).runs
+    data = runs.assign(look=np.resize([1, 3, 5, 4], len(runs)), viscosity=[">20000", *range(9001, 9000 + len(runs))])
+    data = data.reset_index()
+    sentences = []
+    for response in ("look", "viscosity"):
+        with pytest.raises(StudyError) as caught:
+            doe.fits.competing_models(study, data, response, "linear")
+        sentences.append(str(caught.value))
+    assert sentences == [
+        "competing models: response is 'look, scored from 1 to 5' but must be a measured response: fit the scores with doe.fit and use its "
+        "reduced(), which judges them as scores.",
+        "competing models: viscosity of run 1 is '>20000' but must be an exact reading: fit the bounds with doe.fit and use its reduced(), or "
+        "leave the run out with without={run: reason}.",
+    ]

@@ -97,3 +97,17 @@ def test_refusals(gel, gel_data):
         "robust: method of the fit is 'reml' but must be \"least squares\": where batches share whole plots, one weight a batch would tear "
         "them apart: see diagnostics(), which judges each batch by all others."
     )
+
+
+def test_scores_and_bounds_are_refused_for_their_own_reason():
+    study = doe.Study(
+        "g", [doe.Continuous("a", 0, 1)], [doe.Response("look", scale=(1, 5)), doe.Response("v", "mPa·s")]
+    )
+    data = pd.DataFrame({"a": np.resize([0.0, 0.5, 1.0], 12), "look": np.resize([1, 3, 5, 2], 12)})
+    data["v"] = [">90", *np.linspace(10, 80, 11)]
+    for response, why in (
+        ("look", "a score has no distance from the fit to be weighed by"),
+        ("v", "a reading known only by bounds has no distance from the fit to be weighed by"),
+    ):
+        with pytest.raises(StudyError, match=why):
+            doe.fit(study, data, response, "linear").robust()

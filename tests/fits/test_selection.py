@@ -277,3 +277,25 @@ def test_a_saturated_fit_is_not_reduced(gel, gel_data):
     assert str(error.value) == (
         "reduced: residual degrees of freedom is 0 but must be at least 1: fit a smaller model first, or add runs."
     )
+
+
+def test_every_interval_after_a_selection_says_what_it_no_longer_means():
+    rng = np.random.default_rng(4)
+    study = doe.Study("g", [doe.Continuous(c, -1, 1) for c in "abc"], [doe.Response("y")])
+    runs = doe.designs.central_composite(study, centre=4).runs
+    y = 5 - 2 * (runs["a"] - 0.2) ** 2 - 2 * runs["b"] ** 2 + runs["a"] + 0.2 * rng.normal(size=len(runs))
+    fit = doe.fit(study, runs.assign(y=y), "y", "quadratic")
+    chosen, warned = fit.reduced(), "The terms were chosen from these same readings"
+    for shown in (
+        lambda f: str(f.surface()),
+        lambda f: f.surface().direction().note,
+        lambda f: f.surface().ridge([0.5, 1.0]).note,
+        lambda f: f.surface().ascent(0.2).note,
+        lambda f: str(f.surface().whereabouts()),
+        lambda f: str(f.robust()),
+        lambda f: str(f.drivers()),
+    ):
+        assert warned in shown(chosen)
+        assert warned not in shown(fit)
+    assert "leaves 0 out in one trial of 40" in str(fit.drivers())
+    assert "leaves 0 out in one trial of 40" not in str(chosen.drivers())

@@ -122,3 +122,52 @@ def test_nothing_overlaps(trial, request):
         assert not overlaps(figure)
         assert not outside(figure)
         assert fit.response.name in said(figure)
+
+
+# ---- scores, and readings known only by bounds
+
+
+@pytest.fixture(scope="module")
+def others():
+    study = doe.Study(
+        "g",
+        [doe.Continuous("a", -1, 1), doe.Continuous("b", -1, 1)],
+        [doe.Response("look", scale=(1, 5)), doe.Response("viscosity", "mPa·s", transform="log")],
+    )
+    runs = doe.designs.central_composite(study, axial="face", centre=6).runs
+    rng = np.random.default_rng(3)
+    latent = 2 * runs["a"] + runs["b"] + rng.logistic(size=len(runs))
+    viscosity = 10000 * np.exp(0.2 * latent)
+    data = runs.assign(
+        look=np.digitize(latent, [-2, -0.7, 0.7, 2]) + 1, viscosity=[">13000" if v > 13000 else v for v in viscosity]
+    )
+    return {r: doe.fit(study, data, r, "interaction") for r in ("look", "viscosity")}
+
+
+def test_scores_have_panels_of_their_own(others):
+    fit = others["look"]
+    figure = plots.residuals(fit)
+    axes = figure.axes
+    assert len(axes) == 4
+    assert [ax.get_ylabel() for ax in axes] == ["residual as normal score"] * 3 + ["look given"]
+    order = {run: i for i, run in enumerate(fit.runs, start=1)}
+    assert plots.residuals(fit, order).axes[1].get_xlabel() == "order of making"
+    assert not outside(figure)
+    assert not overlaps(figure)
+    ax = plots.making_order(fit, order)
+    assert ax.get_ylabel() == "residual as normal score"
+    assert not outside(ax.figure)
+
+
+def test_bounds_have_the_panels_without_an_envelope(others):
+    fit = others["viscosity"]
+    figure = plots.residuals(fit)
+    assert len(figure.axes) == 6
+    assert "Readings known only by bounds stand where they are expected to be" in plots.words(figure)
+    assert "Shaded" not in plots.words(figure)
+    assert not outside(figure)
+
+
+def test_interactions_of_scores_are_drawn(others):
+    figure = plots.interactions(others["look"])
+    assert figure.axes
