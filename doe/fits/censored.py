@@ -435,7 +435,7 @@ class CensoredFit(WithoutSquares, Fit):
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each; empty when nothing stands out."""
-        out: list[str] = []
+        out = self._selected
         share = float(self.censored.mean())
         if share > MANY_CENSORED:
             out.append(

@@ -20,7 +20,7 @@ from doe.fits.readings import Batches
 from doe.fits.result import LEVEL, Choice, Fit, block_contrasts, check_estimable, checked_interval
 from doe.fits.sources import AllEqualError
 from doe.fits.squareless import WithoutSquares
-from doe.fits.strata import shared
+from doe.fits.strata import shared, whole_plots
 from doe.fits.tables import Equation, Noted
 from doe.study import Categorical, Model, Response, Section, StudyError
 from doe.study.shown import number_text, p_text
@@ -267,7 +267,32 @@ class OrdinalFit(WithoutSquares, Fit):
         return np.asarray((self._sample[1].beta @ L.T).std(axis=0))
 
     def _degrees(self, L: Floats) -> Floats:
-        return np.full(len(L), np.inf)
+        """No end, but of what differs only between whole plots those that are left beside it."""
+        return np.array([self._plots_left if self._between(row) else np.inf for row in np.atleast_2d(L)], dtype=float)
+
+    @cached_property
+    def _plot_columns(self) -> NDArray[np.bool_]:
+        """Which columns do not change within a whole plot, shape (columns,); none where batches share no whole plot."""
+        labels = whole_plots(self.batches) if shared(self.batches.whole_plot) else None
+        if labels is None:
+            return np.zeros(self.X.shape[1], dtype=bool)
+        firsts = np.array([int(np.flatnonzero(labels == g)[0]) for g in range(int(labels.max()) + 1)])
+        return np.asarray((self.X[firsts[labels]] == self.X).all(axis=0))
+
+    @cached_property
+    def _plots_left(self) -> float:
+        labels = whole_plots(self.batches)
+        assert labels is not None  # asked where something differs only between whole plots
+        rank = np.linalg.matrix_rank(np.column_stack([np.ones(self.n), self.X[:, self._plot_columns]]))
+        return float(max(int(labels.max()) + 1 - int(rank), 1))
+
+    def _parsed_of(self, column: int) -> tuple[tuple[str, int], ...]:
+        """The term a column belongs to."""
+        return self.model.parsed[int(self.model.term_of[column])]
+
+    def _between(self, row: Floats) -> bool:
+        used = np.abs(row) > 1e-12
+        return bool(used.any() and self._plot_columns[: len(row)][used].all())
 
     @cached_property
     def coefficients(self) -> pd.DataFrame:
@@ -326,7 +351,7 @@ class OrdinalFit(WithoutSquares, Fit):
             held = self.posterior.restricted(free)
             chi2 = 2.0 * max(self.posterior.objective - held.objective, 0.0)
             d = self.frame.basis.shape[1] - free.shape[1]
-            left = max(self.n - self.frame.basis.shape[1], 1)
+            left = self._plots_left if all(map(self._between, L)) else max(self.n - self.frame.basis.shape[1], 1)
             rows.append((source, d, chi2, float(special.fdtrc(d, left, chi2 / d))))
         return pd.DataFrame(rows, columns=["source", "df", "chi2", "p"])
 
@@ -498,6 +523,7 @@ class OrdinalFit(WithoutSquares, Fit):
             lines.append(
                 f"{outside} of {rows} settings lie outside the region studied: extrapolation, surer on paper than in the beaker."
             )
+        lines += self._selected
         return lines
 
     def _refuse(self, what: str, instead: str) -> NoReturn:
@@ -519,9 +545,9 @@ class OrdinalFit(WithoutSquares, Fit):
         return True
 
     def _error_draws(self, draws: int, seed: int) -> tuple[Floats, Floats, Floats]:
-        """Errors of the coefficients are the posterior's own, on whatever degrees of freedom: nothing is left to lengthen."""
+        """Errors of the coefficients are the posterior's own; those between few whole plots are lengthened as `_degrees` says."""
         errors = self.draws(draws, seed).beta - self.beta
-        return self.covariance, errors, np.full(draws, 0.5)
+        return self.covariance, errors, np.random.default_rng([seed, 2]).random(draws)
 
     @property
     def _contrast_label(self) -> str:
@@ -758,7 +784,7 @@ class OrdinalFit(WithoutSquares, Fit):
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each; empty when nothing stands out."""
-        out = []
+        out = self._selected
         if self.separated:
             out.append(
                 "The scores are separated: some combination of settings parts them without overlap, so the readings alone set no upper bound on the "
@@ -774,6 +800,15 @@ class OrdinalFit(WithoutSquares, Fit):
         if hardly:
             out.append(
                 f"These scores say hardly anything of {verdicts.listed(hardly)}: the intervals are mostly the prior's."
+            )
+        between = sorted(
+            {n for j in np.flatnonzero(self._plot_columns[: self.model.p]) for n, _ in self._parsed_of(int(j))}
+        )
+        if between:
+            out.append(
+                f"{verdicts.listed(between)} {'changes' if len(between) == 1 else 'change'} only between whole plots, of which {self._plots_left:.0f} "
+                f"{'is' if self._plots_left == 1 else 'are'} left beside the model: tests allow for that, credible intervals hardly do (an idle factor's "
+                "left 0 out in 13 % of simulated trials of six whole plots that differed much)."
             )
         found = self.proportionality
         if found is not None and found.p < verdicts.PROPORTIONALITY_P:

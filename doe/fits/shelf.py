@@ -272,8 +272,9 @@ class Drift(Shown):
         ----------
         name : str
             Name of the response of the study that it shall be.
-        what : "slope", "start" or "time_to_limit"
-            The last is censored where the line was not followed to the limit, or where inspections only bracket it.
+        what : "slope", "start", "time_to_limit" or "within"
+            time_to_limit, when the line itself meets the specification, is censored where it was not followed there, or where inspections only
+            bracket it; within, until when its confidence limit stays inside, is censored where the line may not be carried on so far.
 
         Returns
         -------
@@ -285,10 +286,10 @@ class Drift(Shown):
         StudyError
             If there is no such thing, or batches share one slope, so that there is nothing to compare.
         """
-        there = [w for w in ("slope", "start", "time_to_limit") if w in self.batches.columns]
+        there = [w for w in ("slope", "start", "time_to_limit", "within") if w in self.batches.columns]
         if what not in there:
             raise StudyError("column: what", what, f"one of {', '.join(there)}", nearest(str(what), there))
-        if self.lines is not None and self.kind != KINDS[0] and what != "time_to_limit":
+        if self.lines is not None and self.kind != KINDS[0]:
             # pooled for the shelf life; as data every batch gets its own line
             own = replace(
                 self, kind=KINDS[0], lines=lines_of(self.response, self.data, self.settings, KINDS[0]), average=None
@@ -296,6 +297,9 @@ class Drift(Shown):
             return own.column(name, what)
         keep = [c for c in self.settings.columns if c not in there]
         out = self.batches[[*keep, what]]
+        if what == "within":
+            cells = [w if w <= self.furthest else f">{self.furthest:.4g}" for w in out[what]]
+            out = out.assign(**{what: pd.Series(cells, index=out.index, dtype=object)})
         return out.rename(columns={what: name})
 
     # ---- shown

@@ -281,6 +281,7 @@ def _observed(ax: Axes, fit: Fit) -> tuple[Floats, Floats]:
     read = observed(fit)["reading"].to_numpy(dtype=float)
     predicted = fit.response.inverse(fit.diagnostics()["fitted"].to_numpy(dtype=float))
     both = np.concatenate([read, predicted])
+    both = both[np.isfinite(both)]  # a reading known only by bounds has no place
     ends = np.array([both.min(), both.max()])
     ax.plot(ends, ends, color=look.DEEP, linewidth=1.2)
     look.batches(ax, predicted, read)

@@ -99,6 +99,9 @@ def _change_axis(ax: Axes, fit: Fit, table: pd.DataFrame) -> None:
     from matplotlib.ticker import FixedLocator, FuncFormatter
 
     response = fit.response
+    if response.scale is not None:
+        ax.set_xlabel(look.folded(f"change of {fit._contrast_label} of {response.name}", 60))
+        return
     if response.transform != "log":
         unit = f" ({change_unit(fit)})" if change_unit(fit) else ""
         name = response.name if response.transform is None else response.fitted_label
@@ -130,6 +133,8 @@ def ratio_ticks(low: float, high: float) -> Floats:
 
 def change_unit(fit: Fit) -> str:
     """Unit of a change on the fitted scale; a change of a percentage is in points, so that nobody takes it for a relative one."""
+    if fit.response.scale is not None:
+        return "on the logit"
     if fit.response.transform is not None:
         return ""
     return "percentage points" if fit.response.unit == "%" else fit.response.unit

@@ -298,10 +298,11 @@ def _drives(trial: Trial) -> list[Block]:
                     f"{file_name(fit.response.name)}_interactions",
                 )
             )
-        equation = fit.equation()
-        out.append(Words(("As an equation, in natural units:",)))
-        out.append(Formula(str(equation).split("\n")[0]))
-        out.append(paragraphs(str(equation).split("\n")[1:]))
+        if fit.response.scale is None:  # scores have no equation of their own scale
+            equation = fit.equation()
+            out.append(Words(("As an equation, in natural units:",)))
+            out.append(Formula(str(equation).split("\n")[0]))
+            out.append(paragraphs(str(equation).split("\n")[1:]))
         sections = fit._sections()
         out.append(Words((f"{fit.heading}.",)))
         out += section_blocks([Section("Coefficients", sections[0].table, sections[0].note), *sections[1:-1]])
@@ -365,7 +366,18 @@ def _trust(trial: Trial) -> list[Block]:
             )
             table = fit.diagnostics()
             flagged = table[table["flags"] != ""]
-            if len(flagged):
+            if len(flagged) and fit.response.scale is not None:
+                shown = pd.DataFrame(
+                    {
+                        "run": [str(r) for r in flagged["run"]],
+                        "scored": [str(v) for v in flagged["score"]],
+                        "the others foretell": [f"{v:.1f}" for v in flagged["foretold"]],
+                        "chance they give to that score": [chance_text(float(v), 3) for v in flagged["chance"]],
+                        "flag": list(flagged["flags"]),
+                    }
+                )
+                out.append(grid(f"Scores of {fit.response.name} that stand out", shown, table.note))
+            elif len(flagged):
                 shown = pd.DataFrame(
                     {
                         "run": [str(r) for r in flagged["run"]],

@@ -137,7 +137,8 @@ def _moves(fit: Fit, ends: pd.DataFrame) -> bool:
     if not fit.df_residual:
         return False
     weights = fit.model.matrix(ends.iloc[[0, -1]])
-    return bool(fit.contrasts(weights[[1]] - weights[[0]])["p"].iloc[0] < CLEAR)
+    row = fit.contrasts(weights[[1]] - weights[[0]]).iloc[0]
+    return bool(row["p"] < CLEAR) if "p" in row else bool(row["low"] > 0 or row["high"] < 0)
 
 
 def strongest(fit: Fit, most: int = 2) -> str:
@@ -160,6 +161,8 @@ def _unit(fit: Fit) -> str:
 
 def scatter(fit: Fit) -> str:
     """How far batches made alike differ, in words."""
+    if fit.response.scale is not None:
+        return "Batches made alike need not score alike: the fit gives every score its chance at a setting."
     if not fit.df_residual:
         return "Nothing is left to judge the scatter of batches by: there are as many coefficients as batches."
     spread = fit.variance_components
@@ -182,6 +185,8 @@ def _sd(fit: Fit, value: float) -> str:
 
 def accounted(fit: Fit) -> str:
     """R² and predicted R² in words."""
+    if not np.isfinite(fit.r2):
+        return ""  # scores and bounds have no sum of squares
     unit = "whole plot" if "whole plot" in fit.variance_components.index else "batch"
     text = f"The fit accounts for {100.0 * fit.r2:.1f} % of the differences between batches (R²)"
     if np.isfinite(fit.r2_predicted):

@@ -274,8 +274,16 @@ def test_each_batchs_drift_is_a_response_in_its_own_right():
     pooled = drift(study, data, "viscosity", "40 °C", significance=1e-9)
     assert pooled.kind != KINDS[0]
     np.testing.assert_allclose(pooled.column("loss rate")["loss rate"], own, rtol=1e-9)
+    # lines pooled for the shelf life are not: every batch's own time, from its own line
+    assert pooled.column("loss rate", "time_to_limit")["loss rate"].tolist() == when.tolist()
+    within = d.column("loss rate", "within")["loss rate"]
+    assert pooled.column("loss rate", "within")["loss rate"].tolist() == within.tolist()
+    for own_time, until in zip(when, within, strict=True):
+        assert isinstance(until, float | str)
+        if isinstance(own_time, float):
+            assert until < own_time  # the confidence limit meets the specification before the line does
     assert sentence(lambda: d.column("loss rate", "slopes")) == (
-        "column: what is 'slopes' but must be one of slope, start, time_to_limit: did you mean 'slope'?"
+        "column: what is 'slopes' but must be one of slope, start, time_to_limit, within: did you mean 'slope'?"
     )
 
 

@@ -484,6 +484,54 @@ def test_idle_terms_among_many_are_called_no_more_often_than_claimed(replicates,
     assert np.mean(called) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 300)
 
 
+def in_whole_plots():
+    study = doe.Study(
+        "jar",
+        [doe.Continuous("heat", 40, 80, "°C", hard_to_change=True), doe.Continuous("gum", 0.2, 0.6, "%")],
+        [doe.Response("stability", scale=(1, 5))],
+    )
+    runs = pd.DataFrame(
+        [(w, t, g) for w, t in enumerate([40.0, 80.0] * 3) for g in (0.2, 0.4, 0.6, 0.4)],
+        columns=["whole_plot", "heat", "gum"],
+    )
+    return study, runs
+
+
+def test_what_changes_only_between_whole_plots_is_judged_by_those_left():
+    study, runs = in_whole_plots()
+    fit = doe.fit(study, runs.assign(stability=np.resize([1, 3, 4, 2, 2, 4, 5, 3, 3], 24)), "stability", "linear")
+    rows = fit.anova.set_index("source")
+    assert rows.loc["heat", "p"] == pytest.approx(stats.f.sf(rows.loc["heat", "chi2"], 1, 4))
+    assert rows.loc["gum", "p"] == pytest.approx(stats.f.sf(rows.loc["gum", "chi2"], 1, 22))
+    assert any(c.startswith("heat changes only between whole plots, of which 4 are left") for c in fit.cautions())
+
+
+@pytest.mark.slow
+def test_an_idle_factor_between_whole_plots_is_called_no_more_often_than_claimed():
+    """150 trials of six whole plots that differ by an SD of 2 on the logit scale; 5 % for the test, 1 in 40 for the drivers, three errors."""
+    study, runs = in_whole_plots()
+    rng = np.random.default_rng(3)
+    called = []
+    for _ in range(150):
+        latent = rng.normal(0, 2.0, 6)[runs["whole_plot"]] + 1.5 * (runs["gum"] - 0.4) / 0.2 + rng.logistic(size=24)
+        scores = np.searchsorted([-2.5, -1, 1, 2.5], latent) + 1
+        fit = doe.fit(study, runs.assign(stability=scores), "stability", "linear")
+        drivers = fit.drivers(draws=1000).table.set_index("factor")
+        called.append((fit.anova.set_index("source").loc["heat", "p"] < 0.05, drivers.loc["heat", "low"] > 0))
+    test, driver = np.mean(called, axis=0)
+    assert test < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 150)
+    assert driver < 0.025 + 3 * np.sqrt(0.025 * 0.975 / 150)
+
+
+def test_a_selection_is_said_wherever_there_are_intervals(fit):
+    chosen = fit.reduced()
+    warned = "The terms were chosen from these same readings"
+    assert any(warned in c for c in chosen.cautions())
+    assert warned in chosen.chance(CORNERS, at_least=4).note
+    assert warned in chosen.predict(CORNERS).note
+    assert not any(warned in c for c in fit.cautions())
+
+
 def test_terms_are_judged_by_f_on_the_batches_left(fit):
     row = fit.anova.set_index("source").loc["speed"]
     assert row["p"] == pytest.approx(stats.f.sf(row["chi2"], 1, fit.n - 2))
