@@ -7,6 +7,7 @@ several take `figure=` and return a Figure; nothing touches pyplot or the global
 from doe.plots.allowed import region_pairs
 from doe.plots.blending import probability_ternary
 from doe.plots.blends import ternary_response, traces
+from doe.plots.boxcox import transform_profile
 from doe.plots.card import set_point_card
 from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import making_order, residuals
@@ -16,6 +17,7 @@ from doe.plots.look import words
 from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
+from doe.plots.scored import score_chances
 from doe.plots.screening import half_normal, inclusion_weights
 from doe.plots.shares import drivers
 from doe.plots.slices import contours
@@ -42,11 +44,13 @@ __all__ = [
     "probability_ternary",
     "region_pairs",
     "residuals",
+    "score_chances",
     "set_point_card",
     "term_correlations",
     "ternary",
     "ternary_response",
     "titration",
     "traces",
+    "transform_profile",
     "words",
 ]

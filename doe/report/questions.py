@@ -289,6 +289,14 @@ def _drives(trial: Trial) -> list[Block]:
                 f"{file_name(fit.response.name)}_curves",
             )
         )
+        if fit.response.scale is not None and fit.response.low is not None:
+            out.append(
+                image(
+                    plots.score_chances(fit),
+                    f"Chance of a good {fit.response.name} over each factor",
+                    f"{file_name(fit.response.name)}_chances",
+                )
+            )
         pairs = _clear_pairs(fit)
         if pairs:
             out.append(
