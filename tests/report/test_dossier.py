@@ -13,7 +13,7 @@ import pytest
 
 import doe
 from doe import StudyError
-from doe.report import write_report
+from doe.report import sentences, write_report
 from doe.report.questions import CAUTIONS, data_fingerprint
 from doe.study.shown import number_text
 
@@ -191,6 +191,40 @@ def test_the_short_answer_is_the_long_one(read, chemical):
     assert "13 batches of chemical process were measured, with 2 factors set and 3 responses fitted." in told
     assert f"is {chemical.win.set_point_probability:.3f} (Monte-Carlo error {chemical.win.mc_error:.4f})" in told
     assert "reaction time (min) from 80 to 90 takes it from 77.6 to 79.6 %" in told
+
+
+def test_the_headline_names_only_what_the_page_shows_to_matter():
+    """Invented readings: x moves y; w shows in no change and no share of its own, but its interaction with z is made to stand out at p = 0.03."""
+    study = doe.Study("three", [doe.Continuous(n, -1, 1) for n in "xzw"], [doe.Response("y", decimals=2)])
+    cube = pd.DataFrame(list(itertools.product((-1.0, 1.0), repeat=3)), columns=list("xzw"))
+    table = pd.concat([cube, cube, pd.DataFrame([[0.0, 0.0, 0.0]] * 4, columns=list("xzw"))], ignore_index=True)
+    noise = np.random.default_rng(0).normal(0.0, 1.0, len(table))
+    both = (table["z"] * table["w"]).to_numpy()
+    noise -= both * (both @ noise) / (both @ both)
+    for slope, sentence in (
+        (5.0, "y: x from -1 to 1 takes it from 4.86 to 14.78, the other factors in the middle."),
+        (
+            0.0,
+            "y: no factor is shown to change it by itself. Of 6 terms tested z × w stands out; of twenty that do nothing, about one does.",
+        ),
+    ):
+        table["y"] = 10 + slope * table["x"] + noise + 0.55 * both
+        fit = doe.fit(study, table, "y", model="interaction")
+        verdicts = {c.name: c.shown for c in sentences.changes(fit)}
+        assert (verdicts["z"], verdicts["w"]) == ("it depends on w", "it depends on z")  # and that is no change
+        ranked = fit.drivers().table.set_index("factor")["verdict"]
+        assert ranked["z"] == ranked["w"] == "not shown to matter"
+        assert sentences.strongest(fit) == sentence
+
+
+def test_a_factor_that_bends_matters_though_its_ends_are_alike():
+    study = doe.Study("bend", [doe.Continuous("x", -1, 1), doe.Continuous("z", -1, 1)], [doe.Response("y", decimals=2)])
+    grid = pd.DataFrame(list(itertools.product((-1.0, 0.0, 1.0), repeat=2)) * 2, columns=["x", "z"])
+    grid["y"] = 10 + 4 * grid["x"] ** 2 + np.random.default_rng(1).normal(0.0, 0.3, len(grid))
+    fit = doe.fit(study, grid, "y", model="quadratic")
+    told = sentences.strongest(fit)
+    assert "x matters, though not by a clear change from end to end" in told
+    assert "takes it from" not in told
 
 
 def test_limits_of_the_evidence_and_cautions(read):
