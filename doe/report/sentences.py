@@ -149,10 +149,11 @@ def _moves(fit: Fit, ends: pd.DataFrame) -> bool:
 def mattering(fit: Fit) -> set[str]:
     """Factors whose share of the response's variation is shown; none where shares cannot be told."""
     try:
-        table = fit.drivers().table
+        ranked = fit.drivers()
     except StudyError:
         return set()
-    return set(table.loc[table["verdict"] == SHOWN, "factor"])
+    shown = ranked.table.loc[ranked.table["verdict"] == SHOWN, "factor"].tolist()
+    return set(shown) - set(ranked._borrowed(shown))  # what comes from moving with others is none of its own
 
 
 def strongest(fit: Fit, most: int = 2) -> str:

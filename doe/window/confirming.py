@@ -401,11 +401,16 @@ class Verdict(Shown):
             for bounds in b.bounds[i]
         ]
         own = self._readings[name].dropna()
+        earlier = {str(run) for run in b.runs}
+        word, times = "confirmation", 1
+        while any(f"{word} {k}" in earlier for k in own.index):  # the fits hold an earlier confirmation's batches
+            times += 1
+            word = f"confirmation {times}, batch"
         for k, value in own.items():
-            label = f"confirmation {k}"
+            label = f"{word} {k}"
             rows.append(
                 {"run": label, "batch": label, **self.confirmation.setting.to_dict(), name: value}
-                | ({"block": "confirmation"} if b.block is not None else {})
+                | ({"block": word} if b.block is not None else {})
                 | ({"whole_plot": label} if b.whole_plot is not None else {})
             )
         # a bound among readings that had none asks for another method than the trial's

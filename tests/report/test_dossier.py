@@ -227,6 +227,75 @@ def test_a_factor_that_bends_matters_though_its_ends_are_alike():
     assert "takes it from" not in told
 
 
+def confirmed(chemical, batches, shift=0.0):
+    """A confirmation of the published trial's window, and the verdict on batches that read as expected, or off by a share."""
+    made = doe.confirm(chemical.win, batches)
+    expected = dict(zip(made.limits["response"], made.limits["expected"], strict=True))
+    rows = pd.DataFrame(
+        [{"batch": k, **{n: v * (1 + shift) for n, v in expected.items()}} for k in range(1, batches + 1)]
+    )
+    return made, made.verdict(rows)
+
+
+def test_a_confirmation_says_what_its_own_number_of_batches_must_read(chemical, tmp_path, sketched):
+    made, _ = confirmed(chemical, 5)
+    told = Page(chemical.write(tmp_path / "page.html", confirmation=made).read_text(encoding="utf-8"))
+    assert "What 5 confirmation batches at the set point must read" in told.section("run")
+    assert "What 3 confirmation batches" not in told.section("run")
+    assert "Did it hold?" not in [e["text"] for e in told.all("h2")]
+    assert ["confirmation", "5 batches, limits together at 95 %"] in told.rows()
+
+
+def test_whether_it_held_is_told_with_what_a_fit_with_the_batches_changes(chemical, tmp_path, sketched):
+    for shift, first in (
+        (0.0, "Agrees: all 4 batches read as the model foretold."),
+        (0.3, "Does not agree: yield of batch 1 is"),
+    ):
+        made, verdict = confirmed(chemical, 4, shift)
+        page = Page(chemical.write(tmp_path / "page.html", verdict=verdict).read_text(encoding="utf-8"))
+        assert [e["text"] for e in page.all("h2")][7] == "Did it hold?"
+        told = page.section("held")
+        assert first in told
+        assert verdict.words in told
+        assert f"Confirmation batches at the set point: {verdict.words}" in page.section("short")
+        assert "What 4 confirmation batches at the set point must read" in page.section("run")
+        again = verdict.refit()
+        at = pd.DataFrame([made.setting.to_dict()])
+        for name, old in chemical.win.fits.items():
+            cells = next(
+                r for r in page.rows() if r[0] == old.response.label and r[-2:] == [str(old.n), str(old.n + 4)]
+            )
+            for fit, cell in ((old, cells[1]), (again[name], cells[2])):
+                assert cell.startswith(fit.response.text(float(fit.predict(at)["estimate"].iloc[0])))
+
+
+def test_fits_that_hold_the_confirmation_batches_say_so(chemical, tmp_path, sketched):
+    _, verdict = confirmed(chemical, 2)
+    fits = {**chemical.fits, **verdict.refit()}
+    page = Page(chemical.write(tmp_path / "page.html", fits=fits, verdict=verdict).read_text(encoding="utf-8"))
+    assert "The fits of this page hold these batches already." in page.section("held")
+    assert "Confirmation batches that the fits hold as well" in page.section("measured")
+    assert any(r[0] == "confirmation 2" for r in page.rows())
+
+
+def test_a_confirmation_of_something_else_is_refused(chemical, tmp_path):
+    made, verdict = confirmed(chemical, 2)
+    other = doe.find_window(chemical.win.fits, target=0.5, draws=500, seed=4)
+    for given, sentence in (
+        ({"confirmation": 3}, "write_report: confirmation is 'int' but must be a Confirmation or None"),
+        ({"verdict": made}, "write_report: verdict is 'Confirmation' but must be a Verdict or None"),
+        ({"confirmation": made, "win": None}, "write_report: confirmation is 'without its window'"),
+        ({"confirmation": doe.confirm(other, 2)}, "write_report: confirmation is 'of another window'"),
+        (
+            {"confirmation": doe.confirm(chemical.win, 3), "verdict": verdict},
+            "write_report: verdict is 'of another confirmation'",
+        ),
+    ):
+        with pytest.raises(StudyError) as problem:
+            chemical.write(tmp_path / "page.html", **given)
+        assert str(problem.value).startswith(sentence)
+
+
 def test_limits_of_the_evidence_and_cautions(read):
     told = read.section("silent")
     for words in ("no evidence of preservation", "of safety", "shelf life", "make confirmation batches"):
