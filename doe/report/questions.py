@@ -40,7 +40,7 @@ from doe.report.blocks import (
     section_blocks,
 )
 from doe.study import Categorical, Response, Section, Study, StudyError
-from doe.study.shown import chance_text, number_text
+from doe.study.shown import chance_text, error_text, number_text
 from doe.study.trial import specification_text
 from doe.window import Confirmation, Verdict, Window, confirm, desirability
 
@@ -430,7 +430,7 @@ def _run(trial: Trial) -> list[Block]:
     out: list[Block] = [Words((sentences.window_line(win),))]
     study = win.study
     entries = tuple((f.name, _value(f, win.set_point[f.name])) for f in study.factors)
-    error = f"{win.mc_error:.4f}"
+    error = error_text(win.mc_error)
     chance = f"Chance there: {chance_text(win.set_point_probability)}, Monte-Carlo error {error}, judged on draws that had no part in finding it."
     out.append(
         Card(
@@ -535,7 +535,9 @@ def _held(trial: Trial, verdict: Verdict) -> list[Block]:
     found = verdict._sections()[0]
     out: list[Block] = [
         Words((verdict.words,)),
-        *section_blocks([Section(f"What {sentences.count(verdict.batches, 'batch')} at {_place(made)} read", found.table)]),
+        *section_blocks(
+            [Section(f"What {sentences.count(verdict.batches, 'batch')} at {_place(made)} read", found.table)]
+        ),
     ]
     title = "With these batches among the data"
     now = {str(run) for fit in trial.fits.values() for run in fit.runs if str(run).startswith("confirmation ")}

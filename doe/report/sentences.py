@@ -13,7 +13,7 @@ from doe.plots import holding
 from doe.plots.curves import value_text
 from doe.plots.ranking import term_words
 from doe.study import Categorical, StudyError
-from doe.study.shown import chance_text, number_text, p_text
+from doe.study.shown import number_text, p_text, simulated_text
 from doe.study.terms import Term
 
 if TYPE_CHECKING:
@@ -240,7 +240,7 @@ def setting(study: Any, row: Any) -> str:
 
 def window_line(win: Window) -> str:
     """What the window says, in one sentence."""
-    chance = f"{chance_text(win.set_point_probability, 3)} (Monte-Carlo error {max(win.mc_error, 0.0):.4f})"
+    chance = simulated_text(win.set_point_probability, win.mc_error)
     where = setting(win.study, win.set_point)
     what = (
         "one new batch meets every specification" if win.noise else "the mean of many batches meets every specification"

@@ -15,7 +15,7 @@ import doe
 from doe import StudyError
 from doe.report import sentences, write_report
 from doe.report.questions import CAUTIONS, data_fingerprint
-from doe.study.shown import number_text
+from doe.study.shown import error_text, number_text
 
 from .conftest import DATE, chemical_study, chemical_table
 from .pages import Page
@@ -162,11 +162,13 @@ def test_trust_in_words(read, chemical):
 def test_where_to_run_is_the_windows_own_answer(read, chemical):
     told = read.section("run")
     win = chemical.win
-    assert f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {win.mc_error:.4f}" in told
-    claim = np.floor(100 * win.claim()["claim"].iloc[0]) / 100
+    assert f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {error_text(win.mc_error)}" in told
+    bound = win.claim().iloc[0]
+    assert 0.01 <= bound["mc_error"] < 0.1  # two decimals are what it allows
+    claim = np.floor(100 * bound["claim"]) / 100
     assert (
-        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.2f} or higher"
-        in told
+        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.2f} or higher "
+        f"(Monte-Carlo error of that bound {number_text(bound['mc_error'], digits=2)})" in told
     )
     assert f"{number_text(win.set_point['temperature'], digits=5)} °F" in told
     if len(win.ranges):
@@ -189,7 +191,9 @@ def test_where_to_run_is_the_windows_own_answer(read, chemical):
 def test_the_short_answer_is_the_long_one(read, chemical):
     told = read.section("short")
     assert "13 batches of chemical process were measured, with 2 factors set and 3 responses fitted." in told
-    assert f"is {chemical.win.set_point_probability:.3f} (Monte-Carlo error {chemical.win.mc_error:.4f})" in told
+    assert (
+        f"is {chemical.win.set_point_probability:.3f} (Monte-Carlo error {error_text(chemical.win.mc_error)})" in told
+    )
     assert "reaction time (min) from 80 to 90 takes it from 77.6 to 79.6 %" in told
 
 
