@@ -14,7 +14,7 @@ from doe.panels.sliding import Drawing, SlidingMap, chance_drawing
 from doe.panels.working import Latest
 from doe.plots.slices import Slice
 from doe.study import Categorical
-from doe.study.shown import number_text
+from doe.study.shown import number_text, simulated_text
 from doe.study.trial import specification_text
 from doe.window import Window
 
@@ -125,7 +125,7 @@ class WindowPanel(Panel):
 
     @staticmethod
     def _point_text(win: Window) -> str:
-        p, error = win.set_point_probability, win.mc_error
+        chance = simulated_text(win.set_point_probability, win.mc_error)
         settings = "; ".join(
             f"{f.name} {win.set_point[f.name] if isinstance(f, Categorical) else number_text(float(win.set_point[f.name]), digits=5)} {getattr(f, 'unit', '')}".rstrip()
             for f in win.study.factors
@@ -136,7 +136,7 @@ class WindowPanel(Panel):
             else f"No setting surely reaches {win.target:g}; this is the best found."
         )
         return said(
-            f"Set point: {settings}.\nChance that one new batch made there meets every specification: {p:.3f} (Monte-Carlo error {error:.3f}). {reached}",
+            f"Set point: {settings}.\nChance that one new batch made there meets every specification: {chance}. {reached}",
             "good",
         )
 
@@ -149,8 +149,10 @@ class WindowPanel(Panel):
 
     def _compute(self, cut: Slice) -> Drawing:
         win: Window = self.need("window")
-        chance, _ = win._chances(cut.table[cut.near])
-        return chance_drawing(cut.grid(chance), cut, "chance of meeting every specification", win.target)
+        chance, error = win._chances(cut.table[cut.near])
+        return chance_drawing(
+            cut.grid(chance), cut, "chance of meeting every specification", win.target, cut.grid(error)
+        )
 
     def _each(self, cut: Slice) -> Mapping[str, Drawing]:
         win: Window = self.need("window")

@@ -34,7 +34,7 @@ class ReportPanel(Panel):
             "One file with its pictures; it needs no network",
         )
         self.save.disabled = True
-        self.follow("study", "plan", "records", "fits", "window")(self._changed)
+        self.follow("study", "plan", "records", "fits", "window", "confirmation", "verdict")(self._changed)
         self._changed()
         return [section("What it will hold", self.holds, row(go, self.under(self.save, self.save.on_msg)))]
 
@@ -49,6 +49,10 @@ class ReportPanel(Panel):
         }
         there = [text for name, text in words.items() if getattr(d, name) is not None]
         lacking = [text for name, text in words.items() if getattr(d, name) is None]
+        if self._confirmed()[0] is not None:
+            there.append("what the confirmation batches must read")
+        if self._confirmed()[1] is not None:
+            there.append("whether it held")
         lines = ["There: " + (", ".join(there) or "nothing yet") + "."]
         if lacking:
             lines.append(
@@ -59,10 +63,21 @@ class ReportPanel(Panel):
                 lines.append(
                     f"{words[name].capitalize()} were made before the readings last changed: make {'them' if name == 'fits' else 'it'} again first."
                 )
+        if "confirmation" in d.stale:
+            lines.append(
+                "The confirmation is of an earlier window and is left out: ask again what its batches must read."
+            )
         self.holds.value = said("\n".join(lines), "note")
         if self.content is not None:
             self.content, self.save.disabled = None, True
             self.say("Something changed since the report was built: build it again.")
+
+    def _confirmed(self) -> tuple[Any, Any]:
+        """The confirmation and its verdict, where they are of the window as it is."""
+        d = self.desk
+        if d.window is None or d.confirmation is None or d.stale & {"fits", "window", "confirmation"}:
+            return None, None
+        return d.confirmation, d.verdict
 
     def _build(self) -> None:
         study, fits = self.need("study", "fits")
@@ -73,10 +88,13 @@ class ReportPanel(Panel):
                 f"desk: {sorted(stale)[0]}", "older than what it rests on", "made again first", "go back to its step"
             )
         plan, records, win = d.plan, d.records, d.window
+        made, verdict = self._confirmed()
 
         def task(_tell: Callable[..., None]) -> bytes:
             with tempfile.TemporaryDirectory() as place:
-                return report.write_report(Path(place) / "report.html", study, plan, records, fits, win).read_bytes()
+                path = Path(place) / "report.html"
+                report.write_report(path, study, plan, records, fits, win, confirmation=made, verdict=verdict)
+                return path.read_bytes()
 
         self.work.start("Writing the report", task, self._built)
 

@@ -14,7 +14,7 @@ from doe.bench.further import extends
 from doe.designs import Plan
 from doe.fits import Fit, Fits
 from doe.study import Model, Study, StudyError
-from doe.window import Window
+from doe.window import Verdict, Window
 
 PARTS = ("study", "plan", "recipe", "records", "fits", "window", "confirmation")
 _ABOVE = {  # what rests on what
@@ -83,6 +83,7 @@ class Holding:
         self.aside: dict[str, list[Any]] = {name: [] for name in PARTS}
         self.stale: set[str] = set()
         self.error: BaseException | None = None
+        self._verdict: Verdict | None = None
 
     @classmethod
     def of(cls, given: Any) -> Holding:
@@ -108,6 +109,18 @@ class Holding:
             "given a desk, a Study, a Plan, Records, Fits or a Window",
             "make one of these first, or leave it out",
         )
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The Verdict on the confirmation that is held, or None; kept in memory alone, for its readings are typed fields."""
+        judged = self._verdict
+        return judged if judged is not None and judged.confirmation is self._held["confirmation"] else None
+
+    @verdict.setter
+    def verdict(self, value: Verdict | None) -> None:
+        before, self._verdict = self._verdict, value
+        if value is not before:
+            self.tell({"verdict"})
 
     def watch(self, parts: Iterable[str], call: Callable[[], None]) -> None:
         """Call this whenever one of these parts changes."""

@@ -27,15 +27,24 @@ def filled(cells: Mapping[str, str]) -> bool:
 
 
 class ConfirmPanel(Panel):
-    """Confirm and next batches. `desk.confirmation` is the Confirmation; `verdict` and `next_plan` are what was made of it here."""
+    """Confirm and next batches. `desk.confirmation` is the Confirmation, `desk.verdict` the Verdict; `next_plan` is what was found here."""
 
     key = "confirm"
     title = "Confirm, and what next"
     asks = "Does the window hold, and which batches would sharpen it?"
 
+    @property
+    def verdict(self) -> Any:
+        """The Verdict on what was typed, or None; the desk holds it, for the report."""
+        return self.desk.verdict
+
+    @verdict.setter
+    def verdict(self, value: Any) -> None:
+        self.desk.verdict = value
+
     def build(self) -> list[Any]:
         """The widgets between title and message."""
-        self.verdict: Any = None
+        self._taken_in: list[tuple[Any, list[Any]]] = []  # readings that the fits hold already
         self.next_plan: Any = None
         self.batches = self.keep(
             "batches",
@@ -66,6 +75,7 @@ class ConfirmPanel(Panel):
         self.table = EntryTable("batch", label="confirmation readings", corner="batch")
         self.table.on_edit(self.on(self._edited))
         self.judged = widgets.HTML()
+        again = self.action("Fit again with these batches", self._refit)
         self.runs = self.keep("runs", TextField("further batches", "4", where=("runs",), width="22em"))
         further = self.action("Which batches next?", self._next)
         self.further = widgets.HTML()
@@ -76,7 +86,7 @@ class ConfirmPanel(Panel):
         return [
             section("What must they read?", row(self.batches, self.confidence), go, self.must, self.under(self.sheet, self.sheet.on_msg),
                     help="A window is a claim. A few batches made at the set point, by whoever will make the product, show whether it holds."),
-            section("What did they read?", self.table, self.judged),
+            section("What did they read?", self.table, self.judged, again),
             section("Which batches next?", row(self.runs), further, self.further, self.use,
                     help="Those that, beside the batches made, would say most about where the window ends."),
         ]  # fmt: skip
@@ -167,6 +177,42 @@ class ConfirmPanel(Panel):
         self.judged.value = said(self.verdict.words, "good" if self.verdict.agrees else "problem") + as_html(
             self.verdict
         )
+
+    def _refit(self) -> None:
+        verdict = self.verdict
+        if verdict is None:
+            raise StudyError(
+                "confirmation readings", "none", "typed in the table above", "type what the batches read first"
+            )
+        if "confirmation" in self.desk.stale:
+            raise StudyError(
+                "confirmation readings",
+                "judged against an earlier window",
+                "judged against the window as it is",
+                "find the window again, then ask what the batches must read",
+            )
+        typed = {r["key"]: {k: v for k, v in self.table.cells.get(r["key"], {}).items() if v} for r in self.table.rows}
+        known = [cells for fits, cells in self._taken_in if fits is self.desk.fits]
+        twice = [k for k, cells in typed.items() if cells and any(cells in earlier for earlier in known)]
+        if twice:
+            raise StudyError(
+                "confirmation readings",
+                f"of batch {', '.join(twice)}, which the fits hold already",
+                "taken in once",
+                "go on with “Where to run”; to correct them, fit again in “What drives it”, then find the window and confirm once more",
+            )
+
+        def done(fits: Any) -> None:
+            earlier = [cells for cells_of in known for cells in cells_of]
+            self._taken_in.append((fits, [*earlier, *typed.values()]))
+            self.desk.fits = fits
+            self.say(
+                f"The fits hold these {verdict.batches} batches now, beside those of the trial. The window was found without them: find it again "
+                "in “Where to run”. Fitting again in “What drives it” takes the trial's readings alone.",
+                "good",
+            )
+
+        self.work.start("Fitting with these batches", lambda _tell: verdict.refit(), done)
 
     def file(self) -> tuple[str, str, bytes]:
         """The confirmation batches' run sheet."""

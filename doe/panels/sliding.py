@@ -18,7 +18,8 @@ from doe.panels.panel import row
 from doe.panels.working import Latest
 from doe.plots.slices import Slice, sliced
 from doe.study import Categorical, Discrete, Study, StudyError
-from doe.study.shown import number_text
+from doe.study.shown import chance_text, number_text, simulated_text
+from doe.window.result import setting_text
 
 FINE, COARSE = 81, (15, 21, 29, 41, 57, 81)
 MEANT = 0.010  # seconds that a map may take while a slider moves
@@ -260,21 +261,40 @@ class SlidingMap:
         return [float(self.base[name]) for name in cut.path.free] if here else []
 
 
-def chance_drawing(values: Any, cut: Slice, title: str, target: float) -> Drawing:
-    """A map of chances on one scale from 0 to 1, with the target's line heavier."""
+def chance_drawing(values: Any, cut: Slice, title: str, target: float, errors: Any = None) -> Drawing:
+    """A map of chances on one scale from 0 to 1, with the target's line heavier; `errors` are Monte-Carlo ones, of the same shape."""
     inside = np.where(cut.inside.reshape(len(cut.y), len(cut.x)), values, np.nan)
-    best = np.unravel_index(int(np.nanargmax(inside)), inside.shape)
-    x, y = cut.path.free
+    best, worst = (np.unravel_index(int(pick(inside)), inside.shape) for pick in (np.nanargmax, np.nanargmin))
+    high, low = (
+        chance_text(float(inside[at]), 3) if errors is None else simulated_text(float(inside[at]), float(errors[at]))
+        for at in (best, worst)
+    )
     share = float(np.nanmean(inside >= target))
     words = (
-        f"Highest chance here: {float(inside[best]):.3f}, at {x} {number_text(float(cut.x[best[1]]))} and {y} {number_text(float(cut.y[best[0]]))}; "
-        f"lowest {float(np.nanmin(inside)):.3f}. {100 * share:.0f} % of this slice reaches {target:g}."
+        f"Highest chance here: {high}, at {_place(cut, best)}; lowest {low}. "
+        f"{100 * share:.0f} % of this slice reaches {target:g}."
     )
     ticks = [[v, f"{v:g}"] for v in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)]
     lines = [[v, f"{v:g}", False] for v in (0.1, 0.5, 0.75, 0.9, 0.99) if abs(v - target) > 0.04] + [
         [target, f"{target:g}", True]
     ]
     return Drawing(values, 0.0, 1.0, ticks, lines, title, words)
+
+
+def _place(cut: Slice, at: Any) -> str:
+    """A point of the map's grid in words, with units; where the bench cannot set it, between which steps it lies."""
+    said = []
+    for name, value in zip(cut.path.free, (float(cut.x[at[1]]), float(cut.y[at[0]])), strict=True):
+        factor = cut.path.study.factor(name)
+        step = None if isinstance(factor, Discrete) else getattr(factor, "step", None)
+        if step and abs(value / step - round(value / step)) > 1e-6:
+            ends = (step * np.floor(value / step), step * np.ceil(value / step))
+            said.append(
+                f"{name} between {' and '.join(setting_text(factor, float(v)) for v in ends)} {getattr(factor, 'unit', '')}".strip()
+            )
+            continue
+        said.append(f"{name} {setting_text(factor, value)} {getattr(factor, 'unit', '')}".strip())
+    return " and ".join(said)
 
 
 def response_drawing(fit: Any, values: Any, cut: Slice) -> Drawing:

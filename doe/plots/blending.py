@@ -13,6 +13,7 @@ from doe.plots.holding import SAME, setting_text
 from doe.plots.look import Floats
 from doe.plots.triangle import Triangle, hull
 from doe.study import Categorical, StudyError
+from doe.study.shown import simulated_text
 from doe.window.blends import Blends, blends_of
 
 if TYPE_CHECKING:
@@ -193,7 +194,7 @@ def _words(
         said = []
         for word, i in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
             blend = ", ".join(setting_text(f, v) for f, v in zip(triangle.parts, blends[inside][i], strict=True))
-            said.append(f"{word}: {chances.told(chance[i], float(errors[i]))} at {blend}")
+            said.append(f"{word}: {simulated_text(float(chance[i]), float(errors[i]))} at {blend}")
         out.append(f"{said[0]}; {said[1]}. {chances.share_text(win, chance)}")
     if not pointed:
         point = ", ".join(setting_text(f, win.set_point[f.name]) for f in win.study.factors)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from doe.plots import look
-from doe.plots.chances import told, what_of
+from doe.plots.chances import what_of
 from doe.study import Categorical
+from doe.study.shown import error_text, simulated_text
 from doe.study.trial import specification_text
 from doe.window.result import EVIDENCE, setting_text
 
@@ -80,19 +81,20 @@ def set_point_card(win: Window, ax: Axes | None = None) -> Axes:
         title = f"Set point of {study.name}"
         chance = (
             f"Chance that {what_of(win)} made there meets all of it: "
-            f"{told(win.set_point_probability, win.mc_error)}; target {win.target:g}."
+            f"{simulated_text(win.set_point_probability, win.mc_error)}; target {win.target:g}."
         )
     else:
         title = f"No window for {study.name}: the best setting found"
         chance = (
             f"It does not surely reach the target of {win.target:g}: the chance that {what_of(win)} made there meets all of it is "
-            f"{told(win.set_point_probability, win.mc_error)}."
+            f"{simulated_text(win.set_point_probability, win.mc_error)}."
         )
     under = [chance, claimed(win)]
     if together:
         worst = win.worst.iloc[0]
         under.append(
-            f"All factors may stray within the first ranges at once, and the chance stays at {float(worst['probability']):.3f} or above; "
+            "All factors may stray within the first ranges at once, and the chance stays at "
+            f"{simulated_text(float(worst['probability']), float(worst['mc_error']))} or above; "
             "within the second one factor may stray while the others are held."
         )
         if study.components:
@@ -107,13 +109,19 @@ def set_point_card(win: Window, ax: Axes | None = None) -> Axes:
 
 
 def claimed(win: Window) -> str:
-    """The lower bound of the true rate at the set point, in words."""
-    claim = math.floor(100.0 * float(win.claim()["claim"].iloc[0])) / 100.0  # a lower bound is rounded down
-    if claim == 0.0:
-        return "No share of batches made there can be said with 90 % confidence to meet every specification."
+    """The lower bound of the true rate at the set point, in words: as many decimals as its Monte-Carlo error allows, rounded down."""
+    row = win.claim().iloc[0]
+    error = float(row["mc_error"])
+    places = min(max(2, -math.floor(math.log10(error))), 4) if error > 0.0 else 4
+    claim = math.floor(10**places * float(row["claim"])) / 10**places
+    if claim <= 0.0:
+        return (
+            "No share of batches made there can be said with 90 % confidence to meet every specification (Monte-Carlo error of that "
+            f"bound {error_text(error)})."
+        )
     return (
-        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.2f} or higher; this "
-        "allows for the setting having been chosen on the same readings."
+        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.{places}f} or higher "
+        f"(Monte-Carlo error of that bound {error_text(error)}); this allows for the setting having been chosen on the same readings."
     )
 
 

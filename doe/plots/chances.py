@@ -13,7 +13,7 @@ from doe.plots import look, slices
 from doe.plots.holding import setting_text
 from doe.plots.runs import observed
 from doe.study import Categorical, StudyError
-from doe.study.shown import chance_text
+from doe.study.shown import chance_text, simulated_text
 from doe.study.trial import specification_text
 
 if TYPE_CHECKING:
@@ -256,12 +256,6 @@ def _along_edges(box: Any) -> Floats:
     return np.vstack([np.column_stack(side) for side in sides])
 
 
-def told(chance: float, error: float) -> str:
-    """A chance for reading, with its Monte-Carlo error where that shows."""
-    tail = f" (Monte-Carlo error {error:.3f})" if error >= 0.0005 and chance >= 0.0005 else ""
-    return chance_text(chance, 3) + tail
-
-
 def share_text(win: Window, chance: Floats) -> str:
     """How much of a slice reaches the target, as a sentence."""
     reached = 100.0 * float((chance >= win.target).mean())
@@ -347,7 +341,7 @@ def _map_words(
         if word == "Best here":  # picked by these draws, so judged by others
             judged = win._judged(inside.iloc[[at]])
             value, error = float(judged[0][0]), float(judged[1][0])
-        out.append(f"{word}: {told(value, error)} at {slices.place_text(cut, inside.iloc[at])}")
+        out.append(f"{word}: {simulated_text(value, error)} at {slices.place_text(cut, inside.iloc[at])}")
     lines = [f"{out[0]}; {out[1]}. {share_text(win, chance)}"]
     if boxed:
         lines.append("Dashed: the ranges that hold together.")

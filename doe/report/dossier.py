@@ -16,7 +16,7 @@ from doe.report.questions import Trial, chapters
 from doe.report.rendering import rendered
 from doe.study import Study, StudyError
 from doe.study.files import folder_made, write_bytes, write_text
-from doe.window import Window
+from doe.window import Confirmation, Verdict, Window
 
 
 def write_report(
@@ -28,6 +28,8 @@ def write_report(
     win: Window | None = None,
     date: str | datetime.date | None = None,
     pictures: str | os.PathLike[str] | None = None,
+    confirmation: Confirmation | None = None,
+    verdict: Verdict | None = None,
 ) -> Path:
     """Write everything a colleague needs to judge the trial into one HTML file.
 
@@ -49,6 +51,11 @@ def write_report(
         Date on the page; today's if left out. Everything else is the same for the same input.
     pictures : str or path, optional
         A folder, made if it is not there, for every picture of the page as a PNG file of its own.
+    confirmation : Confirmation, optional
+        As `doe.confirm` gives it from `win`: the page says what its batches must read. Left out, those of the verdict; without either, what
+        three batches at the set point must read.
+    verdict : Verdict, optional
+        As `Confirmation.verdict` gives it: the page then has a chapter on whether the window held.
 
     Returns
     -------
@@ -58,7 +65,8 @@ def write_report(
     Raises
     ------
     StudyError
-        If the parts are of different studies or not of these kinds, or the file cannot be written.
+        If the parts are of different studies or not of these kinds, the confirmation is of another window or the verdict of another
+        confirmation, or the file cannot be written.
     """
     if not isinstance(study, Study):
         raise StudyError(
@@ -71,6 +79,7 @@ def write_report(
         _fits(fits, study),
         _part("win", win, Window, study),
         _date(date),
+        *_confirmed(confirmation, verdict, win, study),
     )
     found = chapters(trial)
     if pictures is not None:
@@ -100,6 +109,7 @@ _MAKE = {
     "plan": "make one with doe.designs, load it with Plan.load, or give None",
     "records": "make them with doe.bench.read_sheet or Records.from_frame, or give None: the fits know their readings",
     "win": "make it with doe.find_window, or give None",
+    "confirmation": "make it with doe.confirm, or give None",
 }
 
 
@@ -117,6 +127,54 @@ def _part(name: str, given: Any, kind: Any, study: Study) -> Any:
             "give the parts of one trial; a changed study needs new fits",
         )
     return given
+
+
+def _confirmed(
+    confirmation: Any, verdict: Any, win: Window | None, study: Study
+) -> tuple[Confirmation | None, Verdict | None]:
+    """Confirmation and verdict, of the window that the page shows."""
+    if verdict is not None and not isinstance(verdict, Verdict):
+        raise StudyError(
+            "write_report: verdict",
+            type(verdict).__name__,
+            "a Verdict or None",
+            "make it with confirmation.verdict(…), or give None",
+        )
+    if confirmation is None and verdict is not None:
+        confirmation = verdict.confirmation
+    made = _part("confirmation", confirmation, Confirmation, study)
+    if made is None:
+        return None, None
+    if win is None or not _same_window(made.window, win):
+        raise StudyError(
+            "write_report: confirmation",
+            "without its window" if win is None else "of another window",
+            "of the window of the page",
+            "give the window it was made from as win, or make it again with doe.confirm(win)",
+        )
+    if verdict is not None and verdict.confirmation is not made:
+        asked = verdict.confirmation
+        same = (
+            asked.batches == made.batches and asked.confidence == made.confidence and asked.setting.equals(made.setting)
+        )
+        if not same or not _same_window(asked.window, win):
+            raise StudyError(
+                "write_report: verdict",
+                "of another confirmation",
+                "of the confirmation given",
+                "leave the confirmation out: the verdict brings its own",
+            )
+    return made, verdict
+
+
+def _same_window(one: Window, other: Window) -> bool:
+    """Whether two windows say the same: one may have been saved and loaded meanwhile."""
+    return one is other or (
+        one.set_point.equals(other.set_point)
+        and one.set_point_probability == other.set_point_probability
+        and (one.target, one.draws, one.seed, list(one.fits))
+        == (other.target, other.draws, other.seed, list(other.fits))
+    )
 
 
 def _fits(fits: Any, study: Study) -> dict[str, Fit]:

@@ -40,9 +40,9 @@ from doe.report.blocks import (
     section_blocks,
 )
 from doe.study import Categorical, Response, Section, Study, StudyError
-from doe.study.shown import chance_text, number_text
+from doe.study.shown import chance_text, error_text, number_text
 from doe.study.trial import specification_text
-from doe.window import Window, confirm, desirability
+from doe.window import Confirmation, Verdict, Window, confirm, desirability
 
 LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "pyDOE3", "matplotlib", "jinja2")
 PAIRS = 6  # interactions in one picture
@@ -76,6 +76,8 @@ class Trial:
     fits: Mapping[str, Fit]
     win: Window | None
     date: str
+    confirmation: Confirmation | None = None
+    verdict: Verdict | None = None
 
 
 def chapters(trial: Trial) -> list[Chapter]:
@@ -88,6 +90,7 @@ def chapters(trial: Trial) -> list[Chapter]:
         Chapter("drives", "What drives each response?", tuple(_drives(trial))),
         Chapter("trust", "Can the fits be trusted?", tuple(_trust(trial))),
         Chapter("run", "Where to run?", tuple(_run(trial))),
+        *([Chapter("held", "Did it hold?", tuple(_held(trial, trial.verdict)))] if trial.verdict is not None else []),
         Chapter("silent", "What does this not show?", tuple(_silent(trial))),
         Chapter("care", "What to take care of at the bench?", (Points(CAUTIONS),)),
         Chapter("origin", "How was this page made?", tuple(_origin(trial))),
@@ -106,6 +109,8 @@ def _short(trial: Trial) -> list[Block]:
     lines += [sentences.strongest(fit) for fit in trial.fits.values()]
     if trial.win is not None:
         lines.append(sentences.window_line(trial.win) + " Only the responses named under “Where to run?” are judged.")
+    if trial.verdict is not None:
+        lines.append(f"Confirmation batches at {_place(trial.verdict.confirmation)}: {trial.verdict.words}")
     wary: dict[str, list[str]] = {}
     for fit in trial.fits.values():
         for line in fit.cautions():
@@ -186,6 +191,7 @@ def _measured(trial: Trial) -> list[Block]:
         if records.failed:
             out.append(Words((f"Marked as failed: run {', '.join(str(r) for r in records.failed)}.",)))
         out += _lost(records)
+        out += _confirming(trial)
     out += _left_out(trial)
     return out
 
@@ -234,6 +240,22 @@ def _lost(records: Records) -> list[Block]:
         if missing:
             lines.append(f"{one.name}: no reading of run {', '.join(missing)}.")
     return [Heading("Readings that are missing"), Points(tuple(lines))] if lines else []
+
+
+def _confirming(trial: Trial) -> list[Block]:
+    """Confirmation batches that the fits hold beside the records."""
+    rows: dict[str, dict[str, str]] = {}
+    heads = [fit.response.label for fit in trial.fits.values()]
+    for fit in trial.fits.values():
+        for run, value in zip(fit.runs, _reading_texts(fit.response, list(fit.batches.values)), strict=True):
+            if str(run).startswith("confirmation "):
+                rows.setdefault(str(run), dict.fromkeys(heads, ""))[fit.response.label] = value
+    if not rows:
+        return []
+    table = pd.DataFrame([{"batch": run, **cells} for run, cells in rows.items()])
+    return [
+        grid("Confirmation batches that the fits hold as well", table, "As the fits used them; a bound shows blank.")
+    ]
 
 
 def _readings_of_fits(trial: Trial) -> Grid:
@@ -428,7 +450,7 @@ def _run(trial: Trial) -> list[Block]:
     out: list[Block] = [Words((sentences.window_line(win),))]
     study = win.study
     entries = tuple((f.name, _value(f, win.set_point[f.name])) for f in study.factors)
-    error = f"{win.mc_error:.4f}"
+    error = error_text(win.mc_error)
     chance = f"Chance there: {chance_text(win.set_point_probability)}, Monte-Carlo error {error}, judged on draws that had no part in finding it."
     out.append(
         Card(
@@ -468,8 +490,8 @@ def _run(trial: Trial) -> list[Block]:
                 "window_by_response",
             )
         )
-    if sentences.reached(win):
-        out += _confirmation(win)
+    if trial.confirmation is not None or sentences.reached(win):
+        out += _confirmation(trial.confirmation or confirm(win, CONFIRMED))
     return out + _compromise(win, trial.fits)
 
 
@@ -514,15 +536,61 @@ def _range_table(win: Window, ranges: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _confirmation(win: Window) -> list[Block]:
-    """What confirmation batches at the set point must read."""
-    found = confirm(win, CONFIRMED)._sections()
-    return section_blocks(
+def _place(made: Confirmation) -> str:
+    """Where confirmation batches are made, in words."""
+    there = made.setting.equals(made.window.set_point)
+    return "the set point" if there else sentences.setting(made.study, made.setting)
+
+
+def _confirmation(made: Confirmation) -> list[Block]:
+    """What confirmation batches must read."""
+    found = made._sections()
+    title = f"What {sentences.count(made.batches, 'confirmation batch')} at {_place(made)} must read"
+    return section_blocks([Section(title, found[1].table, found[1].note), *found[2:]])
+
+
+def _held(trial: Trial, verdict: Verdict) -> list[Block]:
+    """What the confirmation batches read, whether that is what was foretold, and what a fit with them changes."""
+    made = verdict.confirmation
+    found = verdict._sections()[0]
+    out: list[Block] = [
+        Words((verdict.words,)),
+        *section_blocks(
+            [Section(f"What {sentences.count(verdict.batches, 'batch')} at {_place(made)} read", found.table)]
+        ),
+    ]
+    title = "With these batches among the data"
+    now = {str(run) for fit in trial.fits.values() for run in fit.runs if str(run).startswith("confirmation ")}
+    if now - {str(run) for fit in made.window.fits.values() for run in fit.runs}:
+        return [*out, Heading(title), Words(("The fits of this page hold these batches already.",))]
+    try:
+        again = verdict.refit()
+    except StudyError as problem:
+        return [*out, Heading(title), Words((f"Not fitted again: {problem}",))]
+    at = pd.DataFrame([made.setting.to_dict()])
+    rows = [
+        {
+            "response": old.response.label,
+            "before: one new batch there, 95 %": _foretold(old, at),
+            "with them": _foretold(again[name], at),
+            "batches before": str(old.n),
+            "with these": str(again[name].n),
+        }
+        for name, old in made.window.fits.items()
+    ]
+    fresh = [
+        f"{name}: {line}"
+        for name, old in made.window.fits.items()
+        for line in again[name].cautions()
+        if line not in old.cautions()
+    ]
+    note = " ".join(
         [
-            Section(f"What {CONFIRMED} confirmation batches at the set point must read", found[1].table, found[1].note),
-            *found[2:],
+            "The rest of this page stands on the fits without these batches; set point and ranges are to be found again from those with them.",
+            *(["New to be wary of, with them:", *fresh] if fresh else []),
         ]
     )
+    return [*out, grid(title, pd.DataFrame(rows), note)]
 
 
 def _compromise(win: Window, fits: Mapping[str, Fit]) -> list[Block]:
@@ -579,6 +647,11 @@ def _origin(trial: Trial) -> list[Block]:
             for name, sd in w.jitter.items()
         )
         rows.append(("window, setting error added (SD)", jitter or "none"))
+    if trial.confirmation is not None:
+        c = trial.confirmation
+        rows.append(
+            ("confirmation", f"{sentences.count(c.batches, 'batch')}, limits together at {100 * c.confidence:g} %")
+        )
     rows.append(("doe", version()))
     rows.append(("Python", platform.python_version()))
     rows += [(name, _installed(name)) for name in LIBRARIES]

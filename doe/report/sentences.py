@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from doe.fits.driving import SHOWN
 from doe.plots import holding
 from doe.plots.curves import value_text
-from doe.study import Categorical
-from doe.study.shown import chance_text, number_text, p_text
+from doe.plots.ranking import term_words
+from doe.study import Categorical, StudyError
+from doe.study.shown import number_text, p_text, simulated_text
 from doe.study.terms import Term
 
 if TYPE_CHECKING:
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from doe.window import Window
 
 NOTHING = "not shown to matter"
+CHANGE = "a clear change"
 CLEAR = 0.05  # p below which an effect counts as shown
 
 
@@ -47,12 +50,14 @@ def term_verdicts(fit: Fit) -> dict[Term, bool]:
 class Change:
     """What a response does as one factor goes from one setting to another."""
 
+    name: str
     label: str
     start: str
     end: str
     before: float
     after: float
     shown: str
+    clear: bool  # the change itself, from the one setting to the other
 
 
 def changes(fit: Fit) -> list[Change]:
@@ -80,7 +85,8 @@ def changes(fit: Fit) -> list[Change]:
             ends, predicted = ends.iloc[order], predicted[order]
         start, end = (str(v) if isinstance(factor, Categorical) else number_text(float(v)) for v in ends[name])
         shown = verdict(fit, name, verdicts, ends)
-        out.append(Change(factor.label, start, end, float(predicted[0]), float(predicted[1]), shown))
+        clear = shown.startswith(CHANGE)
+        out.append(Change(name, factor.label, start, end, float(predicted[0]), float(predicted[1]), shown, clear))
     return out
 
 
@@ -124,7 +130,7 @@ def verdict(fit: Fit, name: str, verdicts: dict[Term, bool], ends: pd.DataFrame)
     moves = verdicts[own] if own in verdicts else _moves(fit, ends)
     parts = []
     if moves:
-        parts.append("a clear change")
+        parts.append(CHANGE)
     if bend:
         parts.append("a bend" if moves else "no clear change from end to end, but a bend")
     if partners:
@@ -141,18 +147,47 @@ def _moves(fit: Fit, ends: pd.DataFrame) -> bool:
     return bool(row["p"] < CLEAR) if "p" in row else bool(row["low"] > 0 or row["high"] < 0)
 
 
+def mattering(fit: Fit) -> set[str]:
+    """Factors whose share of the response's variation is shown; none where shares cannot be told."""
+    try:
+        ranked = fit.drivers()
+    except StudyError:
+        return set()
+    shown = ranked.table.loc[ranked.table["verdict"] == SHOWN, "factor"].tolist()
+    return set(shown) - set(ranked._borrowed(shown))  # what comes from moving with others is none of its own
+
+
 def strongest(fit: Fit, most: int = 2) -> str:
-    """The factors that change a response most, of those shown to: one sentence."""
-    shown = [c for c in changes(fit) if c.shown != NOTHING]
-    if not shown:
+    """The factors that are shown to change a response, those that change it most first: one sentence, or two.
+
+    One term that stands out among many, without a change or a share of its factor, names no factor: of twenty idle terms one does.
+    """
+    found = changes(fit)
+    share = mattering(fit)
+    clear = [c for c in found if c.clear]
+    named = []
+    if clear:
+        before, after = (fit.response.forward([getattr(c, end) for c in clear]) for end in ("before", "after"))
+        order = np.argsort(-np.abs(after - before), kind="stable")[:most]
+        named = [
+            f"{c.label} from {c.start} to {c.end} takes it from {value_text(fit, c.before, unit=False)} to {value_text(fit, c.after)}"
+            for c in (clear[int(i)] for i in order)
+        ]
+    others = [c.name for c in found if c.name in share and not c.clear]
+    bent = (
+        f"{listed(others)} {'matter' if len(others) > 1 else 'matters'}, though not by a clear change from end to end"
+    )
+    if named:
+        return f"{fit.response.name}: {'; '.join(named)}, the other factors in the middle.{f' Also {bent}.' if others else ''}"
+    if others:
+        return f"{fit.response.name}: {bent}."
+    terms = [term_words(term) for term, shown in term_verdicts(fit).items() if shown]
+    if not terms:
         return f"{fit.response.name}: no factor is shown to change it."
-    before, after = (fit.response.forward([getattr(c, end) for c in shown]) for end in ("before", "after"))
-    order = np.argsort(-np.abs(after - before), kind="stable")[:most]
-    parts = [
-        f"{c.label} from {c.start} to {c.end} takes it from {value_text(fit, c.before, unit=False)} to {value_text(fit, c.after)}"
-        for c in (shown[int(i)] for i in order)
-    ]
-    return f"{fit.response.name}: {'; '.join(parts)}, the other factors in the middle."
+    return (
+        f"{fit.response.name}: no factor is shown to change it by itself. Of {count(len(term_verdicts(fit)), 'term')} tested "
+        f"{listed(terms)} {'stand' if len(terms) > 1 else 'stands'} out; of twenty that do nothing, about one does."
+    )
 
 
 def _unit(fit: Fit) -> str:
@@ -210,7 +245,7 @@ def setting(study: Any, row: Any) -> str:
 
 def window_line(win: Window) -> str:
     """What the window says, in one sentence."""
-    chance = f"{chance_text(win.set_point_probability, 3)} (Monte-Carlo error {max(win.mc_error, 0.0):.4f})"
+    chance = simulated_text(win.set_point_probability, win.mc_error)
     where = setting(win.study, win.set_point)
     what = (
         "one new batch meets every specification" if win.noise else "the mean of many batches meets every specification"

@@ -61,6 +61,16 @@ def chance_text(p: float, places: int = 4) -> str:
     return f"more than {1 - least:.{places}f}" if p >= 1 - least / 2 else f"{p:.{places}f}"
 
 
+def error_text(error: float) -> str:
+    """A Monte-Carlo error as text: two significant digits, and never nought."""
+    return "less than 0.0001" if error < 0.0001 else number_text(error, digits=2)
+
+
+def simulated_text(chance: float, error: float, places: int = 3) -> str:
+    """A simulated chance with its Monte-Carlo error: "0.991 (Monte-Carlo error 0.00052)"."""
+    return f"{chance_text(chance, places)} (Monte-Carlo error {error_text(error)})"
+
+
 def number_text(value: float, error: float | None = None, digits: int = 4) -> str:
     """A number as text.
 

@@ -19,6 +19,7 @@ from doe.fits.sources import bound_text
 from doe.fits.verdicts import listed
 from doe.study import Categorical, Response, Section, Shown, Study, StudyError
 from doe.study.factors import as_number
+from doe.study.shown import chance_text
 from doe.window.folding import Floats
 from doe.window.result import Window, setting_text
 
@@ -259,7 +260,7 @@ class Confirmation(Shown):
         note = (
             f"If the model is right, all of this holds together in {self.confidence:.0%} of confirmations. "
             + (
-                f"The chance that all {self.batches} meet every specification is {self.chance_all:.3f}. "
+                f"The chance that all {self.batches} meet every specification is {chance_text(self.chance_all, 3)}. "
                 if many
                 else ""
             )
@@ -268,7 +269,8 @@ class Confirmation(Shown):
         if any(f.response.transform for f in win.fits.values()) and many:
             note += " A mean is taken on the fitted scale (a geometric mean for a logarithm)."
         sizes = self.sizes.assign(
-            chance_all=[f"{v:.3f}" for v in self.sizes["chance_all"]], shown=[f"{v:.0%}" for v in self.sizes["shown"]]
+            chance_all=[chance_text(v, 3) for v in self.sizes["chance_all"]],
+            shown=[f"{v:.0%}" for v in self.sizes["shown"]],
         ).rename(columns={"chance_all": "chance that all conform", "shown": "share shown by these alone"})
         return [
             Section(f"Confirm with {self.batches} batch{'es' if many else ''} at", rows),
@@ -401,11 +403,16 @@ class Verdict(Shown):
             for bounds in b.bounds[i]
         ]
         own = self._readings[name].dropna()
+        earlier = {str(run) for run in b.runs}
+        word, times = "confirmation", 1
+        while any(f"{word} {k}" in earlier for k in own.index):  # the fits hold an earlier confirmation's batches
+            times += 1
+            word = f"confirmation {times}, batch"
         for k, value in own.items():
-            label = f"confirmation {k}"
+            label = f"{word} {k}"
             rows.append(
                 {"run": label, "batch": label, **self.confirmation.setting.to_dict(), name: value}
-                | ({"block": "confirmation"} if b.block is not None else {})
+                | ({"block": word} if b.block is not None else {})
                 | ({"whole_plot": label} if b.whole_plot is not None else {})
             )
         # a bound among readings that had none asks for another method than the trial's

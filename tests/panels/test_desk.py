@@ -108,6 +108,56 @@ def test_the_whole_job_by_hand(small, small_fits):
     assert kept["3"] == {"viscosity": "thick"}
 
 
+def test_confirmation_readings_reach_the_report_and_a_fit_with_them(small_fits):
+    fits, records = small_fits
+    desk = panels.desk()
+    desk.records = records
+    desk.fits = fits
+    desk.window = doe.find_window(fits, target=0.8, draws=500)
+    desk.confirmation = doe.confirm(desk.window, 2)
+    confirm, report = desk.panel("confirm"), desk.panel("report")
+    confirm.guard(confirm._refit)
+    assert "confirmation readings is 'none'" in text_of(confirm.message.value)
+    expected = float(desk.confirmation.limits["expected"].iloc[0])
+    confirm.table.paste("1", "viscosity", f"{expected:.0f}\n{1.02 * expected:.0f}")
+    assert desk.verdict is confirm.verdict
+    assert desk.verdict.agrees
+    assert "whether it held" in text_of(report.holds.value)
+    report._build()
+    report.work.wait()
+    page = report.content.decode()
+    assert "Did it hold?" in page
+    assert "What 2 confirmation batches at the set point must read" in page
+
+    verdict = desk.verdict
+    confirm.guard(confirm._refit)
+    confirm.work.wait()
+    assert desk.fits["viscosity"].n == fits["viscosity"].n + 2
+    assert [str(r) for r in desk.fits["viscosity"].runs][-2:] == ["confirmation 1", "confirmation 2"]
+    assert {"window", "confirmation"} <= desk.stale
+    assert "find it again" in text_of(confirm.message.value)
+    assert report.save.disabled
+    assert "The confirmation is of an earlier window and is left out" in text_of(report.holds.value)
+    confirm.guard(confirm._refit)
+    assert "an earlier window" in text_of(confirm.message.value)
+
+    # a second confirmation: the same readings are not taken in twice, others are
+    desk.window = doe.find_window(desk.fits, target=0.8, draws=500)
+    desk.confirmation = doe.confirm(desk.window, 2)
+    assert desk.verdict is not verdict
+    confirm.table.paste("1", "viscosity", f"{expected:.0f}\n{1.02 * expected:.0f}")
+    confirm.guard(confirm._refit)
+    assert "of batch 1, 2, which the fits hold already" in text_of(confirm.message.value)
+    confirm.table.paste("1", "viscosity", f"{1.01 * expected:.0f}\n{0.99 * expected:.0f}")
+    confirm.guard(confirm._refit)
+    confirm.work.wait()
+    assert [str(r) for r in desk.fits["viscosity"].runs][-3:] == [
+        "confirmation 2",
+        "confirmation 2, batch 1",
+        "confirmation 2, batch 2",
+    ]
+
+
 def test_a_desk_stays_in_its_folder_when_the_notebook_goes_elsewhere(tmp_path, monkeypatch):
     desk = panels.desk()
     (tmp_path / "elsewhere").mkdir()

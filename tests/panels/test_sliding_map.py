@@ -6,6 +6,9 @@ import pytest
 
 import doe
 from doe.panels import batches_panel, drivers_panel, window_panel
+from doe.panels.sliding import chance_drawing
+from doe.plots.slices import sliced
+from doe.study.shown import simulated_text
 
 from .conftest import text_of
 
@@ -47,7 +50,31 @@ def test_the_map_is_the_windows_own_chance_at_the_held_settings(three):
     assert np.allclose(drawn[inside], expected[inside], atol=1e-6)
     assert np.array_equal(np.frombuffer(canvas.outside, dtype=np.uint8).astype(bool), ~inside)
     assert "Held: c 0.3" in canvas.alt
-    assert f"Highest chance here: {expected[inside].max():.3f}" in canvas.alt
+    found = three.probability(grid)[inside]
+    best = found.iloc[int(found["probability"].argmax())]
+    assert f"Highest chance here: {simulated_text(best['probability'], best['mc_error'])}, at a " in canvas.alt
+
+
+def test_chances_near_0_and_1_and_their_errors_are_never_told_as_nought():
+    study = doe.Study(
+        "two",
+        [doe.Continuous("polymer", 0.2, 0.6, "%", step=0.01), doe.Continuous("speed", 200, 600, "rpm")],
+        [doe.Response("y", low=0)],
+    )
+    cut = sliced(study, "polymer", "speed", {}, 7)
+    values, errors = np.full((7, 7), 0.5), np.full((7, 7), 0.00052)
+    values[0, 0], errors[0, 0] = 0.0, 0.0
+    values[3, 2] = 0.99999  # polymer 1/3, between two steps; speed 400
+    told = chance_drawing(values, cut, "chance", 0.9, errors).words
+    assert told.startswith(
+        "Highest chance here: more than 0.999 (Monte-Carlo error 0.00052), at polymer between 0.33 and 0.34 % and speed 400 rpm; "
+        "lowest less than 0.001 (Monte-Carlo error less than 0.0001)."
+    )
+    values[3, 3], values[3, 2] = 0.7, 0.5
+    assert (
+        "Highest chance here: 0.700, at polymer 0.40 % and speed 400 rpm"
+        in chance_drawing(values, cut, "chance", 0.9).words
+    )
 
 
 def test_moving_a_slider_draws_coarse_and_resting_fine(three):

@@ -5,6 +5,7 @@ import pytest
 
 import doe
 from doe import StudyError, plots
+from doe.study.shown import number_text
 
 from .pictures import by_gid, outside, overlaps, said
 
@@ -23,7 +24,9 @@ def test_it_holds_the_windows_numbers(gel_window):
     assert ax.get_title() == "Set point of after-sun gel (invented)"
     told = plots.words(ax)
     assert "Chance that one new batch made there meets all of it: " in told
-    assert f"the chance stays at {win.worst['probability'].iloc[0]:.3f} or above" in told
+    worst = win.worst.iloc[0]
+    error = number_text(worst["mc_error"], digits=2)
+    assert f"the chance stays at {worst['probability']:.3f} (Monte-Carlo error {error}) or above" in told
     assert 0.99 < win.claim()["claim"].iloc[0] < 1
     assert "the true share of batches made there that meet every specification is 0.99 or higher" in told
     assert "it is no evidence of preservation, safety, stability or shelf life beyond what was measured." in told
@@ -60,12 +63,17 @@ def test_refused_without_a_window():
 
 def test_a_bound_is_rounded_down_and_one_of_nothing_is_said(chemical, monkeypatch):
     win = doe.find_window(chemical, target=0.6, draws=500)
-    for claim, words in (
+    share = "With 90 % confidence the true share of batches made there that meet every specification is "
+    for claim, error, words in (
+        (0.5369, 0.0224, f"{share}0.53 or higher (Monte-Carlo error of that bound 0.022);"),
+        (0.5369, 0.0031, f"{share}0.536 or higher (Monte-Carlo error of that bound 0.0031);"),
+        (0.99996, 0.0000004, f"{share}0.9999 or higher (Monte-Carlo error of that bound less than 0.0001);"),
         (
-            0.5369,
-            "With 90 % confidence the true share of batches made there that meet every specification is 0.53 or higher;",
+            0.0042,
+            0.011,
+            "No share of batches made there can be said with 90 % confidence to meet every specification (Monte-Carlo error of ",
         ),
-        (0.0042, "No share of batches made there can be said with 90 % confidence to meet every specification."),
     ):
-        monkeypatch.setattr(type(win), "claim", lambda self, claim=claim: pd.DataFrame({"claim": [claim]}))
+        found = pd.DataFrame({"claim": [claim], "mc_error": [error]})
+        monkeypatch.setattr(type(win), "claim", lambda self, found=found: found)
         assert words in plots.words(plots.set_point_card(win))

@@ -6,7 +6,7 @@ import pytest
 
 import doe
 from doe import StudyError, plots
-from doe.study.shown import chance_text
+from doe.study.shown import simulated_text
 
 from .pictures import by_gid, outside, overlaps, said
 from .test_slices import lines
@@ -34,10 +34,10 @@ def test_the_words_give_best_and_worst_of_the_windows_map(gel_window):
     told = plots.words(ax)
     # the best place of the draws shown, its chance by draws that did not pick it
     place = pd.DataFrame([win.set_point.to_dict() | best[["carbomer", "neutralisation"]].to_dict()])
-    judged = win._predictive.chance(win.study.encode(place), win._fresh)[0][0]
-    assert f"Best here: {chance_text(float(judged), 3)}" in told
+    judged, error = win._predictive.chance(win.study.encode(place), win._fresh)
+    assert f"Best here: {simulated_text(float(judged[0]), float(error[0]))}" in told
     assert f"at carbomer {best['carbomer']:g} %, neutralisation {best['neutralisation']:g} eq/eq; worst:" in told
-    assert "worst: less than 0.001 at" in told
+    assert "worst: less than 0.001 (Monte-Carlo error " in told
     share = 100 * (grid["probability"] >= win.target).mean()
     assert (f"{share:.0f} % of this slice reaches the target of 0.95." in told) or share < 1
 

@@ -13,9 +13,9 @@ import pytest
 
 import doe
 from doe import StudyError
-from doe.report import write_report
+from doe.report import sentences, write_report
 from doe.report.questions import CAUTIONS, data_fingerprint
-from doe.study.shown import number_text
+from doe.study.shown import error_text, number_text
 
 from .conftest import DATE, chemical_study, chemical_table
 from .pages import Page
@@ -162,11 +162,13 @@ def test_trust_in_words(read, chemical):
 def test_where_to_run_is_the_windows_own_answer(read, chemical):
     told = read.section("run")
     win = chemical.win
-    assert f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {win.mc_error:.4f}" in told
-    claim = np.floor(100 * win.claim()["claim"].iloc[0]) / 100
+    assert f"Chance there: {win.set_point_probability:.4f}, Monte-Carlo error {error_text(win.mc_error)}" in told
+    bound = win.claim().iloc[0]
+    assert 0.01 <= bound["mc_error"] < 0.1  # two decimals are what it allows
+    claim = np.floor(100 * bound["claim"]) / 100
     assert (
-        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.2f} or higher"
-        in told
+        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.2f} or higher "
+        f"(Monte-Carlo error of that bound {number_text(bound['mc_error'], digits=2)})" in told
     )
     assert f"{number_text(win.set_point['temperature'], digits=5)} °F" in told
     if len(win.ranges):
@@ -189,8 +191,113 @@ def test_where_to_run_is_the_windows_own_answer(read, chemical):
 def test_the_short_answer_is_the_long_one(read, chemical):
     told = read.section("short")
     assert "13 batches of chemical process were measured, with 2 factors set and 3 responses fitted." in told
-    assert f"is {chemical.win.set_point_probability:.3f} (Monte-Carlo error {chemical.win.mc_error:.4f})" in told
+    assert (
+        f"is {chemical.win.set_point_probability:.3f} (Monte-Carlo error {error_text(chemical.win.mc_error)})" in told
+    )
     assert "reaction time (min) from 80 to 90 takes it from 77.6 to 79.6 %" in told
+
+
+def test_the_headline_names_only_what_the_page_shows_to_matter():
+    """Invented readings: x moves y; w shows in no change and no share of its own, but its interaction with z is made to stand out at p = 0.03."""
+    study = doe.Study("three", [doe.Continuous(n, -1, 1) for n in "xzw"], [doe.Response("y", decimals=2)])
+    cube = pd.DataFrame(list(itertools.product((-1.0, 1.0), repeat=3)), columns=list("xzw"))
+    table = pd.concat([cube, cube, pd.DataFrame([[0.0, 0.0, 0.0]] * 4, columns=list("xzw"))], ignore_index=True)
+    noise = np.random.default_rng(0).normal(0.0, 1.0, len(table))
+    both = (table["z"] * table["w"]).to_numpy()
+    noise -= both * (both @ noise) / (both @ both)
+    for slope, sentence in (
+        (5.0, "y: x from -1 to 1 takes it from 4.86 to 14.78, the other factors in the middle."),
+        (
+            0.0,
+            "y: no factor is shown to change it by itself. Of 6 terms tested z × w stands out; of twenty that do nothing, about one does.",
+        ),
+    ):
+        table["y"] = 10 + slope * table["x"] + noise + 0.55 * both
+        fit = doe.fit(study, table, "y", model="interaction")
+        verdicts = {c.name: c.shown for c in sentences.changes(fit)}
+        assert (verdicts["z"], verdicts["w"]) == ("it depends on w", "it depends on z")  # and that is no change
+        ranked = fit.drivers().table.set_index("factor")["verdict"]
+        assert ranked["z"] == ranked["w"] == "not shown to matter"
+        assert sentences.strongest(fit) == sentence
+
+
+def test_a_factor_that_bends_matters_though_its_ends_are_alike():
+    study = doe.Study("bend", [doe.Continuous("x", -1, 1), doe.Continuous("z", -1, 1)], [doe.Response("y", decimals=2)])
+    grid = pd.DataFrame(list(itertools.product((-1.0, 0.0, 1.0), repeat=2)) * 2, columns=["x", "z"])
+    grid["y"] = 10 + 4 * grid["x"] ** 2 + np.random.default_rng(1).normal(0.0, 0.3, len(grid))
+    fit = doe.fit(study, grid, "y", model="quadratic")
+    told = sentences.strongest(fit)
+    assert "x matters, though not by a clear change from end to end" in told
+    assert "takes it from" not in told
+
+
+def confirmed(chemical, batches, shift=0.0):
+    """A confirmation of the published trial's window, and the verdict on batches that read as expected, or off by a share."""
+    made = doe.confirm(chemical.win, batches)
+    expected = dict(zip(made.limits["response"], made.limits["expected"], strict=True))
+    rows = pd.DataFrame(
+        [{"batch": k, **{n: v * (1 + shift) for n, v in expected.items()}} for k in range(1, batches + 1)]
+    )
+    return made, made.verdict(rows)
+
+
+def test_a_confirmation_says_what_its_own_number_of_batches_must_read(chemical, tmp_path, sketched):
+    made, _ = confirmed(chemical, 5)
+    told = Page(chemical.write(tmp_path / "page.html", confirmation=made).read_text(encoding="utf-8"))
+    assert "What 5 confirmation batches at the set point must read" in told.section("run")
+    assert "What 3 confirmation batches" not in told.section("run")
+    assert "Did it hold?" not in [e["text"] for e in told.all("h2")]
+    assert ["confirmation", "5 batches, limits together at 95 %"] in told.rows()
+
+
+def test_whether_it_held_is_told_with_what_a_fit_with_the_batches_changes(chemical, tmp_path, sketched):
+    for shift, first in (
+        (0.0, "Agrees: all 4 batches read as the model foretold."),
+        (0.3, "Does not agree: yield of batch 1 is"),
+    ):
+        made, verdict = confirmed(chemical, 4, shift)
+        page = Page(chemical.write(tmp_path / "page.html", verdict=verdict).read_text(encoding="utf-8"))
+        assert [e["text"] for e in page.all("h2")][7] == "Did it hold?"
+        told = page.section("held")
+        assert first in told
+        assert verdict.words in told
+        assert f"Confirmation batches at the set point: {verdict.words}" in page.section("short")
+        assert "What 4 confirmation batches at the set point must read" in page.section("run")
+        again = verdict.refit()
+        at = pd.DataFrame([made.setting.to_dict()])
+        for name, old in chemical.win.fits.items():
+            cells = next(
+                r for r in page.rows() if r[0] == old.response.label and r[-2:] == [str(old.n), str(old.n + 4)]
+            )
+            for fit, cell in ((old, cells[1]), (again[name], cells[2])):
+                assert cell.startswith(fit.response.text(float(fit.predict(at)["estimate"].iloc[0])))
+
+
+def test_fits_that_hold_the_confirmation_batches_say_so(chemical, tmp_path, sketched):
+    _, verdict = confirmed(chemical, 2)
+    fits = {**chemical.fits, **verdict.refit()}
+    page = Page(chemical.write(tmp_path / "page.html", fits=fits, verdict=verdict).read_text(encoding="utf-8"))
+    assert "The fits of this page hold these batches already." in page.section("held")
+    assert "Confirmation batches that the fits hold as well" in page.section("measured")
+    assert any(r[0] == "confirmation 2" for r in page.rows())
+
+
+def test_a_confirmation_of_something_else_is_refused(chemical, tmp_path):
+    made, verdict = confirmed(chemical, 2)
+    other = doe.find_window(chemical.win.fits, target=0.5, draws=500, seed=4)
+    for given, sentence in (
+        ({"confirmation": 3}, "write_report: confirmation is 'int' but must be a Confirmation or None"),
+        ({"verdict": made}, "write_report: verdict is 'Confirmation' but must be a Verdict or None"),
+        ({"confirmation": made, "win": None}, "write_report: confirmation is 'without its window'"),
+        ({"confirmation": doe.confirm(other, 2)}, "write_report: confirmation is 'of another window'"),
+        (
+            {"confirmation": doe.confirm(chemical.win, 3), "verdict": verdict},
+            "write_report: verdict is 'of another confirmation'",
+        ),
+    ):
+        with pytest.raises(StudyError) as problem:
+            chemical.write(tmp_path / "page.html", **given)
+        assert str(problem.value).startswith(sentence)
 
 
 def test_limits_of_the_evidence_and_cautions(read):
