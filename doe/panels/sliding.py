@@ -290,7 +290,7 @@ def _place(cut: Slice, at: Any) -> str:
         if step and abs(value / step - round(value / step)) > 1e-6:
             ends = (step * np.floor(value / step), step * np.ceil(value / step))
             said.append(
-                f"{name} between {' and '.join(setting_text(factor, float(v)) for v in ends)} {factor.unit}".strip()
+                f"{name} between {' and '.join(setting_text(factor, float(v)) for v in ends)} {getattr(factor, 'unit', '')}".strip()
             )
             continue
         said.append(f"{name} {setting_text(factor, value)} {getattr(factor, 'unit', '')}".strip())
