@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Any
 
 import ipywidgets as widgets
 
 from doe.bench.numerals import DoubtError, number_from
-from doe.study import StudyError
+from doe.study import Section, Shown, StudyError
 
 LABEL = "14em"
 
@@ -196,3 +196,18 @@ def picture(drawn: Any, dpi: float = 92.0) -> str:
 def as_html(result: Any) -> str:
     """A result of the package as it shows itself, within the desk's looks."""
     return f'<div class="doe-result">{result._repr_html_()}</div>'
+
+
+class Page(Shown):
+    """Sections put together for a panel."""
+
+    def __init__(self, sections: Iterable[Section]) -> None:
+        self._own = list(sections)
+
+    def _sections(self) -> list[Section]:
+        return self._own
+
+
+def folded(summary: str, html: str) -> str:
+    """HTML that shows itself when its summary is pressed."""
+    return f"<details><summary>{escape(summary)}</summary>{html}</details>"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from html import escape
 from typing import Any
 
 import ipywidgets as widgets
@@ -12,13 +11,14 @@ import ipywidgets as widgets
 from doe import fits as learning
 from doe.fits import Fit, Fits
 from doe.panels.choosing import MODELS
-from doe.panels.entry_fields import CheckField, ChoiceField, LongField, as_html, picture, said
+from doe.panels.entry_fields import CheckField, ChoiceField, LongField, Page, as_html, folded, picture, said
 from doe.panels.panel import Panel, row, section
 from doe.panels.sliding import Drawing, SlidingMap, response_drawing
 from doe.panels.working import Latest
 from doe.plots.runs import observed
 from doe.plots.slices import Slice
-from doe.study import Study, StudyError
+from doe.report.sentences import factor_table, strongest, terms_said
+from doe.study import Section, Study, StudyError
 
 AS_PLANNED = "as planned"
 PICTURES = (
@@ -75,6 +75,7 @@ class DriversPanel(Panel):
         change = self.action("Fit it so", self._transform)
         self.picture = widgets.HTML()
         self.detail = widgets.HTML()
+        self._told: tuple[Fits, str] | None = None  # worked out once for every set of fits
         self.map = SlidingMap(self, self._compute)
         self.map.pointed = False
         self._showing = Latest(lambda fits, name, which: self.guard(lambda: self._drawn(fits, name, which)))
@@ -112,9 +113,9 @@ class DriversPanel(Panel):
                 "note",
             )
         elif "fits" in self.desk.stale:
-            self.overview.value = said("Readings changed since this was fitted: fit again.", "problem") + as_html(
-                self.desk.fits
-            )
+            self.overview.value = said(
+                "Readings changed since this was fitted: fit again.", "problem"
+            ) + self._overview_of(self.desk.fits)
 
     def left_out(self) -> dict[int, str]:
         """Runs left out, with the reason for each."""
@@ -175,8 +176,23 @@ class DriversPanel(Panel):
             self.map.view.layout.display = "none"
             self._records_changed()
             return
-        self.overview.value = as_html(fits)
+        self.overview.value = self._overview_of(fits)
         self._show_one()
+
+    def _overview_of(self, fits: Fits) -> str:
+        """What matters of every response, in words and in natural units; what to be wary of; the coefficients folded away."""
+        if self._told is None or self._told[0] is not fits:
+            first = [
+                part
+                for fit in fits.values()
+                for part in (Section(fit.response.label, None, strongest(fit)), Section("", factor_table(fit)))
+            ]
+            coefficients, how_well, *others = terms_said(fits._sections())
+            html = as_html(Page([*first, *others])) + folded(
+                "Coefficients of every term, and how well each fit does", as_html(Page([coefficients, how_well]))
+            )
+            self._told = fits, html
+        return self._told[1]
 
     def _one(self) -> Fit:
         fits: Fits = self.need("fits")
@@ -201,9 +217,7 @@ class DriversPanel(Panel):
         if (fits, name, which) != (self.desk.fits, self.response.value, self.picture_of.value):
             return
         self.picture.value = drawn
-        self.detail.value = (
-            f"<details><summary>Every figure of {escape(fit.response.name)}</summary>{as_html(fit)}</details>"
-        )
+        self.detail.value = folded(f"Every figure of {fit.response.name}", as_html(Page(terms_said(fit._sections()))))
         try:
             self.map.show(fit.study, _middle(fit), None, observed(fit))
         except StudyError:

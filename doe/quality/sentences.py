@@ -30,7 +30,7 @@ def spoken(term: str) -> str:
     if term == "1":
         return "the constant"
     text = re.sub(r"\^(\d+)", lambda m: _POWERS.get(int(m[1]), f"^{m[1]}"), term)
-    return " × ".join(re.findall(r"`[^`]+`\S*?(?=:|$)|[^:]+", text)).replace("`", "")
+    return " × ".join(re.findall(r"(?:`[^`]*`|\[[^\]]*\]|[^:])+", text)).replace("`", "")
 
 
 def listed(words: Sequence[str]) -> str:

@@ -333,7 +333,7 @@ def _drives(trial: Trial) -> list[Block]:
             out.append(Words(("As an equation, in natural units:",)))
             out.append(Formula(str(equation).split("\n")[0]))
             out.append(paragraphs(str(equation).split("\n")[1:]))
-        sections = fit._sections()
+        sections = sentences.terms_said(fit._sections())
         out.append(Words((f"{fit.heading}.",)))
         out += section_blocks([Section("Coefficients", sections[0].table, sections[0].note), *sections[1:-1]])
     return out

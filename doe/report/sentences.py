@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,8 @@ from doe.fits.driving import SHOWN
 from doe.plots import holding
 from doe.plots.curves import value_text
 from doe.plots.ranking import term_words
-from doe.study import Categorical, StudyError
+from doe.quality.sentences import spoken
+from doe.study import Categorical, Section, StudyError
 from doe.study.shown import number_text, p_text, simulated_text
 from doe.study.terms import Term
 
@@ -23,6 +25,21 @@ if TYPE_CHECKING:
 NOTHING = "not shown to matter"
 CHANGE = "a clear change"
 CLEAR = 0.05  # p below which an effect counts as shown
+
+
+TERMS = ("term", "source")  # columns of shown tables that hold terms
+
+
+def terms_said(sections: Iterable[Section]) -> list[Section]:
+    """Sections of a fit with its terms as a person says them: "carbomer × crosspolymer" for "carbomer:crosspolymer"."""
+    out = []
+    for s in sections:
+        table = s.table
+        if table is not None:
+            own = {c: [spoken(str(v)) for v in table[c]] for c in TERMS if c in table.columns}
+            table = table.assign(**own)
+        out.append(Section(s.title, table, s.note))
+    return out
 
 
 def listed(items: list[str]) -> str:

@@ -67,6 +67,16 @@ def test_the_whole_job_by_hand(small, small_fits):
     drivers._fit()
     drivers.work.wait()
     assert desk.fits["viscosity"].model.name == "interaction"
+    shown = text_of(drivers.overview.value)
+    assert (
+        shown.index("polymer (%) from 0.2 to 0.6 takes it from")
+        < shown.index("a clear change")
+        < shown.index("polymer × speed")
+    )
+    assert shown.index("What to be wary of") < shown.index("Coefficients of every term")  # cautions are not folded away
+    assert "polymer:speed" not in shown
+    assert drivers.overview.value.index("<details>") > drivers.overview.value.index("a clear change")
+    assert "polymer:speed" in set(desk.fits["viscosity"].coefficients["term"])  # data keep the term as it is written
     drivers._showing.wait()
     assert "viscosity is multiplied" in drivers.picture.value or "alt=" in drivers.picture.value
 

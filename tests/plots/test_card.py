@@ -1,5 +1,7 @@
 """The set-point card: the numbers the window gives, on what the bench can set."""
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -28,7 +30,9 @@ def test_it_holds_the_windows_numbers(gel_window):
     error = number_text(worst["mc_error"], digits=2)
     assert f"the chance stays at {worst['probability']:.3f} (Monte-Carlo error {error}) or above" in told
     assert 0.99 < win.claim()["claim"].iloc[0] < 1
-    assert "the true share of batches made there that meet every specification is 0.99 or higher" in told
+    bound = float(re.search(r"that meet every specification is (0\.99\d*) or higher", told)[1])
+    row = win.claim().iloc[0]
+    assert 0.0 <= row["claim"] - bound < 10 * row["mc_error"]  # rounded down, no further than its error allows
     assert "it is no evidence of preservation, safety, stability or shelf life beyond what was measured." in told
     assert not overlaps(ax)
     assert not outside(ax)

@@ -11,6 +11,8 @@ def test_terms_as_a_person_says_them():
     assert say.spoken("1") == "the constant"
     assert say.spoken("polymer:speed^2") == "polymer × speed²"
     assert say.spoken("`base gel`^3:`a:b`") == "base gel³ × a:b"
+    assert say.spoken("impeller[3:1 blade]:speed") == "impeller[3:1 blade] × speed"
+    assert say.spoken("lack of fit") == "lack of fit"
 
 
 def test_separated_mixed_up_or_neither():

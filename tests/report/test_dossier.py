@@ -126,6 +126,8 @@ def test_what_drives_each_response(read, chemical):
     coefficient = fit.coefficients.set_index("term").loc["temperature"]
     assert number_text(coefficient["estimate"], coefficient["std_error"]) in told
     assert "a clear change; a bend" in told
+    assert any(cells[0] == "reaction time × temperature" for cells in read.rows())
+    assert not any("`reaction time`" in cells[0] for cells in read.rows() if cells)
     assert "lack of fit" in told
     ranked = fit.drivers()
     assert any(ranked.words in " ".join(e["alt"].split()) for e in read.all("img"))
