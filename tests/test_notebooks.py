@@ -83,3 +83,25 @@ def test_the_sliders_of_the_window_map_move_it(tmp_path, monkeypatch):
     assert names["picture"].value != before
     assert names["said"].value == ""
     assert slider.description == "crosspolymer (%)"
+
+
+@pytest.mark.slow
+def test_the_best_that_could_be_done_is_sought_where_the_bench_can_set_it(tmp_path, monkeypatch):
+    """The practice notebook compares with settings on the factors' steps, the trainee's own among them, and draws the truth on one scale."""
+    monkeypatch.chdir(tmp_path)
+    names: dict = {}
+    for c in nbformat.read(bundled("notebooks") / "practice.ipynb", as_version=4).cells:
+        if c.cell_type == "code":
+            exec(compile(c.source, "practice", "exec"), names)
+    settings, chance = names["settings"], names["chance"]
+    for factor in names["study"].factors:
+        steps = settings[factor.name] / factor.step
+        assert (abs(steps - steps.round()) < 1e-6).all()
+    assert settings.loc["yours"].to_dict() == pytest.approx(dict(names["win"].set_point))
+    assert chance.max() >= chance["yours"]
+    assert names["as_good"][chance.idxmax()]
+    nearest = abs(
+        names["grid"][["carbomer", "neutralisation"]] - settings.loc["yours", ["carbomer", "neutralisation"]]
+    ).sum(axis=1)
+    assert names["z"].ravel()[nearest.argmin()] == pytest.approx(chance["yours"], abs=0.05)
+    assert names["truly"].get_xlim() == names["fitted"].get_xlim()

@@ -12,6 +12,7 @@ from doe.panels.entry_fields import ChoiceField, LongField, TextField, picture, 
 from doe.panels.holding import PARTS, digest
 from doe.panels.keeping import copy_aside
 from doe.panels.panel import Panel, row, section
+from doe.panels.row_faults import factor_faults, in_column_words, response_faults
 from doe.panels.trial_rows import (
     BLEND,
     FACTOR_COLUMNS,
@@ -151,19 +152,20 @@ class TrialPanel(Panel):
         responses: list[Any] = []
         waiting: list[str] = []
         keys: dict[tuple[str, str], str] = {}
-        for which, table, made, out in (
-            ("factors", self.factors, factor_of, factors),
-            ("responses", self.responses, response_of, responses),
+        for which, table, made, faults, out in (
+            ("factors", self.factors, factor_of, factor_faults, factors),
+            ("responses", self.responses, response_of, response_faults, responses),
         ):
             for key, own in table.lines:
                 keys[which, own.get("name", "").strip()] = key
                 try:
                     out.append(made(own))
-                except StudyError as problem:
-                    if problem.found == "blank":  # still being typed: no reason to redden the row
-                        waiting.append(str(problem))
-                    else:
-                        marks[which].setdefault(key, {})[cell_meant(problem)] = str(problem)
+                except StudyError:
+                    for cell, problem in faults(own):
+                        if problem.found == "blank":  # still being typed: no reason to redden the row
+                            waiting.append(str(problem))
+                        else:
+                            marks[which].setdefault(key, {})[cell] = str(problem)
         self._show_sd(factors)
         parts = [f.name for f in factors if isinstance(f, Component)]
         self.blend.layout.display = "" if parts else "none"
@@ -214,7 +216,9 @@ class TrialPanel(Panel):
             for (kind, name), key in keys.items():
                 repeated = where == "study: name" and found == name and bool(name)
                 if kind == which and (where.startswith(f"{word} {name!r}") or repeated):
-                    marks[which].setdefault(key, {})["name" if repeated else cell_meant(problem)] = str(problem)
+                    own = dict(getattr(self, which).lines)[key]
+                    told = problem if repeated else in_column_words(problem, own, which == "responses")
+                    marks[which].setdefault(key, {})["name" if repeated else cell_meant(problem)] = str(told)
                     return
         if where.startswith("constraint") or "region" in where or where == "study: constraints":
             self.constraints.mark(str(problem))

@@ -16,6 +16,7 @@ from doe.panels.elements import EntryTable, SaveButton
 from doe.panels.entry_fields import TextField, as_html, said
 from doe.panels.making import XLSX
 from doe.panels.measuring import bare
+from doe.panels.new_batches import NewBatches
 from doe.panels.panel import Panel, row, section
 from doe.study import StudyError
 from doe.window.result import setting_text
@@ -236,7 +237,9 @@ class ConfirmPanel(Panel):
 
     def _found(self, found: Any) -> None:
         self.next_plan = found
-        self.further.value = as_html(found)
+        new = NewBatches(self.need("window"), found.runs.sort_index().tail(found.provenance["arguments"]["runs"]))
+        whole = f"All {len(found.runs)} batches: those made, and the new ones"
+        self.further.value = as_html(new) + f"<details><summary>{whole}</summary>{as_html(found)}</details>"
         self.use.layout.display = ""
 
     def _use(self) -> None:

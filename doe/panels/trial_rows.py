@@ -132,8 +132,8 @@ RESPONSE_COLUMNS: list[dict[str, Any]] = [
 ]
 _CELL_OF = {
     "name": "name", "unit": "unit", "low": "low", "high": "high", "step": "step", "levels": "levels", "level": "levels",
-    "setting_sd": "held", "hard_to_change": "hard", "mean": "low", "sd": "high", "transform": "scale", "goal": "goal",
-    "decimals": "decimals", "times": "times", "conditions": "conditions", "scale": "ends",
+    "setting_sd": "held", "hard_to_change": "hard", "mean": "low", "sd": "high", "transform": "ends", "goal": "goal",
+    "decimals": "decimals", "times": "times", "conditions": "conditions", "scale": "ends", "never below": "least", "never above": "most",
 }  # fmt: skip
 Row = Mapping[str, str]
 
@@ -167,8 +167,8 @@ def factor_of(row: Row) -> Continuous | Discrete | Categorical | Component | Cov
             ("low", "low"),
             ("high", "high"),
             ("step", "step"),
-            ("least", "limits"),
-            ("most", "limits"),
+            ("least", "never below"),
+            ("most", "never above"),
             ("held", "setting_sd"),
         )
         if row.get(key, "").strip()
@@ -184,6 +184,8 @@ def factor_of(row: Row) -> Continuous | Discrete | Categorical | Component | Cov
             word = "low" if ends[0] is None else "high"
             raise StudyError(f"{where}: {word}", "blank", "given where the other is", "give both, or neither")
         low, high = (float(v) for v in ends if v is not None)
+        if low >= high:
+            raise StudyError(f"{where}: low", low, f"below high ({high:g}{' ' + unit if unit else ''})", "swap the two")
         return Covariate(name, unit, tidy((low + high) / 2.0), tidy((high - low) / (2.0 * HELD_IN_SD)))
     if levels:
         _unused(where, row, ("low", "high", "step", "least", "most"), "a factor of which only some levels can be set")
@@ -216,7 +218,7 @@ def factor_of(row: Row) -> Continuous | Discrete | Categorical | Component | Cov
 
 def _unused(where: str, row: Row, keys: tuple[str, ...], kind: str) -> None:
     """Refuse what would be left unused: nothing typed is silently dropped."""
-    word = {"least": "limits", "most": "limits", "held": "setting_sd", "hard": "hard_to_change"}
+    word = {"least": "never below", "most": "never above", "held": "setting_sd", "hard": "hard_to_change"}
     for key in keys:
         if row.get(key, "").strip():
             raise StudyError(f"{where}: {word.get(key, key)}", row[key], f"left out for {kind}", "clear the cell")

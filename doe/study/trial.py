@@ -548,14 +548,14 @@ class Study(Shown):
                 span = f"{number_text(f.low)} to {number_text(f.high)}"
                 span += f", step {number_text(f.step)}" if f.step else ""
             kind = type(f).__name__.lower() + (", hard to change" if f.hard_to_change else "")
-            held = getattr(f, "setting_sd", 0.0)
+            held, unit = getattr(f, "setting_sd", 0.0), getattr(f, "unit", "")
             rows.append(
                 {
                     "factor": f.name,
-                    "unit": getattr(f, "unit", ""),
+                    "unit": unit,
                     "kind": kind,
                     "levels": span,
-                    "held within (SD)": number_text(held) if held else "",
+                    "setting error (SD)": f"{number_text(held)} {unit}".strip() if held else "",
                 }
             )
         for c in self.covariates:
@@ -566,7 +566,7 @@ class Study(Shown):
                     "unit": c.unit,
                     "kind": "covariate: measured, not set",
                     "levels": law,
-                    "held within (SD)": "",
+                    "setting error (SD)": "",
                 }
             )
         sections = [Section(f"Study: {self.name}", pd.DataFrame(rows), self.notes)]

@@ -562,3 +562,29 @@ def test_a_folder_that_is_no_path_is_refused():
     with pytest.raises(StudyError) as caught:
         panels.restore(3)
     assert str(caught.value) == 'folder is 3 but must be a path to a folder: write "desk", say.'
+
+
+def test_the_new_batches_stand_first_with_their_chance_now(small_fits):
+    """Those to make are not left to be looked for among those made."""
+    import re
+
+    fits, records = small_fits
+    holding = Holding.of(fits)
+    holding.records = records
+    holding.window = doe.find_window(fits, draws=500)
+    panel = panels.confirm_panel(holding)
+    panel.runs.value = "2"
+    plan = doe.next_batches(holding.window, 2)
+    panel._found(plan)
+    first, _, rest = panel.further.value.partition("<details>")
+    rows = [re.findall(r"<td>(.*?)</td>", r) for r in re.findall(r"<tr[^>]*>(.*?)</tr>", first, re.S)]
+    new = plan.runs.sort_index().tail(2)
+    now = holding.window.probability(new)["probability"]
+    assert [r[0] for r in rows if r] == ["12", "13"]
+    assert [float(r[1]) for r in rows if r] == pytest.approx(new["polymer"].tolist())
+    for shown, chance in zip([r[-1] for r in rows if r], now, strict=True):
+        assert float(shown.removeprefix("less than ").removeprefix("more than ")) == pytest.approx(chance, abs=0.0101)
+    assert text_of(first).startswith("2 new batches to make")
+    assert "polymer (%)" in text_of(first)
+    assert "All 13 batches: those made, and the new ones" in text_of(rest)
+    assert holding.plan is None or holding.plan.fingerprint != plan.fingerprint  # only the button takes them

@@ -54,17 +54,18 @@ def test_the_standard_deviation_is_half_of_nearly_always_and_is_shown():
     [
         ({**CARBOMER, "low": "abc"}, "low", "factor 'carbomer': low is 'abc' but must be a number in %: type the number."),
         ({**CARBOMER, "low": "0.7"}, "low", "factor 'carbomer': low is 0.7 but must be below high (0.5 %): swap the two or widen the range."),
-        ({**CARBOMER, "held": "-1"}, "held", "factor 'carbomer': setting_sd is -0.5 but must be 0 or above: give the standard deviation of how well the bench holds the setting."),
-        ({**CARBOMER, "least": "0.3"}, "least", "factor 'carbomer': limits is 0.3 but must be no higher than low (0.2): raise low or lower the limit."),
-        ({**CARBOMER, "most": "0.3"}, "most", "factor 'carbomer': limits is 0.3 but must be no lower than high (0.5): lower high or raise the limit."),
-        ({**CARBOMER, "step": "5"}, "step", "factor 'carbomer': step is 5.0 but must be no more than the range (0.3 %): give the smallest change the bench can set."),
+        ({**CARBOMER, "held": "-1"}, "held", "factor 'carbomer': ±, nearly always within is '-1' but must be 0 or above: say how far off the setting may be, 19 times in 20."),
+        ({**CARBOMER, "least": "0.3"}, "least", "factor 'carbomer': never below is 0.3 but must be no higher than low (0.2): raise low or lower the limit."),
+        ({**CARBOMER, "most": "0.3"}, "most", "factor 'carbomer': never above is 0.3 but must be no lower than high (0.5): lower high or raise the limit."),
+        ({**CARBOMER, "step": "5"}, "step", "factor 'carbomer': smallest step is 5.0 but must be no more than the range (0.3 %): give the smallest change the bench can set."),
         ({**CARBOMER, "name": "batch"}, "name", "factor: name is 'batch' but must be another word than the columns run, order, block, whole_plot, replicate, batch, readings, remark, time, condition, response, value: say more exactly what it is."),
         ({**CARBOMER, "name": ""}, "name", "factor: name is '' but must be a text of at least one letter: give it the name the laboratory uses."),
-        ({**CARBOMER, "levels": "1; 2"}, "low", "factor 'carbomer': low is '0,20' but must be left out for a factor of which only some levels can be set: clear the cell."),
-        ({"name": "rpm", "levels": "400"}, "levels", "factor 'rpm': levels is [400.0] but must be at least two levels, all different: add a level or leave the factor out."),
-        ({"name": "stirrer", "levels": "anchor; propeller", "held": "1"}, "held", "factor 'stirrer': setting_sd is '1' but must be left out for a factor of kinds, not amounts: clear the cell."),
-        ({"name": "oil", "down": "blend", "unit": "%", "low": "1", "high": "5", "most": "9"}, "most", "factor 'oil': limits is '9' but must be left out for a part of a blend, whose own range is its limit: clear the cell."),
-        ({"name": "room", "down": "measured", "hard": "yes"}, "hard", "factor 'room': hard_to_change is 'yes' but must be left out for something that is measured, not set: clear the cell."),
+        ({**CARBOMER, "high": "", "levels": "1; 2"}, "low", "factor 'carbomer': low is '0,20' but must be left out for a factor of which only some levels can be set: clear the cell."),
+        ({"name": "rpm", "levels": "400"}, "levels", "factor 'rpm': only these can be set is '400' but must be at least two levels, all different: add a level or leave the factor out."),
+        ({"name": "stirrer", "levels": "anchor; propeller", "held": "1"}, "held", "factor 'stirrer': ±, nearly always within is '1' but must be left out for a factor of kinds, not amounts: clear the cell."),
+        ({"name": "oil", "down": "blend", "unit": "%", "low": "1", "high": "5", "most": "9"}, "most", "factor 'oil': never above is '9' but must be left out for a part of a blend, whose own range is its limit: clear the cell."),
+        ({"name": "oil", "down": "blend", "unit": "%", "low": "1", "high": "5", "least": "0"}, "least", "factor 'oil': never below is '0' but must be left out for a part of a blend, whose own range is its limit: clear the cell."),
+        ({"name": "room", "down": "measured", "hard": "yes"}, "hard", "factor 'room': hard to change is 'yes' but must be left out for something that is measured, not set: clear the cell."),
     ],
 )  # fmt: skip
 def test_a_bad_cell_of_a_factor_is_said_under_its_row(row, column, sentence):
@@ -82,14 +83,14 @@ def test_a_bad_cell_of_a_factor_is_said_under_its_row(row, column, sentence):
 @pytest.mark.parametrize(
     ("row", "column", "sentence"),
     [
-        ({**VISCOSITY, "high": "9000"}, "low", "response 'viscosity': low is 10000.0 but must be below high (9000): swap the two or widen the specification."),
-        ({**VISCOSITY, "high": "-1", "low": ""}, "high", "response 'viscosity': high is -1.0 but must be above 0, the least its scale reaches: raise the limit or change the transform."),
+        ({**VISCOSITY, "high": "9000"}, "low", "response 'viscosity': at least is 10000.0 but must be below “at most” (9000): swap the two or widen the specification."),
+        ({**VISCOSITY, "high": "-1", "low": ""}, "high", "response 'viscosity': at most is -1.0 but must be above 0, the least its scale reaches: raise the limit or change the transform."),
         ({**VISCOSITY, "decimals": "1.5"}, "decimals", "response 'viscosity': decimals is 1.5 but must be a whole number from 0 to 12: say how many decimals to show."),
         ({**VISCOSITY, "goal": "big"}, "goal", "response 'viscosity': goal is 'big' but must be \"high\", \"low\" or a target value: say which is best."),
-        ({**VISCOSITY, "ends": "0; 100"}, "ends", "response 'viscosity': scale is '0; 100' but must be left blank for this scale: clear the cell."),
-        ({"name": "look", "scale": "score", "ends": "5; 1"}, "ends", "response 'look': scale is (5, 1) but must be two whole scores, the lower first: write (1, 5)."),
+        ({**VISCOSITY, "ends": "0; 100"}, "ends", "response 'viscosity': ends, or power is '0; 100' but must be left blank for this scale: clear the cell."),
+        ({"name": "look", "scale": "score", "ends": "5; 1"}, "ends", "response 'look': ends, or power is '5; 1' but must be two whole scores, the lower first: write 1; 5."),
         ({**VISCOSITY, "times": "soon"}, "times", None),
-        ({**VISCOSITY, "low": "24 h: 9000; 8000"}, "low", "response 'viscosity': low is '8000' but must be an occasion, a colon and its limit: write 24 h: 9000; 4 wk: 8000."),
+        ({**VISCOSITY, "low": "24 h: 9000; 8000"}, "low", "response 'viscosity': at least is '8000' but must be an occasion, a colon and its limit: write 24 h: 9000; 4 wk: 8000."),
         ({"name": "ratio", "formula": "nothing / speed"}, "formula", None),
     ],
 )  # fmt: skip
@@ -107,6 +108,48 @@ def test_five_bad_cells_are_five_sentences():
     assert len(marks(panel.factors)) == 2
     assert len(marks(panel.responses)) == 1
     assert text_of(panel.summary.value) == "Not a whole trial yet: see what is marked above."
+
+
+@pytest.mark.parametrize(
+    ("row", "columns"),
+    [
+        ({**CARBOMER, "low": "abc", "step": "-1", "held": "x", "least": "y"}, {"low", "step", "held", "least"}),
+        ({**CARBOMER, "low": "0.7", "step": "-1", "most": "0.3"}, {"low", "step", "most"}),
+        ({**CARBOMER, "low": "abc", "high": "abd", "least": "0.1", "most": "0.9"}, {"low", "high"}),
+        ({**CARBOMER, "low": "abc", "step": "0.01", "most": "0.9", "held": "0.01"}, {"low"}),  # nothing else seems wrong for its sake
+        ({**CARBOMER, "name": "batch", "step": "9"}, {"name", "step"}),
+        ({**CARBOMER, "levels": "1; 2", "step": "0.1"}, {"low", "high", "step"}),
+        ({"name": "stirrer", "levels": "anchor; anchor", "held": "1"}, {"held", "levels"}),
+        ({"name": "oil", "down": "blend", "unit": "%", "low": "-5", "high": "x", "step": "0"}, {"low", "high", "step"}),
+        ({"name": "room", "down": "measured", "low": "25", "high": "18", "step": "1", "hard": "yes"}, {"low", "step", "hard"}),
+    ],
+)  # fmt: skip
+def test_every_fault_of_a_row_is_marked_at_once(row, columns):
+    panel = typed([SPEED, row], [VISCOSITY])
+    assert {column for _, column in marks(panel.factors)} == columns
+    assert all("unnamed" not in said and "1e+09" not in said for said in marks(panel.factors).values())
+
+
+def test_faults_of_a_row_that_is_still_being_typed_are_marked():
+    panel = typed([SPEED, {"name": "carbomer", "unit": "%", "step": "-1"}], [VISCOSITY])
+    assert marks(panel.factors) == {
+        (
+            2,
+            "step",
+        ): "factor 'carbomer': smallest step is -1.0 but must be above 0: give the smallest change the bench can set, or leave it out."
+    }
+    assert text_of(panel.summary.value).startswith(
+        "Not a whole trial yet. Still to be filled in:factor 'carbomer': low"
+    )
+
+
+def test_every_fault_of_a_response_is_marked_at_once():
+    panel = typed(
+        [SPEED], [{"name": "look", "scale": "score", "ends": "5; 1", "low": "x", "goal": "big", "decimals": "1.5"}]
+    )
+    assert {column for _, column in marks(panel.responses)} == {"ends", "low", "goal", "decimals"}
+    panel = typed([SPEED], [{**VISCOSITY, "times": "24 h; soon", "low": "24 h: 9000; 4 wk: 8000"}])
+    assert {column for _, column in marks(panel.responses)} == {"times"}
 
 
 def test_a_name_used_twice_is_marked_where_it_stands():
@@ -217,7 +260,7 @@ def test_the_invented_example_says_that_it_is():
     [
         ([{**CARBOMER, "low": ""}], [], "factor 'carbomer': low is 'blank' but must be a number in %: type it, or give the levels that can be set."),
         ([{"name": "room", "down": "measured", "unit": "°C", "low": "18"}], [], "factor 'room': high is 'blank' but must be given where the other is: give both, or neither."),
-        ([SPEED], [{"name": "stability", "scale": "logit"}], "response 'stability': scale is 'blank' but must be two numbers with a semicolon between: write 0; 100."),
+        ([SPEED], [{"name": "stability", "scale": "logit"}], "response 'stability': ends, or power is 'blank' but must be two numbers with a semicolon between: write 0; 100."),
     ],
 )  # fmt: skip
 def test_what_is_still_being_typed_is_asked_for_quietly(factors, responses, sentence):

@@ -343,3 +343,11 @@ def test_text_and_html_say_the_same(gel):
     assert "<script>" in repr(nasty)
     assert "<script>" not in nasty._repr_html_()
     assert "&lt;script&gt;" in nasty._repr_html_()
+
+
+def test_how_well_a_setting_is_held_is_shown_as_the_one_sd_it_is_with_its_unit():
+    study = doe.Study(
+        "gel", [doe.Continuous("carbomer", 0.2, 0.6, "%", setting_sd=0.004), doe.Categorical("stirrer", ["a", "b"])]
+    )
+    rows = study._sections()[0].table.set_index("factor")["setting error (SD)"]
+    assert rows.to_dict() == {"carbomer": "0.004 %", "stirrer": ""}
