@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from doe.plots import look
 from doe.plots.chances import what_of
 from doe.study import Categorical
-from doe.study.shown import error_text, simulated_text
+from doe.study.shown import bound_text, error_text, simulated_text
 from doe.study.trial import specification_text
 from doe.window.result import EVIDENCE, setting_text
 
@@ -112,15 +111,14 @@ def claimed(win: Window) -> str:
     """The lower bound of the true rate at the set point, in words: as many decimals as its Monte-Carlo error allows, rounded down."""
     row = win.claim().iloc[0]
     error = float(row["mc_error"])
-    places = min(max(2, -math.floor(math.log10(error))), 4) if error > 0.0 else 4
-    claim = math.floor(10**places * float(row["claim"])) / 10**places
-    if claim <= 0.0:
+    claim = bound_text(float(row["claim"]), error)
+    if float(claim) <= 0.0:
         return (
             "No share of batches made there can be said with 90 % confidence to meet every specification (Monte-Carlo error of that "
             f"bound {error_text(error)})."
         )
     return (
-        f"With 90 % confidence the true share of batches made there that meet every specification is {claim:.{places}f} or higher "
+        f"With 90 % confidence the true share of batches made there that meet every specification is {claim} or higher "
         f"(Monte-Carlo error of that bound {error_text(error)}); this allows for the setting having been chosen on the same readings."
     )
 

@@ -61,6 +61,12 @@ def chance_text(p: float, places: int = 4) -> str:
     return f"more than {1 - least:.{places}f}" if p >= 1 - least / 2 else f"{p:.{places}f}"
 
 
+def bound_text(bound: float, error: float) -> str:
+    """A lower bound of a share with as many decimals as its Monte-Carlo error allows, rounded down."""
+    places = min(max(2, -math.floor(math.log10(error))), 4) if error > 0.0 else 4
+    return f"{math.floor(10**places * bound) / 10**places:.{places}f}"
+
+
 def error_text(error: float) -> str:
     """A Monte-Carlo error as text: two significant digits, and never nought."""
     return "less than 0.0001" if error < 0.0001 else number_text(error, digits=2)

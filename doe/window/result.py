@@ -16,7 +16,7 @@ from doe.fits.tables import Noted
 from doe.study import Categorical, Discrete, Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import Factor, as_number
-from doe.study.shown import chance_text, number_text
+from doe.study.shown import bound_text, chance_text, error_text, number_text
 from doe.study.trial import specification_text
 from doe.window.blends import blends_of
 from doe.window.box_search import BoxSearch, Level
@@ -810,11 +810,11 @@ class Window(Shown):
                 for f in self.study.factors
             ]
         )
-        chance = f"Chance there: {chance_text(p)} (Monte-Carlo error {error:.4f}, fresh draws)."
         claim = self.claim(confidence=SAID).iloc[0]
-        chance += (
-            f" True conforming rate there: {np.floor(1000 * claim['claim']) / 1000:.3f} or more with {SAID:.0%} confidence "
-            f"(Monte-Carlo error {claim['mc_error']:.3f}), the choice of the set point on these same readings allowed for."
+        chance = (
+            f"Chance there: {chance_text(p)} (Monte-Carlo error {error_text(error)}, fresh draws). True conforming rate there: "
+            f"{bound_text(float(claim['claim']), float(claim['mc_error']))} or more with {SAID:.0%} confidence (Monte-Carlo error "
+            f"{error_text(float(claim['mc_error']))}), the choice of the set point on these same readings allowed for."
         )
         if not self.reached:
             limiting = str(alone.idxmin())

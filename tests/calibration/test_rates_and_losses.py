@@ -34,6 +34,7 @@ def test_processes_change_no_count():
     assert rates.of_scores_and_bounds(4, 0, n_jobs=2) == rates.of_scores_and_bounds(4, 0)
 
 
+@pytest.mark.slow
 def test_trials_of_scores_and_bounds_count_what_they_say(monkeypatch):
     """Twelve trials, seed 0; a truth that is none is missed."""
     found = rates.of_scores_and_bounds(12, 0)

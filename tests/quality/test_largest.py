@@ -32,6 +32,7 @@ def test_a_random_polynomial_on_a_box(seed):
     assert value >= f(grid).max() - 0.02 * np.abs(f(grid)).max()
 
 
+@pytest.mark.slow
 @settings(max_examples=30, deadline=None)
 @given(seed=st.integers(0, 100_000))
 def test_a_random_polynomial_on_a_triangle(seed):

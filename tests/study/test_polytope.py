@@ -181,6 +181,7 @@ def test_a_set_no_larger_than_rounding_is_not_empty():
     np.testing.assert_allclose(p.vertices, 0, atol=1e-8)
 
 
+@pytest.mark.slow
 @settings(max_examples=30, deadline=None)
 @given(
     st.integers(2, 4).flatmap(
@@ -405,6 +406,7 @@ def test_smallest_clash_prefers_the_fewest_rows():
     assert smallest_clash(A, b, np.empty((0, 2)), np.empty(0), groups) == [0, 1]
 
 
+@pytest.mark.slow
 @settings(max_examples=30, deadline=None)
 @given(
     st.lists(

@@ -575,6 +575,7 @@ def deep(k=12, cuts=30, depth=1.2):
     )
 
 
+@pytest.mark.slow
 def test_thirty_constraints_deep_into_twelve_factors():
     """Corners are then some of them, averages an estimate, and each says so."""
     study = deep()
@@ -653,6 +654,7 @@ def mixtures(draw):
     return doe.Study("s", factors, constraints=constraints)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(mixtures())
 def test_corners_points_and_bounds_agree(study):

@@ -52,6 +52,7 @@ def test_levels_that_do_as_well_are_named():
     assert "base amine, hydroxide" in win.alike.note
 
 
+@pytest.mark.slow
 def test_the_draws_shown_had_no_part_in_finding_the_set_point():
     """Over 16 seeds, where no setting is better than another: those that guided the search flatter what they found, those shown do not."""
     factors = [doe.Continuous(name, -1, 1) for name in "abcd"]

@@ -210,6 +210,7 @@ def test_a_score_and_a_measurement_are_joined():
     assert np.isnan(row["mean_low"])
 
 
+@pytest.mark.slow
 def test_scores_limited_above_and_on_both_sides():
     study, table = scored()
     limits = {"at least 3": (3, None), "at most 4": (None, 4), "3 to 4": (3, 4)}
