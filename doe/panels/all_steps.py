@@ -12,7 +12,8 @@ import ipywidgets as widgets
 from doe.panels.choosing import BatchesPanel
 from doe.panels.deciding import WindowPanel
 from doe.panels.describing import TrialPanel
-from doe.panels.entry_fields import button, said
+from doe.panels.elements import StepButtons
+from doe.panels.entry_fields import said
 from doe.panels.handing_over import ReportPanel
 from doe.panels.holding import PARTS, Holding
 from doe.panels.keeping import RETURNED, Keeper, as_folder, folder_for, is_saved, move_aside, read_parts, write_parts
@@ -60,7 +61,7 @@ class Desk(Holding):
         self.panels: dict[str, Panel] = {}
         self._saved = widgets.HTML()
         self._told = widgets.HTML(said(told, "note"))
-        self._buttons: dict[str, Any] = {}
+        self._steps = StepButtons(self.go_to)
         self._stage = widgets.VBox()
         self._view: Any = None
         self._keeper = None if self.folder is None else Keeper(self, self.folder, self._tell_saving)
@@ -140,13 +141,7 @@ class Desk(Holding):
     def view(self) -> Any:
         """The widget that is shown."""
         if self._view is None:
-            for kind in STEPS:
-                one = button(kind.title, kind.asks)
-                one.on_click(lambda _, key=kind.key: self.go_to(key))
-                self._buttons[kind.key] = one
-            steps = widgets.HBox(list(self._buttons.values()))
-            steps.add_class("doe-steps")
-            self._view = widgets.VBox([style(), self._told, steps, self._stage, self._saved])
+            self._view = widgets.VBox([style(), self._told, self._steps, self._stage, self._saved])
             self._view.add_class("doe-desk")
             self._mark_steps()
             self.go_to(str(self.recalled("desk", "step", "trial")))
@@ -189,8 +184,7 @@ class Desk(Holding):
             )
             return
         self._stage.children = (panel.view,)
-        for name, one in self._buttons.items():
-            (one.add_class if name == key else one.remove_class)("doe-here")
+        self._steps.here = key
         if self.recalled("desk", "step", "") != key:
             self.remember("desk", "step", key)
 
@@ -205,9 +199,10 @@ class Desk(Holding):
             "window": self.window is not None and "window" not in self.stale,
             "confirm": self.confirmation is not None and "confirmation" not in self.stale,
         }
-        for kind in STEPS:
-            if kind.key in self._buttons:
-                self._buttons[kind.key].description = kind.title + (" ✓" if done.get(kind.key) else "")
+        self._steps.steps = [
+            {"key": kind.key, "label": kind.title + (" ✓" if done.get(kind.key) else ""), "help": kind.asks}
+            for kind in STEPS
+        ]
 
     def _tell_saving(self, problem: str) -> None:
         if problem:

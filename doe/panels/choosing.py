@@ -219,6 +219,13 @@ class BatchesPanel(Panel):
         self.first.offer(names)
         self.second.offer(names, name)
         self.second.value = name
+        self._keep_apart()
+
+    def _keep_apart(self) -> None:
+        """Not the same plan twice beside each other, where there is another."""
+        others = [n for n in self.made if n != self.first.value]
+        if self.second.value == self.first.value and others:
+            self.second.value = others[-1]
 
     # ---- how few
 
@@ -275,6 +282,7 @@ class BatchesPanel(Panel):
         self._name(smallest.plan)
         self.say("The plan found is among those to compare below; “Use the first of them” takes it.", "good")
         self.first.value = next(name for name, p in self.made.items() if p is smallest.plan)
+        self._keep_apart()
 
     # ---- what it buys
 

@@ -248,7 +248,7 @@ class TrialPanel(Panel):
         reads = len(study.readings)
         kinds.append(
             f"{len(study.responses)} response{'s' * (len(study.responses) != 1)}"
-            + (f", {reads} readings a batch" if reads else "")
+            + (f", {reads} reading{'s' * (reads != 1)} a batch" if reads else "")
         )
         words = ["A whole trial: " + "; ".join(kinds) + "."]
         amounts = [own.get("name", "") for _, own in self.factors.lines if own.get("down") == BLEND]

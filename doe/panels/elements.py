@@ -1,4 +1,5 @@
-"""The desk's own controls in the browser: a table of entry cells, a slider with a name, a button that hands over a file, a map on a canvas.
+"""The desk's own controls in the browser: a table of entry cells, a slider with a name, a button that hands over a file, the
+steps of the job, a map on a canvas.
 
 Each keeps its rules here, where they can be tested without a browser; the JavaScript beside it only draws and sends.
 """
@@ -187,6 +188,31 @@ class NamedSlider(anywidget.AnyWidget):
     unit = traitlets.Unicode("").tag(sync=True)
     value = traitlets.Float(0.0).tag(sync=True)
     resting = traitlets.Bool(True).tag(sync=True)
+
+
+class StepButtons(anywidget.AnyWidget):
+    """The steps of the job, one of them shown.
+
+    Attributes
+    ----------
+    steps : list of dict
+        key, label, help; as many as there are at first, in their order.
+    here : str
+        Key of the step that is shown.
+    """
+
+    _esm = BROWSER / "steps.js"
+    steps: Any = traitlets.List().tag(sync=True)
+    here = traitlets.Unicode("").tag(sync=True)
+
+    def __init__(self, chosen: Callable[[str], None], **traits: Any) -> None:
+        super().__init__(**traits)
+        self._chosen = chosen
+        self.on_msg(self._heard)
+
+    def _heard(self, _widget: object, message: object, _buffers: object) -> None:
+        if isinstance(message, Mapping) and message.get("do") == "step":
+            self._chosen(str(message.get("key", "")))
 
 
 class SaveButton(anywidget.AnyWidget):

@@ -15,7 +15,7 @@ from doe.study.errors import nearest
 KINDS = (("ingredient", "ingredient"), ("base", "base (neutralise)"), ("step", "step"))
 COLUMNS: list[dict[str, Any]] = [
     {"key": "kind", "label": "what", "kind": "choice", "choices": [list(k) for k in KINDS], "width": "9.5em"},
-    {"key": "name", "label": "name, or what to do", "kind": "text", "width": "17em"},
+    {"key": "name", "label": "name, or what to do", "kind": "text", "width": "13.5em"},
     {"key": "phase", "label": "phase", "kind": "text", "width": "3.5em"},
     {
         "key": "amount",
@@ -53,26 +53,32 @@ COLUMNS: list[dict[str, Any]] = [
         "help": "Of the raw material as supplied; 100 if blank",
     },
     {"key": "most", "label": "at most, %", "kind": "text", "width": "4.5em", "help": "A legal or a supplier's limit"},
-    {"key": "speed", "label": "rpm", "kind": "text", "width": "6em", "help": "Of a step: a number or a factor's name"},
+    {
+        "key": "speed",
+        "label": "rpm",
+        "kind": "text",
+        "width": "5.5em",
+        "help": "Of a step: a number or a factor's name",
+    },
     {
         "key": "minutes",
         "label": "min",
         "kind": "text",
-        "width": "4.5em",
+        "width": "4em",
         "help": "Of a step: a number or a factor's name",
     },
     {
         "key": "temperature",
         "label": "°C",
         "kind": "text",
-        "width": "4.5em",
+        "width": "4em",
         "help": "Of a step: a number or a factor's name",
     },
     {
         "key": "hazards",
         "label": "cautions",
         "kind": "text",
-        "width": "9em",
+        "width": "8em",
         "help": "powder; base; impeller; heat; skin, or in your own words, with semicolons between",
     },
 ]

@@ -102,7 +102,7 @@ RESPONSE_COLUMNS: list[dict[str, Any]] = [
         "label": "it varies",
         "kind": "choice",
         "choices": [list(c) for c in SCALES],
-        "width": "13.5em",
+        "width": "14.5em",
         "help": "The scale on which it is fitted",
     },
     {
@@ -120,13 +120,13 @@ RESPONSE_COLUMNS: list[dict[str, Any]] = [
         "help": "high, low or a target value; for weighing responses against each other only",
     },
     {"key": "decimals", "label": "decimals", "kind": "text", "width": "4em"},
-    {"key": "times", "label": "read at", "kind": "text", "width": "8em", "help": "24 h; 4 wk"},
-    {"key": "conditions", "label": "kept at", "kind": "text", "width": "8em", "help": "25 °C; 40 °C"},
+    {"key": "times", "label": "read at", "kind": "text", "width": "7em", "help": "24 h; 4 wk"},
+    {"key": "conditions", "label": "kept at", "kind": "text", "width": "7em", "help": "25 °C; 40 °C"},
     {
         "key": "formula",
         "label": "worked out from",
         "kind": "text",
-        "width": "11em",
+        "width": "10.5em",
         "help": "viscosity[4 wk] / viscosity[24 h]",
     },
 ]

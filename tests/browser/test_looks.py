@@ -67,6 +67,20 @@ OUTSIDE = """() => {
     .map(e => e.getAttribute('aria-label') || e.innerText.slice(0, 60) || e.tagName);
 }"""
 
+# Entry tables of which a part can only be seen by scrolling sideways inside them: width wanted, width there.
+OVERFULL = """() => [...document.querySelectorAll('.doe-desk .doe-table')].filter(e => e.offsetParent && e.scrollWidth > e.clientWidth)
+  .map(e => [e.querySelector('table').getAttribute('aria-label'), e.scrollWidth, e.clientWidth])"""
+
+# Fields and choices in one form that are not equally high, and steps that do not say to those who hear the page which one is shown.
+UNEVEN = """() => {
+  const high = (kind) => [...document.querySelectorAll(`.doe-desk .widget-${kind}`)].filter(e => e.offsetParent).map(e => Math.round(e.getBoundingClientRect().height));
+  const fields = high('text input'), choices = high('dropdown select');
+  return choices.filter(h => fields.length && Math.abs(h - fields[0]) > 2);
+}"""
+HERE = (
+    """() => [...document.querySelectorAll('.doe-steps [aria-current=step]')].map(e => e.innerText.replace(' ✓', ''))"""
+)
+
 NAMELESS = """() => [...document.querySelectorAll('.doe-desk input[type=range]')].filter(e => e.offsetParent && !(e.getAttribute('aria-label') || '').trim()).length"""
 
 
@@ -86,6 +100,9 @@ def test_every_step_can_be_read(on_screen, lab, theme, width):
         assert len(seen) > 10, step
         assert [w for w in seen if w["ratio"] < 4.5] == [], step
         assert shown.page.evaluate(OUTSIDE) == [], step
+        assert shown.page.evaluate(OVERFULL) == [], step
+        assert shown.page.evaluate(UNEVEN) == [], step
+        assert shown.page.evaluate(HERE) == [step]
         assert shown.page.evaluate(NAMELESS) == 0, step
     assert shown.problems() == []
 

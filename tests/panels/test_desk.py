@@ -588,3 +588,28 @@ def test_the_new_batches_stand_first_with_their_chance_now(small_fits):
     assert "polymer (%)" in text_of(first)
     assert "All 13 batches: those made, and the new ones" in text_of(rest)
     assert holding.plan is None or holding.plan.fingerprint != plan.fingerprint  # only the button takes them
+
+
+def test_two_plans_beside_each_other_are_two(small):
+    study, plan = small
+    panel = panels.batches_panel(study)
+    panel._take_plan(plan)
+    assert panel.first.value == panel.second.value  # there is only one
+    smallest = doe.quality.smallest_plan(study, "linear", 0.1, ratio=1.5, seed=1)
+    panel._found(smallest)
+    assert panel.made[panel.first.value] is smallest.plan
+    assert panel.made[panel.second.value] is plan
+
+
+def test_the_step_shown_is_told_and_chosen(small):
+    desk = panels.desk(small[0])
+    assert desk.view is not None
+    assert [s["label"] for s in desk._steps.steps][:2] == ["The trial ✓", "Which batches"]
+    assert desk._steps.here == "trial"
+    desk._steps._heard(None, {"do": "step", "key": "records"}, [])
+    assert desk._steps.here == "records"
+    assert desk._stage.children == (desk.panel("records").view,)
+    desk._steps._heard(None, {"do": "step", "key": "nothing"}, [])  # a step that there is none of: the first
+    assert desk._steps.here == "trial"
+    desk.plan = small[1]
+    assert [s["label"] for s in desk._steps.steps][:2] == ["The trial ✓", "Which batches ✓"]

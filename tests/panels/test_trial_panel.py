@@ -39,7 +39,7 @@ def test_what_is_typed_is_the_study():
     assert study.responses == (doe.Response("viscosity", "mPa·s", low=10000, transform="log"),)
     assert study.constraints == ("carbomer <= 0.45",)
     assert text_of(panel.summary.value) == (
-        "A whole trial: 2 factors; 1 response, 1 readings a batch."
+        "A whole trial: 2 factors; 1 response, 1 reading a batch."
         "carbomer can only run from 0.2 to 0.45 %: the other limits never let it go from 0.2 to 0.5."
     )
 
