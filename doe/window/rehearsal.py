@@ -68,16 +68,16 @@ class Rehearsal(Shown):
     study: Study
 
     def _sections(self) -> list[Section]:
+        places = max(
+            0, math.ceil(math.log10(self.n)) - 2
+        )  # those of a share of n rehearsals: whole numbers of a hundred
         shown = pd.DataFrame(
             {
                 "response": self.drivers["response"],
                 "term": self.drivers["term"],
                 "in the truth": ["yes" if r else "no" for r in self.drivers["real"]],
                 "expected coefficient": [number_text(float(v), digits=3) for v in self.drivers["expected"]],
-                "found, of 100": [
-                    number_text(100 * v, 100 * e) if e > 0 else f"{100 * v:.0f}"
-                    for v, e in zip(self.drivers["found"], self.drivers["mc_error"], strict=True)
-                ],
+                "found, of 100": [f"{100 * v:.{places}f}" for v in self.drivers["found"]],
             }
         )
         sections = [

@@ -263,3 +263,12 @@ def test_bad_input(call, sentence):
     with pytest.raises(doe.StudyError) as problem:
         call()
     assert str(problem.value) == sentence
+
+
+def test_a_hundred_rehearsals_are_counted_in_whole_numbers():
+    study = doe.Study("g", [doe.Continuous("a", 0, 1), doe.Continuous("b", 0, 1)], [doe.Response("y")])
+    plan = doe.designs.full_factorial(study, centre=3)
+    shown = doe.rehearse(plan, {"y": {"1": 0.0, "a": 1.0, "b": 0.0}}, 1.0, n=100, seed=1)._sections()[0].table
+    found = shown["found, of 100"].tolist()
+    assert all(text.isdigit() for text in found)
+    assert 0 < int(found[0]) < 100
