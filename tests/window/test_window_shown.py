@@ -46,7 +46,10 @@ def test_a_window_in_words(gel):
     assert "Joint posterior predictive multivariate t of 2 responses with 15 degrees of freedom." in text
     assert "A new batch carries its own error, as measured in the trial." in text
     assert "\nSet point\n" in text
-    assert f"Chance there: {win.set_point_probability:.4f} (Monte-Carlo error {error_text(win.mc_error)}, fresh draws)." in text
+    assert (
+        f"Chance there: {win.set_point_probability:.4f} (Monte-Carlo error {error_text(win.mc_error)}, fresh draws)."
+        in text
+    )
     assert "\nRanges that hold together\n" in text
     assert win.ranges.note in text
     assert text.endswith(f"What this does not say\n{EVIDENCE}")
