@@ -13,6 +13,7 @@ import pandas as pd
 from doe.bench.base_gels import BaseGels
 from doe.bench.made_apart import FOLLOWS, POURED
 from doe.bench.recipe import Recipe
+from doe.bench.weighing_notes import strength_words
 from doe.designs import Plan
 from doe.study import Study, StudyError
 
@@ -158,7 +159,9 @@ def batch_pages(
             numeric = isinstance(value, float | np.floating)
             settings.append(f"{factor.label}: {f'{value:.{decimals[factor.name]}f}' if numeric else value}")
         out.append(
-            BatchPage(batch_code(made, number), tuple(settings), page_lines(procedure), number, place, len(made.runs))
+            BatchPage(
+                batch_code(made, number), tuple(settings), page_lines(procedure, recipe), number, place, len(made.runs)
+            )
         )
     return tuple(out)
 
@@ -191,7 +194,12 @@ def apart_pages(
         )
         out.append(
             ApartPage(
-                f"{start}-P{k}", about, page_lines(premix.procedure), PREMIXES, premix.premix.name, "for all batches"
+                f"{start}-P{k}",
+                about,
+                page_lines(premix.procedure, recipe),
+                PREMIXES,
+                premix.premix.name,
+                "for all batches",
             )
         )
     for base in gels.bases if gels is not None else ():
@@ -214,7 +222,7 @@ def apart_pages(
             ApartPage(
                 base_code(made, base.whole_plot),
                 tuple(line for line in about if line),
-                page_lines(base.procedure),
+                page_lines(base.procedure, recipe),
                 BASE_GELS,
                 base.name,
                 f"for {len(runs)} beaker{'s' if len(runs) > 1 else ''}",
@@ -229,7 +237,7 @@ def base_code(plan: Plan, whole_plot: str) -> str:
     return f"{plan.fingerprint[:4]}-B{labels.index(whole_plot) + 1}"
 
 
-def page_lines(procedure: pd.DataFrame) -> tuple[PageLine, ...]:
+def page_lines(procedure: pd.DataFrame, recipe: Recipe) -> tuple[PageLine, ...]:
     """Lines of a page: a caution that stood before is pointed to."""
     lines, first = [], dict[str, str]()
     for item in procedure.to_dict("records"):
@@ -245,7 +253,7 @@ def page_lines(procedure: pd.DataFrame) -> tuple[PageLine, ...]:
         lines.append(
             PageLine(
                 item["phase"],
-                item["do"],
+                item["do"] + ("" if item["grams"] is None else strength_words(recipe, item["do"])),
                 item["grams"],
                 item["balance"],
                 item["note"],

@@ -66,7 +66,13 @@ def note(
     else:
         parts += base_note(recipe, name, printed, values, poured)
     if mass == 0:
-        parts.append("none in this batch")
+        wanted = item is not None and (item.percent if item.factor is None else values[item.factor])
+        parts.append(
+            f"0 by rounding: less is asked for than a balance that shows {recipe.readability(name)[0]:g} g can weigh: make more, weigh on a finer "
+            "balance, or add a weighed part of a dilution"
+            if wanted
+            else "none in this batch"
+        )
     elif mass < least(recipe.readability(name)[0]):
         parts.append(_too_little(recipe, name, printed, batch))
     return "; ".join(parts)
@@ -80,6 +86,19 @@ def too_little(grams: Fraction, printed: Decimal, readability: float) -> list[st
     if grams >= FINEST:
         ways.insert(0, f"weigh on a balance that shows {finer(Decimal(repr(float(grams)))):f} g")
     return [f"below {least(readability)} g, the least for 1 % on this balance: {', or '.join(ways)}"]
+
+
+def strength_words(recipe: Recipe, name: str) -> str:
+    """What follows a name on a page where it is weighed as a solution or is not pure: the figure is of that, not of the substance."""
+    item = next((i for i in recipe.ingredients if i.name == name), None)
+    if item is not None:
+        if item.stock is not None:
+            return f" ({100 * item.stock:g} % w/w stock)"
+        return f" ({100 * item.active:g} % active)" if item.active != 1 else ""
+    line = recipe.neutralise
+    if line is not None and name in line.portions and line.stock != 1:
+        return f" ({100 * line.stock:g} % w/w stock)"
+    return ""
 
 
 def content_words(item: Ingredient, mass: Decimal) -> list[str]:

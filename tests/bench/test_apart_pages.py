@@ -127,7 +127,7 @@ def test_the_neutraliser_follows_the_base_really_poured(split_plan, recipe, tmp_
             "base gel W1",
             "water, held back",
             "net mass after the top-up",
-            "tromethamine",
+            "tromethamine (20 % w/w stock)",
             "anew, for the base really poured",
         )
     )
@@ -162,7 +162,7 @@ def test_a_spreadsheet_program_works_the_formulas_out(split_plan, recipe, tmp_pa
     path = write_sheet(split_plan, recipe, tmp_path / "s.xlsx", 200.0, seed=None)
     book = openpyxl.load_workbook(path)
     rows = beaker_rows(book["Batches"], f"{split_plan.fingerprint[:4]}-2")
-    planned, target = rows["base gel W1"][3].value, rows["tromethamine"][3].value
+    planned, target = rows["base gel W1"][3].value, rows["tromethamine (20 % w/w stock)"][3].value
     rows["base gel W1"][4].value = 1.05 * planned
     book.save(path)
     home = f"-env:UserInstallation=file://{tmp_path}/profile"

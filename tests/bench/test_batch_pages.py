@@ -33,6 +33,14 @@ def sheet_cells(path, name):
     return [[c.value for c in row] for row in openpyxl.load_workbook(path)[name].iter_rows()]
 
 
+STRENGTHS = {"=salt": " (20 % w/w stock)", "sodium hydroxide": " (18 % w/w stock)"}
+
+
+def named(table):
+    """The lines of a weigh-out as a page names them: what is weighed as a solution with its strength, as its figure is of that."""
+    return [line + STRENGTHS.get(line, "") for line in table["line"]]
+
+
 def pages_of(path):
     """Rows of each batch's page of a workbook, by run."""
     out, run = {}, None
@@ -54,7 +62,7 @@ def test_workbook_pages_hold_the_weigh_outs(plan, gel_recipe, tmp_path):
     for run, rows in pages.items():
         table = gel_recipe.weigh_out(plan.runs.loc[run], 150.0)
         written = [(row[2], row[3]) for row in rows if isinstance(row[3], float | int)]
-        expected = [*zip(table["line"], map(float, table["grams"]), strict=True), ("together", 150.0)]
+        expected = [*zip(named(table), map(float, table["grams"]), strict=True), ("together", 150.0)]
         assert written == expected
         assert f"polymer (%): {plan.runs.at[run, 'polymer']:.2f}" in rows[1][0]
         assert any(row[2] == f"stir: {plan.runs.at[run, 'speed']:g} rpm, 20 min" for row in rows)
@@ -65,11 +73,11 @@ def test_cautions_stand_in_full_once_a_page_and_where_they_occur(plan, gel_recip
     for rows in pages_of(path).values():
         third = [row[2] for row in rows]
         assert third[third.index("polymer") + 1] == f"Caution: {HAZARDS['powder']}"
-        assert third[third.index("=salt") + 1 : third.index("=salt") + 3] == [
+        assert third[third.index("=salt (20 % w/w stock)") + 1 : third.index("=salt (20 % w/w stock)") + 3] == [
             "Caution: <b>own words</b>",
             "Caution: at “polymer”.",
         ]
-        assert third[third.index("sodium hydroxide") + 1] == f"Caution: {HAZARDS['base']}"
+        assert third[third.index("sodium hydroxide (18 % w/w stock)") + 1] == f"Caution: {HAZARDS['base']}"
 
 
 def test_one_page_a_batch_and_only_entries_unlocked(plan, gel_recipe, tmp_path):
@@ -79,7 +87,7 @@ def test_one_page_a_batch_and_only_entries_unlocked(plan, gel_recipe, tmp_path):
     unlocked = [c for row in sheet.iter_rows() for c in row if not c.protection.locked]
     assert unlocked
     assert all(c.value is None for c in unlocked)
-    salt = next(c for row in sheet.iter_rows() for c in row if c.value == "=salt")
+    salt = next(c for row in sheet.iter_rows() for c in row if c.value == "=salt (20 % w/w stock)")
     assert salt.data_type == "s"  # a text, never a formula
     water = next(c for row in sheet.iter_rows() for c in row if c.value == "water")
     assert sheet.cell(water.row, 4).number_format == "0.00"
@@ -120,7 +128,8 @@ def test_csv_gives_a_line_a_batch(plan, gel_recipe, tmp_path):
     text = write_sheet(plan, gel_recipe, tmp_path / "sheet.csv", seed=None).read_text(encoding="utf-8-sig")
     lines = [row[0] for row in csv.reader(io.StringIO(text)) if row and row[0].startswith("# Batch ")]
     table = gel_recipe.weigh_out(plan.runs.loc[1])
-    grams = ", ".join(f"{line} {mass} g" for line, mass in zip(table["line"], table["grams"], strict=True))
+    grams = ", ".join(f"{line} {mass} g" for line, mass in zip(named(table), table["grams"], strict=True))
+    assert "sodium hydroxide (18 % w/w stock) " in grams
     assert lines[1] == f"# Batch {plan.fingerprint[:4]}-1, run 1: {grams}; together 200.00 g"
     assert lines[0] == "# Batch size: 200 g."
     assert "page “Batches”" not in text.casefold()

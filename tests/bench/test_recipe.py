@@ -222,6 +222,15 @@ def test_nothing_to_weigh_is_said():
     assert notes(recipe, {"salt": 0.0})["salt"] == "0 %; none in this batch"
 
 
+def test_what_rounds_to_nothing_is_not_said_to_be_left_out():
+    dye = Recipe([WATER, Ingredient("dye", "A", percent=0.002)])
+    assert grams(dye)["dye"] == 0
+    assert notes(dye)["dye"] == (
+        "0 by rounding: less is asked for than a balance that shows 0.01 g can weigh: make more, weigh on a finer balance, or add a weighed part of "
+        "a dilution"
+    )
+
+
 # ---- order
 
 

@@ -8,6 +8,7 @@ from scipy.optimize import brentq
 
 from doe.fits import fit_all
 from doe.study import Categorical, Component, Continuous, Response
+from doe.study.shown import bound_text, error_text
 from doe.window import find_window
 from doe.window.choosing import excursion_share, far_apart, joint_share, lowest_places
 from tests.window.test_joining import scored
@@ -174,6 +175,6 @@ def test_the_page_says_the_claim(gentle):
     win = find_window(fits, target=0.9, draws=2000)
     claim = win.claim().iloc[0]
     assert (
-        f"True conforming rate there: {np.floor(1000 * claim['claim']) / 1000:.3f} or more with 90% confidence (Monte-Carlo error "
-        f"{claim['mc_error']:.3f}), the choice of the set point on these same readings allowed for."
+        f"True conforming rate there: {bound_text(claim['claim'], claim['mc_error'])} or more with 90% confidence (Monte-Carlo error "
+        f"{error_text(claim['mc_error'])}), the choice of the set point on these same readings allowed for."
     ) in str(win).replace("\n", " ")
