@@ -26,6 +26,7 @@ from doe.bench.intake import SPLIT, at
 from doe.bench.measured import measured_as
 from doe.bench.numerals import DoubtError, decimal_mark, is_blank, number_from, reading_from
 from doe.bench.pages import batch_code
+from doe.bench.plausible import ends_of
 from doe.bench.problems import Problems, cell_text
 from doe.bench.texts import bare
 from doe.designs import Plan
@@ -371,8 +372,8 @@ class _Taker:
         return low, high
 
     def _inside(self, response: Response, kind: str, value: Value, key: str) -> bool:
-        bottom, top = response.domain
-        if kind == "pH" or (response.name.casefold() == "ph" and not response.unit):
+        bottom, top = ends_of(response)
+        if kind == "pH":
             bottom, top = max(bottom, 0.0), min(top, 14.0)
         ends = [v for v in value[1:] if math.isfinite(v)]
         whole = response.scale is None or (value[0].is_integer() and response.scale[0] <= value[0] <= response.scale[1])

@@ -7,13 +7,12 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
-import numpy as np
-
 from doe.bench.columns import Column, Heads
 from doe.bench.dates import date_from, date_text
 from doe.bench.intake import Entry, Reading, Table, Taken, at, counted, is_empty
 from doe.bench.measured import Measured
 from doe.bench.numerals import DoubtError, is_blank, number_from, reading_from, reading_text
+from doe.bench.plausible import beyond_limits, can_be, ends_text
 from doe.bench.problems import Problems, cell_text
 from doe.bench.texts import bare
 from doe.study import Categorical
@@ -28,6 +27,8 @@ _WORDS = {
 }
 _Value = tuple[float, float, float]  # value, lower, upper
 _T = TypeVar("_T")
+
+FIRST_YEAR = 2000  # before it no batch on a sheet of ours was finished
 
 
 @dataclass
@@ -210,17 +211,14 @@ def _shown(value: _Value) -> object:
 def _reading(one: Measured, cell: object, name: str, mark: str | None, problems: Problems) -> _Value | None:
     """The reading in a cell; None, and a problem listed, where it is in doubt or beyond what the response can be."""
     response = one.response
-    bottom, top = response.domain
-    bounds = "" if np.isinf(bottom) else f", {bottom:g} or above" if np.isinf(top) else f", from {bottom:g} to {top:g}"
+    bounds = ends_text(response)
     unit = f" in {response.unit}" if response.unit else ""
     allowed = f"a number{unit}{bounds}, or blank"
     if response.scale is not None:
         allowed = f"a whole score from {response.scale[0]} to {response.scale[1]}, or blank"
 
     def possible(value: _Value) -> bool:
-        if response.scale is not None:
-            return value[0].is_integer() and response.scale[0] <= value[0] <= response.scale[1]
-        return all(bottom <= v <= top for v in value if np.isfinite(v))
+        return can_be(response, value)
 
     def typed(answer: object) -> _Value:
         value = reading_from(answer, response.unit)
@@ -274,6 +272,15 @@ def _take_rest(table: Table, rows: Sequence[_Row], heads: Heads, taken: Taken, p
                 setting: object = _level(table, entry, position, factor, problems)
             else:
                 setting = _number(table, entry, position, f"{factor.name} as made", factor.unit, problems)
+                beyond = beyond_limits(factor, setting)
+                if beyond and position is not None:
+                    problems.add(
+                        table.cell(entry.row, position),
+                        at(entry.cells, position),
+                        f"{factor.name} as made: {beyond}, or blank",
+                        "not taken, the planned setting is kept; correct it",
+                    )
+                    setting = None
             once.note(taken.as_made, entry, factor.name, setting, position, f"{factor.name} as made")
         for position, column in table.positions("covariate"):
             covariate = next(c for c in study.covariates if c.name == column.name)
@@ -334,7 +341,16 @@ def moment_in(cell: object, name: str, problems: Problems) -> datetime.datetime 
     if is_blank(cell):
         return None
     try:
-        return date_from(cell)
+        found = date_from(cell)
+        if not FIRST_YEAR <= found.year <= datetime.datetime.now().year + 1:
+            problems.add(
+                name,
+                cell,
+                f"finished at: a date from {FIRST_YEAR} to next year, or blank",
+                "not taken; correct the year",
+            )
+            return None
+        return found
     except DoubtError as doubt:
         answer = _asked(name, cell, "finished at: which day is meant?", doubt, date_from, problems)
         if answer is None:

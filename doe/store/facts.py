@@ -205,6 +205,8 @@ def made_again(plan: Plan, chain: Sequence[Version]) -> Records:
         {name: value for _, _, name, _, value in by_kind.get("constant", [])},
     )
     failed = by_run("failed")
+    # as of a sheet: a batch that failed has no readings; those of a batch made again stay
+    rows = [r for r in rows if r.run not in failed or str(r.batch) != str(r.run)]
     questions = [(q["cell"], q["found"], q["question"], tuple(q["choices"])) for q in sheet["questions"]]
     return Records(
         plan,

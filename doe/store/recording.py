@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from doe.bench.numerals import DoubtError, number_from, reading_from, reading_text
+from doe.bench.plausible import beyond_limits, can_be, ends_text
 from doe.bench.problems import cell_text
 from doe.bench.records import Records
 from doe.designs import Plan
@@ -278,9 +279,13 @@ def _reading(where: str, value: object, one: Any) -> dict[str, float | None]:
         found = reading_from(value, response.unit)
     except DoubtError as doubt:
         raise StudyError(where, value, doubt.allowed, doubt.mend) from doubt
-    bottom, top = response.domain
-    if not all(bottom <= v <= top for v in found if _finite(v) is not None):
-        raise StudyError(where, value, f"from {bottom:g} to {top:g}", "correct the reading")
+    if not can_be(response, found):
+        allowed = (
+            f"a number{ends_text(response)}"
+            if response.scale is None
+            else f"a whole score from {response.scale[0]} to {response.scale[1]}"
+        )
+        raise StudyError(where, value, allowed, "correct the reading")
     return dict(zip(("value", "lower", "upper"), map(_finite, found), strict=True))
 
 
@@ -300,9 +305,13 @@ def _noted(where: str, what: str, value: object, run: int, label: str, known: Ma
             raise StudyError(where, value, "one of " + ", ".join(item.levels), nearest(str(value), item.levels))
         return (kind, run, "", what, 0), plain(value)
     try:
-        return (kind, run, "", what, 0), number_from(value, item.unit)
+        number = number_from(value, item.unit)
     except DoubtError as doubt:
         raise StudyError(where, value, doubt.allowed, doubt.mend) from doubt
+    beyond = beyond_limits(item, number)
+    if beyond:
+        raise StudyError(where, value, beyond, "correct the setting as made")
+    return (kind, run, "", what, 0), number
 
 
 def find_batch(connection: Connection, thing: int, plan: Plan, batch: object) -> tuple[int, str]:

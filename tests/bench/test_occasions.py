@@ -153,12 +153,10 @@ def test_frame_by_occasion_holds_bounds_where_a_reading_is_censored(kept, senten
 
 
 def test_a_batch_mean_with_a_censored_reading_lies_between_means_of_bounds(kept_plan):
-    """Readings 50..60, 58 and >70: their mean lies between (50 + 58 + 70)/3 and infinity; of 50..60 and 58, between 54 and 59."""
-    table = pd.DataFrame(
-        {"run": [1, 1, 1, 2, 2], "replicate": [1, 2, 3, 1, 2], "pH": ["50..60", 58, ">70", "50..60", 58]}
-    )
+    """Readings 5..6, 5.8 and >7: their mean lies between (5 + 5.8 + 7)/3 and infinity; of 5..6 and 5.8, between 5.4 and 5.9."""
+    table = pd.DataFrame({"run": [1, 1, 1, 2, 2], "replicate": [1, 2, 3, 1, 2], "pH": ["5..6", 5.8, ">7", "5..6", 5.8]})
     frame = Records.from_frame(table, kept_plan).frame("pH")
-    assert frame[["lower", "upper", "readings"]].values.tolist() == [[178 / 3, np.inf, 3], [54, 59, 2]]
+    np.testing.assert_allclose(frame[["lower", "upper", "readings"]], [[17.8 / 3, np.inf, 3], [5.4, 5.9, 2]])
     assert frame["pH"].isna().all()
 
 

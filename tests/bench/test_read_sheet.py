@@ -218,7 +218,7 @@ SPOILED = [
         "viscosity: a number in mPa·s that can be read in one way only, 0 or above, or blank",
         "12345 if 12 thousand",
     ),
-    ("pH", "about 6", "pH: a number, or blank", "say why in the remark"),
+    ("pH", "about 6", "pH: a number, from 0 to 14, or blank", "say why in the remark"),
     ("viscosity", "<-5", "viscosity: a number in mPa·s, 0 or above, or blank", "correct the reading"),
     ("held", "60..50", "held: a range from its lower to its upper end, from 0 to 100, or blank", "write 50..60 if"),
     (
@@ -229,10 +229,10 @@ SPOILED = [
     ),
     ("held", 120, "held: a number in %, from 0 to 100, or blank", "correct the reading"),
     ("viscosity", -5, "viscosity: a number in mPa·s, 0 or above, or blank", "correct the reading"),
-    ("pH", datetime.datetime(2024, 5, 6), "pH: a number, or blank", "made a date of it"),
-    ("pH", True, "pH: a number, or blank", "type the number"),
-    ("pH", "=A1+1", "pH: a number, or blank", "holds the formula but not its result"),
-    ("pH", "#DIV/0!", "pH: a number, or blank", "type the number"),
+    ("pH", datetime.datetime(2024, 5, 6), "pH: a number, from 0 to 14, or blank", "made a date of it"),
+    ("pH", True, "pH: a number, from 0 to 14, or blank", "type the number"),
+    ("pH", "=A1+1", "pH: a number, from 0 to 14, or blank", "holds the formula but not its result"),
+    ("pH", "#DIV/0!", "pH: a number, from 0 to 14, or blank", "type the number"),
 ]
 
 
@@ -562,7 +562,7 @@ def test_a_percent_typed_into_a_cell_is_what_it_shows(workbook, plan, readings):
         cell.value, cell.number_format = 0.55, "0%"
     records = read_sheet(workbook.save(), plan)
     assert wide(records).loc[3, "held"] == 55
-    assert problem(records)[["found", "allowed"]].tolist() == ["55 %", "pH: a number, or blank"]
+    assert problem(records)[["found", "allowed"]].tolist() == ["55 %", "pH: a number, from 0 to 14, or blank"]
 
 
 def test_emptied_settings_and_changed_labels_are_listed(tmp_path, open_workbook):

@@ -18,7 +18,7 @@ from doe.study import Categorical, Continuous, Covariate, Response, Study
 
 RESPONSES = {
     "log": Response("viscosity", "mPa·s", transform="log", times=("24 h", "4 wk"), conditions=("25 °C", "40 °C")),
-    "plain": Response("pH"),
+    "plain": Response("redox potential", "mV"),
     "share": Response("held", "%", transform=("logit", 0, 100), times=("1 d",)),
     "score": Response("feel", scale=(1, 5), times=("24 h", "12 wk")),
 }

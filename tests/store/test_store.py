@@ -321,7 +321,7 @@ def test_sentences_of_records_and_corrections(store, plan):
         "store: correction of run 1, failed is 3 but must be a text, or None to withdraw it: write it in words."
     )
     assert said(store.correct, 1, "viscosity[24 h, 25 °C]", -1, "x") == (
-        "store: correction of run 1, viscosity[24 h, 25 °C] is -1 but must be from 0 to inf: correct the reading."
+        "store: correction of run 1, viscosity[24 h, 25 °C] is -1 but must be a number, 0 or above: correct the reading."
     )
     assert said(store.correct, 1, "pH", 6.2, "x", replicate=0) == (
         "store: replicate is 0 but must be a whole number from 1: count the readings of the batch."
