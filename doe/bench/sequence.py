@@ -13,6 +13,8 @@ from doe.bench.made_apart import Premix
 if TYPE_CHECKING:
     from doe.bench.recipe import Recipe
 
+HOT = 50.0  # °C from which a step carries the caution of hot things: common practice, no source
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -112,9 +114,17 @@ def _behind(entries: Sequence[Entry], name: str, place_of: Callable[[str], str])
 
 
 def cautions_of(line: Line | Premix) -> str:
-    """The cautions of a line, one a row of text."""
+    """The cautions of a line, one a row of text: those given, and those that what is done brings with it."""
     if isinstance(line, Premix):
         return ""
     hazards = ("base",) if isinstance(line, Neutralise) else tuple(line.hazards)
-    hazards += ("base",) if isinstance(line, Ingredient) and line.base is not None else ()
+    if isinstance(line, Ingredient):
+        hazards += ("base",) if line.base is not None else ()
+        # an acid polymer that is weighed neat is a fine powder
+        hazards += ("powder",) if line.acid_content is not None and line.shares_degree and line.stock is None else ()
+    if isinstance(line, Step):
+        # a temperature that is a factor may be hot in some run
+        hot = line.temperature is not None and (isinstance(line.temperature, str) or line.temperature >= HOT)
+        hazards += ("heat",) if hot else ()
+        hazards += ("impeller",) if line.speed is not None else ()
     return "\n".join(dict.fromkeys(caution(h) for h in hazards))
