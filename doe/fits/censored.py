@@ -367,9 +367,6 @@ class CensoredFit(WithoutSquares, Fit):
             f"{out.note}\nResiduals of readings known only by bounds are what they are expected to be, given the bounds.",
         )
 
-    def _noise_scores(self) -> Floats:
-        return self._run_table["studentised"].to_numpy(dtype=float)
-
     def simulated_residuals(self, draws: int, seed: int) -> Floats:
         """Refused: what a batch in a simulated trial would have been censored at is not known of the exact ones."""
         raise StudyError(

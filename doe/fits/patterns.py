@@ -195,9 +195,9 @@ def _added(fit: Fit, columns: Floats) -> tuple[float, int, float, Floats]:
     return F, rank, den, np.asarray(np.linalg.lstsq(left, effect, rcond=None)[0], dtype=float)
 
 
-def _by_permutation(fit: WithoutSquares, places: Floats) -> list[Question]:
+def _by_permutation(fit: Fit, places: Floats) -> list[Question]:
     """Drift and neighbours of residuals that have no sums of squares: against the same residuals in orders drawn by lot."""
-    z = np.asarray(fit._noise_scores(), dtype=float)
+    z = fit._noise_scores()
     order = np.argsort(places, kind="stable")
     z = np.where(np.isfinite(z), z, 0.0)[order]
     n = len(z)

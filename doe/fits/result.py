@@ -742,6 +742,10 @@ class Fit(Shown):
 
         return robust_fit(self)
 
+    def _noise_scores(self) -> Floats:
+        """One residual a batch, about standard normal where the model is true, shape (n,); NaN where none can be said."""
+        return self._run_table["studentised"].to_numpy(dtype=float)
+
     def simulated_residuals(self, draws: int, seed: int) -> Floats:
         """Studentised residuals of trials of this design in which the model is true and the noise normal.
 

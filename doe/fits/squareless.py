@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from functools import cached_property
 
-from doe.fits.arrays import Floats
-
 
 class WithoutSquares:
     """NaN for what rests on sums of squares."""
@@ -29,7 +27,3 @@ class WithoutSquares:
     def press(self) -> float:
         """NaN, as `r2`."""
         return float("nan")
-
-    def _noise_scores(self) -> Floats:
-        """One residual a batch, about standard normal where the model is true, shape (n,); NaN where none can be said."""
-        raise NotImplementedError

@@ -150,9 +150,8 @@ class WindowPanel(Panel):
     def _compute(self, cut: Slice) -> Drawing:
         win: Window = self.need("window")
         chance, error = win._chances(cut.table[cut.near])
-        return chance_drawing(
-            cut.grid(chance), cut, "chance of meeting every specification", win.target, cut.grid(error)
-        )
+        title = "chance of meeting every specification"
+        return chance_drawing(cut.grid(chance), cut, title, win.target, cut.grid(error), win._judged)
 
     def _each(self, cut: Slice) -> Mapping[str, Drawing]:
         win: Window = self.need("window")

@@ -18,7 +18,7 @@ from doe.bench.columns import MADE
 from doe.bench.further import extends
 from doe.designs import Plan
 from doe.panels.elements import EntryTable
-from doe.panels.entry_fields import ChoiceField, as_html, said
+from doe.panels.entry_fields import ChoiceField, Page, as_html, said
 from doe.panels.holding import digest
 from doe.panels.panel import Panel, row, section
 from doe.panels.trial_rows import figure
@@ -453,23 +453,7 @@ class RecordsPanel(Panel):
         if self.source == TYPED:
             self.state.value = said(f"{batches} of {len(records.plan.runs)} batches read.", "note")
         table = records._sections()[0]
-        self.summary.value = as_html(_Only(table))
-
-
-class _Only:
-    """One section of a result, shown as the result would."""
-
-    def __init__(self, section: Any) -> None:
-        from doe.study import Shown
-
-        class One(Shown):
-            def _sections(self) -> list[Any]:
-                return [section]
-
-        self._shown = One()
-
-    def _repr_html_(self) -> str:
-        return self._shown._repr_html_()
+        self.summary.value = as_html(Page([table]))
 
 
 def bare(allowed: str, plan: Plan) -> str:

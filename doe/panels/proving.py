@@ -19,7 +19,6 @@ from doe.panels.measuring import bare
 from doe.panels.new_batches import NewBatches
 from doe.panels.panel import Panel, row, section
 from doe.study import StudyError
-from doe.window.result import setting_text
 
 
 def filled(cells: Mapping[str, str]) -> bool:
@@ -140,10 +139,7 @@ class ConfirmPanel(Panel):
     @staticmethod
     def _where(made: Any) -> str:
         """The setting that a confirmation is of, as text: readings belong to it."""
-        return ", ".join(
-            f"{f.name} {setting_text(f, made.setting[f.name])} {getattr(f, 'unit', '')}".rstrip()
-            for f in made.study.factors
-        )
+        return ", ".join(made.window._setting(name, made.setting[name]) for name in made.study.names)
 
     def _edited(self) -> None:
         kept = dict(self.desk.recalled(self.key, "readings", {}))

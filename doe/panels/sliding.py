@@ -261,14 +261,27 @@ class SlidingMap:
         return [float(self.base[name]) for name in cut.path.free] if here else []
 
 
-def chance_drawing(values: Any, cut: Slice, title: str, target: float, errors: Any = None) -> Drawing:
-    """A map of chances on one scale from 0 to 1, with the target's line heavier; `errors` are Monte-Carlo ones, of the same shape."""
+def chance_drawing(
+    values: Any,
+    cut: Slice,
+    title: str,
+    target: float,
+    errors: Any = None,
+    judge: Callable[[pd.DataFrame], tuple[Any, Any]] | None = None,
+) -> Drawing:
+    """A map of chances on one scale from 0 to 1, with the target's line heavier.
+
+    `errors` are Monte-Carlo ones, of the same shape; `judge` gives chance and error of the highest place anew, by draws that did not pick it.
+    """
     inside = np.where(cut.inside.reshape(len(cut.y), len(cut.x)), values, np.nan)
     best, worst = (np.unravel_index(int(pick(inside)), inside.shape) for pick in (np.nanargmax, np.nanargmin))
     high, low = (
         chance_text(float(inside[at]), 3) if errors is None else simulated_text(float(inside[at]), float(errors[at]))
         for at in (best, worst)
     )
+    if judge is not None:
+        chance, error = judge(cut.table.iloc[[int(best[0]) * len(cut.x) + int(best[1])]])
+        high = simulated_text(float(chance[0]), float(error[0]))
     share = float(np.nanmean(inside >= target))
     words = (
         f"Highest chance here: {high}, at {_place(cut, best)}; lowest {low}. "

@@ -194,7 +194,13 @@ def _words(
         said = []
         for word, i in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
             blend = ", ".join(setting_text(f, v) for f, v in zip(triangle.parts, blends[inside][i], strict=True))
-            said.append(f"{word}: {simulated_text(float(chance[i]), float(errors[i]))} at {blend}")
+            best = cut.table(blends[inside][[i]], win.study.names)
+            told = (
+                chances.judged_text(win, best)
+                if word == "Best here"
+                else simulated_text(float(chance[i]), float(errors[i]))
+            )
+            said.append(f"{word}: {told} at {blend}")
         out.append(f"{said[0]}; {said[1]}. {chances.share_text(win, chance)}")
     if not pointed:
         point = ", ".join(setting_text(f, win.set_point[f.name]) for f in win.study.factors)

@@ -256,6 +256,12 @@ def _along_edges(box: Any) -> Floats:
     return np.vstack([np.column_stack(side) for side in sides])
 
 
+def judged_text(win: Window, place: pd.DataFrame) -> str:
+    """The chance at the place that the draws of a map picked as its best, by draws that did not: the picked ones flatter it."""
+    chance, error = win._judged(place)
+    return simulated_text(float(chance[0]), float(error[0]))
+
+
 def share_text(win: Window, chance: Floats) -> str:
     """How much of a slice reaches the target, as a sentence."""
     reached = 100.0 * float((chance >= win.target).mean())
@@ -337,11 +343,9 @@ def _map_words(
     chance, errors = (cut.within(found[c]) for c in ("probability", "mc_error"))
     out = []
     for word, at in (("Best here", int(np.argmax(chance))), ("worst", int(np.argmin(chance)))):
-        value, error = float(chance[at]), float(errors[at])
-        if word == "Best here":  # picked by these draws, so judged by others
-            judged = win._judged(inside.iloc[[at]])
-            value, error = float(judged[0][0]), float(judged[1][0])
-        out.append(f"{word}: {simulated_text(value, error)} at {slices.place_text(cut, inside.iloc[at])}")
+        best = word == "Best here"
+        told = judged_text(win, inside.iloc[[at]]) if best else simulated_text(float(chance[at]), float(errors[at]))
+        out.append(f"{word}: {told} at {slices.place_text(cut, inside.iloc[at])}")
     lines = [f"{out[0]}; {out[1]}. {share_text(win, chance)}"]
     if boxed:
         lines.append("Dashed: the ranges that hold together.")

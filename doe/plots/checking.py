@@ -44,8 +44,8 @@ def residuals(
     -------
     Figure
         Of scores: residuals as normal scores (surrogates, averaged over their draws) against fitted mean scores, against the order of making
-        and against normal quantiles; scores against fitted mean scores. Of all others: externally studentised residuals against fitted values, against the order of making, and against normal quantiles with a
-        simulated 95 % envelope; observed against predicted on the response's own scale; leverage; Cook's distance. Dotted: the
+        and against normal quantiles; scores against fitted mean scores. Of all others: externally studentised residuals against fitted
+        values, against the order of making, and against normal quantiles with a simulated 95 % envelope (none where readings are bounds); observed against predicted on the response's own scale; leverage; Cook's distance. Dotted: the
         limits of `fit.diagnostics()`. Runs beyond one are named.
 
     Raises
@@ -151,7 +151,7 @@ def making_order(fit: Fit, order: Mapping[Any, int] | None = None, ax: Axes | No
     found = fit.patterns(order)
     table = fit.diagnostics()
     scored = fit.response.scale is not None
-    t = fit._noise_scores() if scored else table["studentised"].to_numpy(dtype=float)  # type: ignore[attr-defined]
+    t = fit._noise_scores()
     limit = None if scored else outlier_limit(fit.n, fit.df_residual)
     ax = look.axes_for(ax, 6.6, 3.4)
     _cloud(ax, places, t, "order of making", limit, "residual as normal score" if scored else "studentised residual")
@@ -211,7 +211,7 @@ def _of_scores(
     fit: Fit, table: pd.DataFrame, places: Floats, known: bool, figure: Figure | SubFigure | None
 ) -> Figure | SubFigure:
     """The panels of a fit of scores; one mark a batch, scores of one batch averaged."""
-    z = fit._noise_scores()  # type: ignore[attr-defined]  # of fits without squares
+    z = fit._noise_scores()
     groups = table.groupby("run", sort=False)
     mean = groups[["score", "fitted"]].mean()
     unlikely = groups["flags"].agg(lambda flags: any(f == "unlikely" for f in flags)).to_numpy(dtype=bool)

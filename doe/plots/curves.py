@@ -50,9 +50,9 @@ def main_effects(fit: Fit, at: Any = None, figure: Figure | SubFigure | None = N
     study = fit.study
     start = holding.held(study, (), at)
     names = study.names
-    down, across = _shape(len(names))
+    down, across = evenly(len(names))
     figure = look.figure_for(figure, 1.2 + 2.2 * across, 0.3 + 2.0 * down)
-    panels = _grid(figure, down, across, len(names))
+    panels = panels_in(figure, down, across, len(names))
     marks = observed(fit)
     extremes: list[tuple[str, Floats, pd.DataFrame, list[Any]]] = []
     reach: list[Floats] = [marks["reading"].to_numpy(dtype=float)]
@@ -107,9 +107,9 @@ def interactions(
     study = fit.study
     chosen, more = _pairs(fit, pairs)
     start = holding.held(study, (), at)
-    down, across = _shape(len(chosen))
+    down, across = evenly(len(chosen))
     figure = look.figure_for(figure, 1.2 + (2.2 if across > 1 else 3.6) * across, 0.3 + 2.5 * down)
-    panels = _grid(figure, down, across, len(chosen))
+    panels = panels_in(figure, down, across, len(chosen))
     marks = observed(fit)
     reach: list[Floats] = [marks["reading"].to_numpy(dtype=float)]
     said = []
@@ -158,13 +158,14 @@ def interactions(
 _MARKS = "Lines: predicted, with 95 % bands for the mean; hollow marks: batches, whatever their other settings."
 
 
-def _shape(n: int) -> tuple[int, int]:
+def evenly(n: int) -> tuple[int, int]:
     """Rows and columns for n panels, as even as can be."""
     down = ceil(n / ACROSS)
     return down, ceil(n / down)
 
 
-def _grid(figure: Figure | SubFigure, down: int, across: int, n: int) -> list[Axes]:
+def panels_in(figure: Figure | SubFigure, down: int, across: int, n: int) -> list[Axes]:
+    """Panels row by row on one vertical scale."""
     panels: list[Axes] = []
     for i in range(n):
         shared = panels[0] if panels else None

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from doe.plots import holding, look
-from doe.plots.curves import _grid, _shape
+from doe.plots.curves import evenly, panels_in
 from doe.study import Categorical, StudyError
 from doe.study.shown import chance_text
 
@@ -44,7 +44,7 @@ def score_chances(
     Raises
     ------
     StudyError
-        If the fit is not of scores, or no score is given and none is specified.
+        If the fit is not of scores or its model has no factor, or the score is none of the scale, or none is given and none specified.
     """
     look.need_fit("score_chances", fit)
     if fit.response.scale is None:
@@ -54,23 +54,31 @@ def score_chances(
             "a fit of scores",
             "see main_effects(fit) for what is measured",
         )
-    wanted = fit.response.low if at_least is None else at_least
-    if wanted is None:
-        raise StudyError(
-            "plots.score_chances: at_least", "left out", "a score, as none is specified", "write at_least=4, say"
-        )
+    if at_least is None:
+        if fit.response.low is None:
+            raise StudyError(
+                "plots.score_chances: at_least", "left out", "a score, as none is specified", "write at_least=4, say"
+            )
+        at_least = int(fit.response.low)
     study = fit.study
     names = [n for n in study.names if any(n == name for term in fit.model.parsed for name, _ in term)]
+    if not names:
+        raise StudyError(
+            "plots.score_chances: model",
+            "without a factor",
+            "of at least one factor",
+            "fit a model with the factors studied",
+        )
     base = holding.held(study, (), at)
-    down, across = _shape(len(names))
+    down, across = evenly(len(names))
     figure = look.figure_for(figure, max(2.1 * across, 3.4), 2.2 * down + 0.9)
-    panels = _grid(figure, down, across, len(names))
+    panels = panels_in(figure, down, across, len(names))
     best: list[tuple[float, str]] = []
     for ax, name in zip(panels, names, strict=True):
         factor = study.factor(name)
         steps = holding.steps(factor, STEPS)
         table, inside = base.moving(name).table({name: steps})
-        found = pd.DataFrame(fit.chance(table[inside], at_least=int(wanted)))  # type: ignore[attr-defined]  # of fits of scores
+        found = pd.DataFrame(fit.chance(table[inside], at_least=at_least))  # type: ignore[attr-defined]  # of fits of scores
         x = (
             np.arange(len(table))[inside]
             if isinstance(factor, Categorical)
@@ -95,7 +103,7 @@ def score_chances(
     held = f"each factor by itself; the others held at {base.text}" if len(names) > 1 else ""
     look.headed(
         figure,
-        f"Chance that a new batch scores {int(wanted)} or more in {fit.response.name}",
+        f"Chance that a new batch scores {at_least} or more in {fit.response.name}",
         held,
         f"Lines: posterior mean; shaded: 95 % credible interval. Highest along these lines: {chance_text(top[0], 3)} at {top[1]}.",
     )

@@ -13,7 +13,7 @@ from doe.bench import Recipe
 from doe.bench.costs import makeable_costs
 from doe.study import Categorical, Section, Shown, StudyError
 from doe.study.errors import nearest
-from doe.study.shown import chance_text, number_text
+from doe.study.shown import chance_text, error_text, number_text
 from doe.window.climbing import highest
 from doe.window.folding import Floats
 
@@ -87,7 +87,7 @@ class Cheapest(Shown):
         note = (
             f"Raw materials of a kilogram of batch: {money(self.cost)}; {saved}. "
             f"Chance there that {what} meets every specification: {chance_text(self.probability)} "
-            f"(Monte-Carlo error {self.mc_error:.4f}, fresh draws); at the set point {chance_text(self.window.set_point_probability)}. "
+            f"(Monte-Carlo error {error_text(self.mc_error)}, fresh draws); at the set point {chance_text(self.window.set_point_probability)}. "
             "It lies at the edge of what holds: a setting a little off may fall short. A higher target buys room."
         )
         if self.saving <= 0:
@@ -148,7 +148,7 @@ def cheapest(win: Window, recipe: Recipe, target: float | None = None, seed: int
         raise StudyError(
             "cheapest: target",
             float(goal),
-            f"held at the set point (its chance is {chance_text(win.set_point_probability)}, Monte-Carlo error {win.mc_error:.4f})",
+            f"held at the set point (its chance is {chance_text(win.set_point_probability)}, Monte-Carlo error {error_text(win.mc_error)})",
             "ask for less, or see win.obstacles",
         )
     settings = predictive.settings

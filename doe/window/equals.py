@@ -70,7 +70,7 @@ def alike_settings(win: Window) -> Noted:
             unit = f" {getattr(f, 'unit', '')}".rstrip()
             told.append(f"{f.name} {setting_text(f, low_)} to {setting_text(f, high_)}{unit}")
     note = (
-        f"Other settings cannot be told from it by their chance: they reach over {', '.join(told)}, though not in every combination. "
+        f"Other settings cannot be told from it by their chance: they reach over {', '.join(told)}{', though not in every combination' if len(told) > 1 else ''}. "
         "Another seed may choose another of them; prefer what is cheap or easy to make."
         if told
         else ""

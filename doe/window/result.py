@@ -618,7 +618,7 @@ class Window(Shown):
         chance, error = self._level(FRESH, confidence)(at)
         if chance[0] - 2 * error[0] < self.target:
             return self._no_box(
-                f"No box: at {where} itself {what} is {chance_text(float(chance[0]))} (Monte-Carlo error {error[0]:.4f}), "
+                f"No box: at {where} itself {what} is {chance_text(float(chance[0]))} (Monte-Carlo error {error_text(float(error[0]))}), "
                 f"not surely {self.target:g} or more." + ("" if confidence is None else f" The claim{ALLOWED}.")
             )
         # three errors of the search's draws, so that two errors of fresh ones are mostly cleared at the first try
@@ -707,7 +707,7 @@ class Window(Shown):
         words = (
             f"Every setting inside holds: at the worst one, "
             f"{', '.join(self._setting(name, setting[name].iloc[0]) for name in self.study.names)}, {what} is {chance_text(value)} "
-            f"(Monte-Carlo error {error:.4f}); target {self.target:g}. Built around {where}."
+            f"(Monte-Carlo error {error_text(error)}); target {self.target:g}. Built around {where}."
         )
         if what != CHANCE:
             words += f" The claim{ALLOWED}."
@@ -747,7 +747,7 @@ class Window(Shown):
         )
         return (
             f" To use the ranges aim at their middle, {named}: there the chance is {chance_text(float(chance[0]))} "
-            f"(Monte-Carlo error {error[0]:.4f})."
+            f"(Monte-Carlo error {error_text(float(error[0]))})."
         )
 
     # ---- shown

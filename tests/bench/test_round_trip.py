@@ -19,6 +19,7 @@ from doe.study import Categorical, Continuous, Covariate, Response, Study
 RESPONSES = {
     "log": Response("viscosity", "mPa·s", transform="log", times=("24 h", "4 wk"), conditions=("25 °C", "40 °C")),
     "plain": Response("redox potential", "mV"),
+    "acid": Response("pH"),
     "share": Response("held", "%", transform=("logit", 0, 100), times=("1 d",)),
     "score": Response("feel", scale=(1, 5), times=("24 h", "12 wk")),
 }
@@ -26,6 +27,7 @@ RESPONSES = {
 BAD = {
     "log": [-3, "<-3", "-0,5"],
     "plain": [],
+    "acid": [590, "59.0", -1, ">15", "14.01"],
     "share": [120, "101 %", -1],
     "score": [0, 6, 2.5, ">3", "2..3"],
 }
@@ -51,7 +53,7 @@ def readings_of(draw, kind):
     if kind == "score":
         number = draw(st.integers(1, 5))
         return draw(st.sampled_from([number, float(number), str(number)])), (number,) * 3
-    top = 100.0 if kind == "share" else 1e7
+    top = {"share": 100.0, "acid": 14.0}.get(kind, 1e7)
     number = float(f"{draw(st.floats(1e-6, top)):.15g}")  # a workbook holds 15 digits of a number
     exact = (number,) * 3
     text = repr(number)
@@ -206,9 +208,9 @@ def test_damage_is_reported_and_the_rest_comes_back_in_2000_sheets(tmp_path, exa
 
 def test_the_heads_drawn_are_those_of_a_written_sheet(tmp_path, open_workbook):
     """The random sheets above are made without write_sheet: their heads must be its own."""
-    plan = trial(("log", "plain", "score", "share"), 4)
+    plan = trial(("acid", "log", "plain", "score", "share"), 4)
     book = open_workbook(write_sheet(plan, None, tmp_path / "sheet.xlsx", readings=2))
-    for kind in ("log", "plain", "score", "share"):
+    for kind in ("acid", "log", "plain", "score", "share"):
         for occasion in RESPONSES[kind].occasions:
             for reading in (1, 2):
                 assert reading_head(RESPONSES[kind].at(*occasion), reading, 2) in book.heads

@@ -50,9 +50,10 @@ def test_the_map_is_the_windows_own_chance_at_the_held_settings(three):
     assert np.allclose(drawn[inside], expected[inside], atol=1e-6)
     assert np.array_equal(np.frombuffer(canvas.outside, dtype=np.uint8).astype(bool), ~inside)
     assert "Held: c 0.3" in canvas.alt
-    found = three.probability(grid)[inside]
-    best = found.iloc[int(found["probability"].argmax())]
-    assert f"Highest chance here: {simulated_text(best['probability'], best['mc_error'])}, at a " in canvas.alt
+    # the highest place of the draws shown, its chance by draws that did not pick it
+    best = grid[inside].iloc[[int(expected[inside].argmax())]]
+    (chance,), (error,) = three._judged(best)
+    assert f"Highest chance here: {simulated_text(chance, error)}, at a " in canvas.alt
 
 
 def test_chances_near_0_and_1_and_their_errors_are_never_told_as_nought():

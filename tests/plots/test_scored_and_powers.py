@@ -81,6 +81,9 @@ def test_the_profile_lies_above_its_level_within_the_interval(fits):
 def test_what_cannot_be_drawn_is_refused_in_a_sentence(fits):
     for call, sentence in (
         (lambda: plots.score_chances(fits["viscosity"]), "plots.score_chances: fit is 'of viscosity, which is measured' but must be a fit of scores: see main_effects(fit) for what is measured."),
+        (lambda: plots.score_chances(fits["look"], at_least=3.5), "at_least is 3.5 but must be a whole score from 1 to 5: write the score to be reached, 5 say."),
+        (lambda: plots.score_chances(fits["look"], at_least=True), "at_least is True but must be a whole score from 1 to 5: write the score to be reached, 5 say."),
+        (lambda: plots.score_chances(fits["look"].refitted(fits["look"].study.model(["1"]))), "plots.score_chances: model is 'without a factor' but must be of at least one factor: fit a model with the factors studied."),
         (lambda: plots.score_chances("look"), "plots.score_chances: fit is 'str' but must be a Fit: give one of doe.fit_all's: fits['viscosity']."),
         (lambda: plots.transform_profile(fits["viscosity"]), "plots.transform_profile: profile is 'Fit' but must be a TransformProfile: give fits['viscosity'].transform_profile()."),
     ):  # fmt: skip

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from doe.study import Categorical, Component, Continuous, Discrete, Response
+from doe.study.shown import error_text
 from doe.window import find_window
 from doe.window.box_search import BoxSearch
 
@@ -307,7 +308,7 @@ def test_empty_with_the_reason(three_factors):
     assert len(win.worst) == 0
     p, error = win.set_point_probability, win.mc_error
     assert win.ranges.note == (
-        f"No box: at the set point itself the chance is {p:.4f} (Monte-Carlo error {error:.4f}), not surely 0.9999 or more."
+        f"No box: at the set point itself the chance is {p:.4f} (Monte-Carlo error {error_text(error)}), not surely 0.9999 or more."
     )
 
 

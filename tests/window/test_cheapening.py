@@ -152,7 +152,7 @@ def test_a_set_point_that_the_recipe_cannot_make(win):
         ),
         (
             lambda w: doe.window.cheapest(w, recipe(), target=0.9999999),
-            "cheapest: target is 0.9999999 but must be held at the set point (its chance is more than 0.9999, Monte-Carlo error 0.0001): ask for less, or see win.obstacles.",
+            "cheapest: target is 0.9999999 but must be held at the set point (its chance is more than 0.9999, Monte-Carlo error less than 0.0001): ask for less, or see win.obstacles.",
         ),
         (
             lambda w: doe.window.cheapest(
