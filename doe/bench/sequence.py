@@ -120,8 +120,9 @@ def cautions_of(line: Line | Premix) -> str:
     hazards = ("base",) if isinstance(line, Neutralise) else tuple(line.hazards)
     if isinstance(line, Ingredient):
         hazards += ("base",) if line.base is not None else ()
-        # an acid polymer that is weighed neat is a fine powder
-        hazards += ("powder",) if line.acid_content is not None and line.shares_degree and line.stock is None else ()
+        # an acid polymer that is weighed neat is a fine powder; as a stock or a part-active emulsion it is a liquid
+        neat = line.stock is None and line.active == 1
+        hazards += ("powder",) if neat and line.acid_content is not None and line.shares_degree else ()
     if isinstance(line, Step):
         # a temperature that is a factor may be hot in some run
         hot = line.temperature is not None and (isinstance(line.temperature, str) or line.temperature >= HOT)

@@ -286,9 +286,16 @@ class OrdinalFit(WithoutSquares, Fit):
         rank = np.linalg.matrix_rank(np.column_stack([np.ones(self.n), self.X[:, self._plot_columns]]))
         return float(max(int(labels.max()) + 1 - int(rank), 1))
 
-    def _parsed_of(self, column: int) -> tuple[tuple[str, int], ...]:
-        """The term a column belongs to."""
-        return self.model.parsed[int(self.model.term_of[column])]
+    @property
+    def _batches_left(self) -> int:
+        """Batches beyond the slopes, at least 1."""
+        return max(self.n - self.frame.basis.shape[1], 1)
+
+    @property
+    def _between_plots(self) -> list[str]:
+        """Factors in terms that do not change within a whole plot."""
+        owners = self.model.term_of[self._plot_columns[: self.model.p]]
+        return sorted({name for term in owners for name, _ in self.model.parsed[int(term)]})
 
     def _between(self, row: Floats) -> bool:
         used = np.abs(row) > 1e-12
@@ -351,7 +358,7 @@ class OrdinalFit(WithoutSquares, Fit):
             held = self.posterior.restricted(free)
             chi2 = 2.0 * max(self.posterior.objective - held.objective, 0.0)
             d = self.frame.basis.shape[1] - free.shape[1]
-            left = self._plots_left if all(map(self._between, L)) else max(self.n - self.frame.basis.shape[1], 1)
+            left = self._plots_left if all(map(self._between, L)) else self._batches_left
             rows.append((source, d, chi2, float(special.fdtrc(d, left, chi2 / d))))
         return pd.DataFrame(rows, columns=["source", "df", "chi2", "p"])
 
@@ -801,9 +808,7 @@ class OrdinalFit(WithoutSquares, Fit):
             out.append(
                 f"These scores say hardly anything of {verdicts.listed(hardly)}: the intervals are mostly the prior's."
             )
-        between = sorted(
-            {n for j in np.flatnonzero(self._plot_columns[: self.model.p]) for n, _ in self._parsed_of(int(j))}
-        )
+        between = self._between_plots
         if between:
             out.append(
                 f"{verdicts.listed(between)} {'changes' if len(between) == 1 else 'change'} only between whole plots, of which {self._plots_left:.0f} "
@@ -858,7 +863,9 @@ class OrdinalFit(WithoutSquares, Fit):
                 f"{SPREAD_SCALE:g} before the trial."
             )
         out.append(
-            f"Tests: penalised likelihood ratio over its df, against F with {max(self.n - self.frame.basis.shape[1], 1)} denominator df; approximate."
+            f"Tests: penalised likelihood ratio over its df, against F with {self._batches_left} denominator df"
+            + (f" (between whole plots {self._plots_left:.0f})" if self._between_plots else "")
+            + "; approximate."
         )
         if self.block_columns:
             out.append("Predictions are for the average block.")

@@ -145,12 +145,11 @@ def patterns_of(fit: Fit, order: Mapping[Any, int] | None) -> Patterns:
     else:
         questions += [_drift(fit, places), _neighbours(fit, places)]
     table = None
-    if isinstance(fit, WithoutSquares):
-        pass  # scores of one whole plot share an intercept in the model; bounds are not fitted where batches share one
-    elif fit.method == "least squares":
+    if fit.method == "least squares":
         if shared(fit.batches.whole_plot):
             questions.append(_alike(fit))
-    else:
+    # scores of one whole plot share an intercept in the model; bounds are not fitted where batches share one
+    elif not isinstance(fit, WithoutSquares):
         table = _whole_plots(fit)
         if table is not None:
             questions.append(_plot_out_of_line(table))
@@ -195,6 +194,20 @@ def _added(fit: Fit, columns: Floats) -> tuple[float, int, float, Floats]:
     return F, rank, den, np.asarray(np.linalg.lstsq(left, effect, rcond=None)[0], dtype=float)
 
 
+def _two_sided(seen: float, drawn: Floats) -> float:
+    """How often as far out as what was seen, on either side, among draws of the reference; what was seen counts as one."""
+    above, below = (
+        (1.0 + (drawn >= seen).sum()) / (len(drawn) + 1.0),
+        (1.0 + (drawn <= seen).sum()) / (len(drawn) + 1.0),
+    )
+    return float(min(1.0, 2.0 * min(above, below)))
+
+
+def _lag(t: Floats) -> Floats:
+    """Correlation of neighbours along the last axis, as the rank-free statistic of von Neumann and Durbin & Watson."""
+    return np.asarray((t[..., 1:] * t[..., :-1]).sum(axis=-1) / np.maximum((t**2).sum(axis=-1), 1e-300))
+
+
 def _by_permutation(fit: Fit, places: Floats) -> list[Question]:
     """Drift and neighbours of residuals that have no sums of squares: against the same residuals in orders drawn by lot."""
     z = fit._noise_scores()
@@ -205,13 +218,9 @@ def _by_permutation(fit: Fit, places: Floats) -> list[Question]:
     rng = np.random.default_rng(SEED)
     shuffled = rng.permuted(np.tile(z, (DRAWS, 1)), axis=1)
 
-    def two_sided(seen: float, drawn: Floats) -> float:
-        above, below = (1.0 + (drawn >= seen).sum()) / (DRAWS + 1.0), (1.0 + (drawn <= seen).sum()) / (DRAWS + 1.0)
-        return float(min(1.0, 2.0 * min(above, below)))
-
     scale = max(float(np.sqrt((z**2).sum() * (span**2).sum())), 1e-300)
     r, drawn = float(z @ span) / scale, shuffled @ span / scale
-    p = two_sided(r, drawn)
+    p = _two_sided(r, drawn)
     way = "rise" if r > 0 else "fall"
     said = (
         f"Readings {way} in the order of making beyond what the model says (p = {p_text(p).replace('<', 'below ')}): look for ageing stock, "
@@ -224,9 +233,8 @@ def _by_permutation(fit: Fit, places: Floats) -> list[Question]:
     if n < FEWEST:
         why = f"With {n} batches, neighbours in the order of making say next to nothing."
         return [drift, Question(ask, "lag-1 correlation", np.nan, np.nan, why)]
-    size = max(float((z**2).sum()), 1e-300)
-    lag, lags = float(z[1:] @ z[:-1]) / size, (shuffled[:, 1:] * shuffled[:, :-1]).sum(axis=1) / size
-    p = two_sided(lag, lags)
+    lag, lags = float(_lag(z)), _lag(shuffled)
+    p = _two_sided(lag, lags)
     return [drift, Question(ask, "lag-1 correlation", lag, p, verdicts.on_neighbours(lag - float(np.median(lags)), p))]
 
 
@@ -255,14 +263,8 @@ def _neighbours(fit: Fit, places: Floats) -> Question:
     drawn = fit.simulated_residuals(DRAWS, SEED)[:, order]
     seen = np.isfinite(own)
 
-    def lag(t: Floats) -> Floats:
-        # as the rank-free statistic of von Neumann and Durbin & Watson, on residuals of equal size
-        t = np.where(seen, t, 0.0)
-        return np.asarray((t[..., 1:] * t[..., :-1]).sum(axis=-1) / np.maximum((t**2).sum(axis=-1), 1e-300))
-
-    r, reference = float(lag(own)), lag(drawn)
-    above, below = (1.0 + (reference >= r).sum()) / (DRAWS + 1.0), (1.0 + (reference <= r).sum()) / (DRAWS + 1.0)
-    p = float(min(1.0, 2.0 * min(above, below)))
+    r, reference = float(_lag(np.where(seen, own, 0.0))), _lag(np.where(seen, drawn, 0.0))
+    p = _two_sided(r, reference)
     return Question(ask, "lag-1 correlation", r, p, verdicts.on_neighbours(r - float(np.median(reference)), p))
 
 

@@ -222,6 +222,32 @@ def test_nothing_to_weigh_is_said():
     assert notes(recipe, {"salt": 0.0})["salt"] == "0 %; none in this batch"
 
 
+def test_what_is_hot_stirred_or_a_fine_powder_carries_its_caution_untold():
+    """Common practice, no source: the cautions themselves stand in doe.bench.cautions."""
+    recipe = Recipe(
+        [
+            WATER,
+            Ingredient("carbomer", "A", percent=0.3, acid_content=62.0),
+            Ingredient("polymer emulsion", "A", percent=1.0, acid_content=10.0, active=0.3),
+            Ingredient("glycerin", "A", percent=5.0),
+            Step("stir", speed=300),
+            Step("melt", temperature=85),
+            Step("melt as planned", temperature="heat"),
+            Step("rest", minutes=60, temperature=25),
+            Neutralise("tromethamine", 0.7, stock=0.2),
+        ]
+    )
+    said = recipe.procedure({"heat": 60.0}).set_index("do")["cautions"]
+    starts = {name: [line.split(":")[0].split(" (")[0] for line in text.splitlines()] for name, text in said.items()}
+    assert starts["carbomer"] == ["Powders"]
+    assert starts["polymer emulsion"] == starts["glycerin"] == starts["water"] == []
+    assert starts["tromethamine"] == ["Bases"]
+    steps = {name.split(":")[0]: own for name, own in starts.items()}
+    assert steps["stir"] == ["Impeller"]
+    assert steps["melt"] == steps["melt as planned"] == ["Hot plate, warm oil and wax"]
+    assert steps["rest"] == []
+
+
 def test_what_rounds_to_nothing_is_not_said_to_be_left_out():
     dye = Recipe([WATER, Ingredient("dye", "A", percent=0.002)])
     assert grams(dye)["dye"] == 0

@@ -503,6 +503,7 @@ def test_what_changes_only_between_whole_plots_is_judged_by_those_left():
     rows = fit.anova.set_index("source")
     assert rows.loc["heat", "p"] == pytest.approx(stats.f.sf(rows.loc["heat", "chi2"], 1, 4))
     assert rows.loc["gum", "p"] == pytest.approx(stats.f.sf(rows.loc["gum", "chi2"], 1, 22))
+    assert "against F with 22 denominator df (between whole plots 4); approximate." in str(fit)
     assert any(c.startswith("heat changes only between whole plots, of which 4 are left") for c in fit.cautions())
 
 
