@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pandas as pd
 from doe import window as deciding
 from doe.bench import Records, write_sheet
 from doe.panels.elements import EntryTable, SaveButton
-from doe.panels.entry_fields import TextField, as_html, said
+from doe.panels.entry_fields import Page, TextField, as_html, said
 from doe.panels.making import XLSX
 from doe.panels.measuring import bare
 from doe.panels.new_batches import NewBatches
@@ -171,8 +172,10 @@ class ConfirmPanel(Panel):
         if not len(records.data):
             return
         self.verdict = made.verdict(records)
+        # its words stand above, in their colour: the table alone beneath them
+        table = [replace(part, note="") for part in self.verdict._sections()]
         self.judged.value = said(self.verdict.words, "good" if self.verdict.agrees else "problem") + as_html(
-            self.verdict
+            Page(table)
         )
 
     def _refit(self) -> None:

@@ -367,6 +367,8 @@ def test_confirmation_readings_belong_to_the_setting_they_were_made_at(small_fit
     assert "Readings typed for another setting say nothing of this one" in text_of(panel.judged.value)
     panel.table.write([("1", "viscosity", ">40000")])
     assert not panel.verdict.agrees
+    assert text_of(panel.judged.value).count("Does not agree") == 1
+    assert "foretold" in text_of(panel.judged.value).partition("Confirmation: does it agree?")[2]
     desk.confirmation = first
     assert panel.table.cells["1"]["viscosity"] == f"{expected:.0f}"
     assert panel.verdict.agrees
