@@ -353,6 +353,10 @@ def record(
     who: Annotated[str | None, typer.Option(help="Who records; the account if left out.")] = None,
     on: Annotated[str | None, typer.Option(help="Day of the list of what is due; today if left out.")] = None,
     ahead: Annotated[int, typer.Option(help="Days that the list looks ahead.")] = 7,
+    recipe: Annotated[
+        Path | None,
+        typer.Option(help="The recipe, as JSON: what was weighed off its target then gives settings as made."),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder of the records; made if it is not there.")] = Path("records"),
 ) -> None:
     """Take the returned sheet up: records.csv, what is in doubt, what is new since last time, what is due."""
@@ -360,7 +364,8 @@ def record(
 
     made = doe.designs.Plan.load(plan_file)
     said = answers_from(answer or [], answers)
-    taken = recorded(made, sheets, _folder(out), said, why, who, on, ahead)
+    made_by = None if recipe is None else doe.bench.Recipe.load(recipe)
+    taken = recorded(made, sheets, _folder(out), said, why, who, on, ahead, made_by)
     _say(taken, "", f"Records                  {taken.files[0]}", f"With their history       {taken.files[1]}")
 
 

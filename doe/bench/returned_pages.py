@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from doe.bench.as_weighed import Off, off_target
 from doe.bench.dates import date_text
 from doe.bench.grids import Grid, letters
 from doe.bench.intake import Taken, at
 from doe.bench.numerals import DoubtError, is_blank, number_from
-from doe.bench.pages import COLUMNS, NET_MASS, SAME_FOR_ALL, batch_code
+from doe.bench.pages import ANEW, COLUMNS, NET_MASS, SAME_FOR_ALL, batch_code
 from doe.bench.problems import Problems, cell_text
 from doe.bench.taking import moment_in
 from doe.designs import Plan
@@ -20,8 +21,9 @@ from doe.designs import Plan
 WEIGHED = ("page", "run", "line", "phase", "do", "target", "actual", "done", "cell")
 NOTED = ("page", "run", "entry", "value")
 _TITLE = re.compile(r"Batch (?P<code>\S+): run (?P<run>\d+)\b.*")
+_NUMBER = re.compile(r"\d+(\.\d+)?")
 _NOT_DONE = {"no", "n", "false", "0", "not done"}
-_DONE, _PHASE, _DO, _TARGET, _ACTUAL = COLUMNS[:5]
+_DONE, _PHASE, _DO, _TARGET, _ACTUAL, _BALANCE = COLUMNS[:6]
 
 
 @dataclass
@@ -36,11 +38,17 @@ class Noted:
         In the columns of `NOTED`: the other fields of a batch's page.
     constants : dict
         What is the same for all batches, by its name on the page.
+    targets : dict
+        By run and by what is weighed, the target and what was weighed, g; NaN where that was not written down.
+    off_target : list of Off
+        Weighings that missed their targets by more than weighing explains.
     """
 
     weighed: list[tuple[object, ...]] = field(default_factory=list)
     entries: list[tuple[str, int, str, object]] = field(default_factory=list)
     constants: dict[str, object] = field(default_factory=dict)
+    targets: dict[int, dict[str, tuple[float, float]]] = field(default_factory=dict)
+    off_target: list[Off] = field(default_factory=list)
 
     def weighed_frame(self) -> pd.DataFrame:
         """What was weighed, as a table."""
@@ -101,7 +109,8 @@ def _batches(grid: Grid, plan: Plan, taken: Taken, noted: Noted, problems: Probl
             _field(page, do, at(row, position), f"{letters(position)}{number}", taken, noted, problems)
         else:
             page.line += 1
-            _line(page, row, number, noted, problems)
+            below = grid.rows[number] if number < len(grid.rows) else []
+            _line(page, row, below, number, noted, problems)
 
 
 @dataclass
@@ -131,7 +140,7 @@ def _run_of(title: str, number: int, plan: Plan, problems: Problems) -> int | No
     return None
 
 
-def _line(page: _Page, row: list[object], number: int, noted: Noted, problems: Problems) -> None:
+def _line(page: _Page, row: list[object], below: list[object], number: int, noted: Noted, problems: Problems) -> None:
     places = page.places
     tick, cell = at(row, places.get(_DONE)), at(row, places[_ACTUAL])
     target = at(row, places[_TARGET])
@@ -161,6 +170,27 @@ def _line(page: _Page, row: list[object], number: int, noted: Noted, problems: P
         noted.weighed.append(
             (page.code, page.run, page.line, "" if phase is None else str(phase), do, aim, actual, done, name)
         )
+    if weighed:
+        _held_against(page, row, below, actual, name, noted, problems)
+
+
+def _held_against(
+    page: _Page, row: list[object], below: list[object], actual: float, name: str, noted: Noted, problems: Problems
+) -> None:
+    """Hold what was weighed against its target, or against the one worked out anew for the base really poured."""
+    places, run, do = page.places, page.run or 0, str(at(row, page.places[_DO]))
+    anew = at(below, places[_TARGET]) if at(below, places[_DO]) == ANEW else None
+    target = anew if isinstance(anew, int | float) and not isinstance(anew, bool) else at(row, places[_TARGET])
+    assert isinstance(target, int | float)
+    noted.targets.setdefault(run, {})[do] = (float(target), actual)
+    if actual != actual:
+        return
+    shows = str(at(row, places.get(_BALANCE))).partition(" ")[0]
+    readability = float(shows) if _NUMBER.fullmatch(shows) else 0.0
+    words = off_target(do, float(target), actual, readability, run)
+    if words is not None:
+        problems.add(name, *words)
+        noted.off_target.append(Off(run, do, float(target), actual, name, problems.sheet))
 
 
 def _field(page: _Page, entry: str, value: object, name: str, taken: Taken, noted: Noted, problems: Problems) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from doe.bench.as_weighed import settle_settings
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import FINISHED, Heads
 from doe.bench.dates import date_text
@@ -133,13 +134,15 @@ def read_sheet(
     answers: Mapping[str, object] | None = None,
     hold: Mapping[str, Pair] | None = None,
     temperature: Mapping[str, Pair] | None = None,
+    recipe: Recipe | None = None,
 ) -> Records:
     """Read a sheet that came back from the bench.
 
     Rows may be in any order, cells blank or "n/a", numbers typed with decimal commas or as text; ">100000", "<50" and "50..60" are censored
     readings. What cannot be taken without guessing is held back and listed in `Records.problems`, with the cell, what stands there, what
     may stand there and how to mend it. Where there are only a few things it can mean, it is asked in `Records.questions`; `answers` says
-    which of them holds. Settings that were edited are taken as those of the batch only when this is so confirmed.
+    which of them holds. Settings that were edited are taken as those of the batch only when this is so confirmed. A weighing that is further
+    from its target than 2 % and three digits of its balance is listed (common practice, no source).
 
     Parameters
     ----------
@@ -155,6 +158,9 @@ def read_sheet(
         several it is asked which of them stands.
     temperature : mapping, optional
         Response name to the least and greatest sample temperature in °C, (24.5, 25.5), likewise.
+    recipe : Recipe, optional
+        By which the sheet was written. Where a weighing was off its target, the settings that the batch then had are worked out of its grams
+        (degree of neutralisation, % of an ingredient), and it is asked whether they are those of the batch.
 
     Returns
     -------
@@ -178,6 +184,13 @@ def read_sheet(
         raise StudyError(
             "plan", type(plan).__name__, "a Plan", "load it with doe.designs.Plan.load, or use doe.bench.read_table"
         )
+    if not (recipe is None or isinstance(recipe, Recipe)):
+        raise StudyError(
+            "recipe",
+            type(recipe).__name__,
+            "a doe.bench.Recipe or None",
+            "give the recipe by which the sheet was written",
+        )
     said = Answers(answers)
     seconds, degrees = limits_by_response("hold", hold, plan), limits_by_response("temperature", temperature, plan)
     heads = Heads(plan.study)
@@ -193,6 +206,8 @@ def read_sheet(
     refuse_broken(table.cut_short, where)
     taken = planned_rows_taken(table, heads, plan, problems)
     noted = take_pages([g for g in grids if g is not grid], plan, taken, problems)
+    if recipe is not None:
+        settle_settings(recipe, plan, taken, noted, problems)
     pages = [g for g in grids if g is not grid]
     instruments = read_instrument_page(pages, plan, problems, as_path(path).parent, seconds, degrees)
     said.refuse_unused()

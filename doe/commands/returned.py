@@ -13,7 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from doe.bench import Records, read_sheet
+from doe.bench import Recipe, Records, read_sheet
 from doe.bench.problems import cell_text, choices_text
 from doe.bench.saving import saved_text
 from doe.designs import Plan
@@ -137,6 +137,7 @@ def recorded(
     who: str | None = None,
     on: object = None,
     ahead: int = 0,
+    recipe: Recipe | None = None,
 ) -> Recorded:
     """Take returned sheets of a plan up into the records of a folder.
 
@@ -158,6 +159,8 @@ def recorded(
         Who records; the account if left out.
     on, ahead
         As for `Records.due`; today if left out.
+    recipe : Recipe, optional
+        As for `read_sheet`: what was weighed off its target is turned into settings as made, once that is confirmed.
 
     Returns
     -------
@@ -184,7 +187,7 @@ def recorded(
         name = os.fspath(sheet)
         if name in read:
             raise StudyError("SHEET", name, "there once", "leave one of the two out")
-        read[name] = _read(sheet, plan, kept, dict(answers or {}))
+        read[name] = _read(sheet, plan, kept, dict(answers or {}), recipe)
     today = datetime.date.today() if on is None else on
     next(iter(read.values())).due(today, ahead)  # what cannot be a day is refused before anything is kept
     before, after = _together(plan, list(read.values()), folder, why, who)
@@ -196,10 +199,14 @@ def recorded(
 
 
 def _read(
-    sheet: str | os.PathLike[str], plan: Plan, kept: dict[str, dict[str, Any]], given: dict[str, object]
+    sheet: str | os.PathLike[str],
+    plan: Plan,
+    kept: dict[str, dict[str, Any]],
+    given: dict[str, object],
+    recipe: Recipe | None,
 ) -> Records:
     """A sheet with the answers given now, and with those of before where the same is still asked of the same cell."""
-    records = read_sheet(sheet, plan)
+    records = read_sheet(sheet, plan, recipe=recipe)
     said: dict[str, object] = {}
     while True:  # an answer may bring further questions
         more = {
@@ -210,13 +217,13 @@ def _read(
         if not more or given:
             break
         said |= more
-        records = read_sheet(sheet, plan, said)
+        records = read_sheet(sheet, plan, said, recipe=recipe)
     if given:
         asked = {str(q.cell): q.found for q in records.questions.itertuples()}
         again = {c: kept[c]["answer"] for c, found in asked.items() if c in kept and kept[c]["found"] == found}
         names = {_plain(c) for c in given}
         again = {c: a for c, a in again.items() if not {_plain(c), _plain(c.rpartition("!")[2])} & names}
-        records = read_sheet(sheet, plan, again | given)
+        records = read_sheet(sheet, plan, again | given, recipe=recipe)
         for cell in records.answers:
             typed = [a for c, a in given.items() if _plain(c) in (_plain(cell), _plain(cell.rpartition("!")[2]))]
             if cell in asked and typed:

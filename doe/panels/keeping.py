@@ -193,5 +193,7 @@ def _records(folder: Path, holding: Holding) -> Records:
 
     source = holding.recalled("records", "source", "")
     if source == "returned" and (folder / RETURNED).exists():
-        return read_returned(folder / RETURNED, holding.plan, holding.recalled("records", "answers", {}))
+        return read_returned(
+            folder / RETURNED, holding.plan, holding.recalled("records", "answers", {}), holding.recipe
+        )
     return read_table(folder / RECORDS, holding.plan.study).under(holding.plan)

@@ -13,7 +13,7 @@ from typing import Any
 import ipywidgets as widgets
 import pandas as pd
 
-from doe.bench import Records, read_sheet
+from doe.bench import Recipe, Records, read_sheet
 from doe.bench.columns import MADE
 from doe.bench.further import extends
 from doe.designs import Plan
@@ -31,12 +31,18 @@ TYPED, RETURNED, CODE, EARLIER, JOINED = "typed", "returned", "code", "earlier",
 MADE_CHOICES: Any = [["", "made"], ["failed", "failed"]]
 
 
-def read_returned(path: str | os.PathLike[str], plan: Plan, answers: Mapping[str, object]) -> Records:
-    """A returned sheet with the answers given so far; those to questions that are no longer open are left out."""
-    if not answers:
-        return read_sheet(path, plan)
-    more: Any = {"answers": dict(answers)}
-    return read_sheet(path, plan, **more)
+def read_returned(
+    path: str | os.PathLike[str], plan: Plan, answers: Mapping[str, object], recipe: Recipe | None
+) -> Records:
+    """A returned sheet with the answers given so far; those to questions that are no longer asked are left out."""
+    said = dict(answers)
+    while True:
+        try:
+            return read_sheet(path, plan, said or None, recipe=recipe)
+        except StudyError as problem:
+            if problem.where != "answers: cell" or problem.found not in said:
+                raise
+            del said[problem.found]
 
 
 class RecordsPanel(Panel):
@@ -326,7 +332,7 @@ class RecordsPanel(Panel):
         with tempfile.TemporaryDirectory() as place:
             path = Path(place) / (name or "returned.xlsx")
             write_bytes(path, bytes(given["content"]))
-            records = read_returned(path, plan, {})
+            records = read_returned(path, plan, {}, self.desk.recipe)
         # a sheet that comes back again replaces itself; readings that came another way stay where it says nothing
         self._before = self.desk.records if self.source != RETURNED else None
         self.content, self.content_name = bytes(given["content"]), name
@@ -368,7 +374,9 @@ class RecordsPanel(Panel):
         with tempfile.TemporaryDirectory() as place:
             path = Path(place) / name
             write_bytes(path, content)
-            records = read_returned(path, self.need("plan"), self.desk.recalled(self.key, "answers", {}))
+            records = read_returned(
+                path, self.need("plan"), self.desk.recalled(self.key, "answers", {}), self.desk.recipe
+            )
         if self._before is None and self.source == JOINED:
             self._before = self.desk.records
         self._take_returned(records)

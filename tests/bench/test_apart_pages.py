@@ -246,9 +246,11 @@ def test_a_sheet_with_base_gels_is_read_back(kind, split_plan, recipe, tmp_path)
         rows["base gel W1"][4].value = 180.2
         net = next(r for r in book["Batches"].iter_rows() if r[2].value == "net mass after the top-up")
         net[4].value = 199.1
-        for name, value in (("Premixes", 12.34), ("Base gels", 301.5)):
+        tops = {}
+        for name in ("Premixes", "Base gels"):
             first = next(r for r in book[name].iter_rows() if isinstance(r[3].value, int | float))
-            first[0].value, first[4].value = "x", value
+            tops[name] = round(1.01 * first[3].value, 2)  # as well as a bench weighs
+            first[0].value, first[4].value = "x", tops[name]
             made_by = next(r for r in book[name].iter_rows() if r[2].value == "made by")
             made_by[3].value = "A. N."
         book.save(path)
@@ -258,7 +260,10 @@ def test_a_sheet_with_base_gels_is_read_back(kind, split_plan, recipe, tmp_path)
     if kind == ".xlsx":  # what was weighed comes back, of what is made once (run 0) as of the batches
         code, own = split_plan.fingerprint[:4], records.weighed
         apart = own[own["run"] == 0].set_index("page")
-        assert apart["actual"].to_dict() == {f"Premix C, {code}-P1": 12.34, apart.index[1]: 301.5}
+        assert apart["actual"].to_dict() == {
+            f"Premix C, {code}-P1": tops["Premixes"],
+            apart.index[1]: tops["Base gels"],
+        }
         assert apart.index[1].startswith(f"Base gel W{apart.index[1][-1]}, {code}-B")
         assert apart["done"].all()
         assert sorted(own.loc[own["run"] != 0, "actual"]) == [180.2, 199.1]

@@ -223,3 +223,27 @@ def test_the_commands_chain(bench, tmp_path, monkeypatch):
         assert said in outcome.output, said
     back = doe.bench.read_sheet("kept/records.csv", made)
     assert values(back)[2, "viscosity", "24 h"] == 12345
+
+
+def test_what_was_weighed_off_its_target_gives_a_setting_as_made(bench, tmp_path):
+    plan, filled, folder = bench
+    recipe = doe.bench.Recipe(
+        [doe.bench.Ingredient("water", "A", balance=True), doe.bench.Ingredient("polymer", "A", factor="polymer")]
+    )
+    doe.bench.write_sheet(plan, recipe, tmp_path / "run_sheet.xlsx", 100.0, seed=None)
+    sheet = filled("first.xlsx", {1: {"pH": 5.91}, 2: {"pH": 6.0}})
+    book = openpyxl.load_workbook(sheet)
+    line = next(r for r in book["Batches"].iter_rows() if r[2].value == "polymer")
+    line[4].value = 0.35  # of run 1, planned 0.20 g
+    book.save(sheet)
+    recipe.save(tmp_path / "recipe.json")
+    plan.save(tmp_path / "plan.json")
+    say = f"Batches!{line[4].coordinate}: polymer=as made"
+    given = ["record", str(tmp_path / "plan.json"), str(sheet), "--out", str(folder), "--answer", say]
+    refused = CliRunner().invoke(app, given)
+    assert "no question is open" in str(refused.exception)  # without the recipe nothing is asked
+    done = CliRunner().invoke(app, [*given, "--recipe", str(tmp_path / "recipe.json")])
+    assert done.exit_code == 0, done.output
+    made = doe.bench.read_sheet(folder / "records.csv", plan).as_made
+    assert made.at[1, "polymer"] == pytest.approx(100 * 0.35 / 100.15)
+    assert made.at[2, "polymer"] == 0.3

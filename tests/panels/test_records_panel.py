@@ -132,6 +132,37 @@ def test_a_returned_workbook_comes_back_after_a_restart(small, tmp_path):
     assert again.panel("records").source == "returned"
 
 
+def test_the_desks_recipe_turns_what_was_weighed_into_settings(small, tmp_path):
+    from openpyxl import load_workbook
+
+    study, plan = small
+    recipe = doe.bench.Recipe(
+        [
+            doe.bench.Ingredient("water", "A", balance=True),
+            doe.bench.Ingredient("polymer", "A", factor="polymer"),
+            doe.bench.Step("stir", speed="speed"),
+        ]
+    )
+    desk = doe.panels.desk(study)
+    desk.plan, desk.recipe = plan, recipe
+    path = doe.bench.write_sheet(plan, recipe, tmp_path / "sheet.xlsx", 100.0, seed=None)
+    book = load_workbook(path)
+    line = next(r for r in book["Batches"].iter_rows() if r[2].value == "polymer")
+    line[4].value = 1.5 * line[3].value
+    book.save(path)
+    panel = desk.panel("records")
+    panel.upload.value = given(path.read_bytes(), "back.xlsx")
+    cell = f"Batches!{line[4].coordinate}: polymer"
+    assert desk.records.questions["cell"].tolist() == [cell]
+    panel.asked[cell].control.value = "as made"
+    first = plan.runs.index[0]
+    made, planned = desk.records.as_made.at[first, "polymer"], plan.runs.at[first, "polymer"]
+    assert made == pytest.approx(100 * 1.5 * planned / (100 + 0.5 * planned))
+    desk.recipe = None  # the question is no longer asked, nor its answer used
+    panel._read_returned()
+    assert desk.records.as_made is None
+
+
 def test_the_longer_plans_sheet_adds_to_what_was_read_before(small, tmp_path):
     study, plan = small
     desk = doe.panels.desk(study)
