@@ -14,6 +14,7 @@ from doe.bench.lines import BATCH
 from doe.bench.planned_rows import AS_MADE, AS_PLANNED
 from doe.bench.plausible import beyond_limits
 from doe.bench.problems import Problems, cell_text
+from doe.bench.weighing import WITHIN
 from doe.bench.weighing_notes import strength_words
 from doe.study import StudyError
 from doe.study.shown import number_text
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from doe.bench.returned_pages import Noted
     from doe.designs import Plan
 
-WITHIN = 0.02  # share of its target that a weighing may miss and be as planned: common practice, no source
 _LAST_DIGITS = 3  # of its balance, which it may miss however small it is
 
 
@@ -64,7 +64,13 @@ def settle_settings(recipe: Recipe, plan: Plan, taken: Taken, noted: Noted, prob
     """
     for run in sorted({off.run for off in noted.off_target if off.run}):
         off = [o for o in noted.off_target if o.run == run]
-        _settle(recipe, plan, run, off, taken, noted.targets[run], problems.on(off[0].sheet))
+        lines = noted.targets.get(run, {})
+        weighed = {do: target if actual != actual else actual for do, (target, actual) in lines.items()}
+        last = "" if recipe.neutralise is None else recipe.neutralise.portions[-1]
+        printed = f"{last}{strength_words(recipe, last)}"
+        if printed in weighed:
+            weighed[printed] += noted.extra_base.get(run, 0.0)
+        _settle(recipe, plan, run, off, taken, weighed, problems.on(off[0].sheet))
 
 
 def _settle(
@@ -73,10 +79,9 @@ def _settle(
     run: int,
     off: Sequence[Off],
     taken: Taken,
-    lines: Mapping[str, tuple[float, float]],
+    weighed: Mapping[str, float],
     problems: Problems,
 ) -> None:
-    weighed = {do: target if actual != actual else actual for do, (target, actual) in lines.items()}
     try:
         planned = recipe.values(plan.runs.loc[run])
         found = settings_of(recipe, planned, weighed)

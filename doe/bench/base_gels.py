@@ -16,7 +16,7 @@ from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Neutralise, St
 from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP, BaseGel, Made, Premix, made
 from doe.bench.recipe_faults import faults
 from doe.bench.sequence import Entry, cautions_of
-from doe.bench.weighing import closed, least, rounded
+from doe.bench.weighing import WITHIN, closed, least, rounded
 from doe.bench.weighing_notes import base_note, content_words, note, too_little
 from doe.designs import Plan
 from doe.study import Section, Shown, StudyError
@@ -311,7 +311,7 @@ class _Bench:
         recipe, share, values = self.recipe, self.shares[run], self.values[run]
         own = [e for e in self.outside if e.name]
         grams = {n: share[n] * self.batch / 100 for n in recipe.unknowns}
-        printed: dict[str, Any] = recipe._portioned(grams)
+        printed: dict[str, Any] = recipe._portioned(grams, self.batch)
         # what the poured base brings, as the base was printed
         brings = {n: self._brings(n, base) for n in self.held}
         printed |= {n: per * Fraction(base.poured) for n, per in brings.items()}
@@ -369,7 +369,7 @@ class _Bench:
                 base.name,
                 masses[base.name],
                 pours,
-                f"tare the beaker, write down what was really poured{small}",
+                f"tare the beaker, pour within {100 * WITHIN:g} % (the other additions stay as printed), write down what was really poured{small}",
                 "",
                 POURED,
                 None,
@@ -395,6 +395,7 @@ class _Bench:
                     text.append(f"{per_100} more or less for each 100 g of base more or less than planned")
                 else:
                     text.append(f"{per_100} per 100 g of base really poured")
+                text += too_little(grams[entry.name], masses[entry.name], recipe.readability(entry.name)[0])
                 words, role = "; ".join(text), FOLLOWS
             else:
                 words = note(recipe, entry.name, printed, values, Decimal(0), self.batch, closing)

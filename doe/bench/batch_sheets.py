@@ -17,6 +17,7 @@ from doe.bench.pages import (
     BATCHES,
     COLUMNS,
     CONSTANTS,
+    CONTINUED,
     LABELS,
     NET_MASS,
     PREMIXES,
@@ -35,6 +36,9 @@ if TYPE_CHECKING:
 
 _WIDTHS = (6, 12, 30, 11, 13, 17, 58)  # characters, of COLUMNS
 _LINE = 13.0  # points, of a line of small print
+_PAPER = (
+    1090.0  # points of rows that a printed page holds, at the scale that fits these widths on A4 (with some to spare)
+)
 
 
 def add_batch_sheets(book: Workbook, layout: SheetLayout) -> None:
@@ -75,11 +79,12 @@ def _page(
 ) -> int:
     """Write a page from this row on; the row after it."""
     from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
+    from openpyxl.worksheet.pagebreak import Break
 
     thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
     frame = Border(top=thin, bottom=thin, left=thin, right=thin)
     grey, entry = PatternFill("solid", fgColor="E6E6E6"), PatternFill("solid", fgColor="FFFBE6")
-    wrapped, last = Alignment(wrap_text=True, vertical="center"), len(COLUMNS)
+    wrapped, last, top = Alignment(wrap_text=True, vertical="center"), len(COLUMNS), row
 
     def across(text: str, font: Font, first: int = 1) -> None:
         sheet.merge_cells(start_row=row, start_column=first, end_row=row, end_column=last)
@@ -88,18 +93,36 @@ def _page(
         lines = -(-len(text) // int(sum(_WIDTHS[first - 1 :]) * 0.95))
         sheet.row_dimensions[row].height = max(18.0, _LINE * lines + 3) if font.size != 14 else 22.0
 
+    def heads() -> None:
+        nonlocal row
+        for place, head in enumerate(COLUMNS, start=1):
+            cell = put_cell(sheet, row, place, head)
+            cell.font, cell.fill, cell.alignment = Font(name=FONT, bold=True), grey, Alignment(horizontal="center")
+            cell.border = Border(top=thin, bottom=thick, left=thin, right=thin)
+        row += 1
+
+    def room(with_heads: bool, height: float) -> None:
+        """Go on on a new sheet of paper, which bears the code too, where the next rows would not fit."""
+        nonlocal row, top
+        used = sum(sheet.row_dimensions[r].height or 15.0 for r in range(top, row))
+        if used + height <= _PAPER:
+            return
+        sheet.row_breaks.append(Break(id=row - 1))
+        top = row
+        across(f"{': '.join(page.heading)}{CONTINUED}", Font(name=FONT, bold=True, size=14))
+        row += 1
+        if with_heads:
+            heads()
+
     across(": ".join(page.heading), Font(name=FONT, bold=True, size=14))
     row += 1
     for text in page.settings if isinstance(page, ApartPage) else (";  ".join(page.settings),):
         across(text, Font(name=FONT, bold=isinstance(page, BatchPage)))
         row += 1
-    for place, head in enumerate(COLUMNS, start=1):
-        cell = put_cell(sheet, row, place, head)
-        cell.font, cell.fill, cell.alignment = Font(name=FONT, bold=True), grey, Alignment(horizontal="center")
-        cell.border = Border(top=thin, bottom=thick, left=thin, right=thin)
-    row += 1
+    heads()
     beaker = _Beaker()
     for line in page.lines:
+        room(True, _line_height(line) * (2 if line.role else 1) + 35.0 * len(line.cautions))
         put_cell(sheet, row, 2, line.phase)
         if line.grams is None:
             across(line.do, Font(name=FONT, bold=True), first=3)
@@ -107,7 +130,7 @@ def _page(
             for place, value in ((3, line.do), (6, line.balance), (7, line.note)):
                 put_cell(sheet, row, place, value)
             _grams(sheet, row, line.grams)
-            sheet.row_dimensions[row].height = max(18.0, _LINE * -(-len(line.note) // 60) + 3)
+            sheet.row_dimensions[row].height = _line_height(line)
         for place in range(1, last + 1):
             cell = sheet.cell(row, place)
             cell.border = frame
@@ -138,6 +161,7 @@ def _page(
         for caution in line.cautions:
             across(f"Caution: {caution.removeprefix('Caution as ')}", Font(name=FONT, italic=True, size=9), first=3)
             row += 1
+    room(False, 15.0 + 20.0 * len(page.fields) + 18.0)
     put_cell(sheet, row, 3, "together").font = Font(name=FONT, bold=True)
     _grams(sheet, row, page.total)
     for place in range(1, last + 1):
@@ -204,6 +228,11 @@ def _masses_only(sheet: Worksheet, cells: list[str]) -> None:
     for cell in cells:
         rule.add(cell)
     sheet.add_data_validation(rule)
+
+
+def _line_height(line: PageLine) -> float:
+    """Points that a line takes, its name and its note wrapped."""
+    return max(18.0, _LINE * -(-len(line.note) // 60) + 3, 15.0 * -(-len(line.do) // 27) + 3)
 
 
 def _decimals(grams: Decimal) -> int:

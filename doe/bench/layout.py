@@ -31,6 +31,7 @@ from doe.study import Categorical, Covariate, Response, StudyError
 from doe.study.factors import Factor, as_number
 
 FINGERPRINT = "Plan fingerprint"
+TO_SETTLE = "To settle before weighing"
 MOST_READINGS = 20
 USUAL_BATCH = 200.0  # g, of a trial (common practice, no source)
 DRAWN = "Make the batches in the order listed; it was drawn by lot, and sorting it by setting would mix drift into the effects."
@@ -136,7 +137,10 @@ class SheetLayout:
                 )
         if self.needs is not None:
             lines.append(self.needs.sentence)
-        lines += [f"To settle before weighing: {point}" for point in self.open_points]
+        elif self.batch_size is not None and self.jars:
+            lines.append(
+                f"Whether {self.batch_size:g} g are enough for the jars and readings of a batch was not checked; doe.bench.needs works it out."
+            )
         return tuple(lines)
 
 

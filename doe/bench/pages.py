@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from doe.bench.base_gels import BaseGels
-from doe.bench.made_apart import FOLLOWS, POURED
+from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP
 from doe.bench.recipe import Recipe
 from doe.bench.weighing_notes import strength_words
 from doe.designs import Plan
@@ -21,6 +21,7 @@ BATCHES, LABELS, CONSTANTS, PLAN = "Batches", "Labels", "Constants", "Plan"
 PREMIXES, BASE_GELS = "Premixes", "Base gels"
 # hold no readings, though factors' names may stand on them
 OWN_PAGES = (BATCHES, LABELS, CONSTANTS, PLAN, PREMIXES, BASE_GELS)
+CONTINUED = ", continued"  # ends the title on a second sheet of paper
 SAME_FOR_ALL = "The same for all batches"  # heads the page of constants
 COLUMNS = ("done", "phase", "add or do", "target (g)", "actual (g)", "balance", "note")
 ENTRIES = (
@@ -33,6 +34,8 @@ ENTRIES = (
     "remarks",
 )
 MADE_APART = ("made by", "finished at", "vessel", "impeller", "mass at the end, with vessel (g)", "remarks")
+BASE_FIELDS = PH_AFTER, EXTRA_BASE = ("pH after the base", "base solution added beyond it (g)")
+DO_NOT_CHASE = "Add the calculated base and no more, mix, read the pH: do not chase it. Write the pH, and whatever else was added, below."
 POURED_ON = "base gel poured on (day and time)"
 NET_MASS = "net mass after the top-up"
 ANEW = "anew, for the base really poured"
@@ -51,6 +54,7 @@ class PageLine:
     cautions: tuple[str, ...]
     role: str = ""  # what it is to the base gel that the beaker is made from: poured, top up, follows the base
     rate: float = 0.0  # g for each gram of base really poured, where it follows that
+    last_base: bool = False  # whether the neutralisation is done with it
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,11 @@ class _Weighed:
             if line.grams is not None
         )
 
+    @property
+    def rows(self) -> int:
+        """Rows that its table takes, cautions among them."""
+        return sum(1 + bool(line.role in (TOP_UP, FOLLOWS)) + len(line.cautions) for line in self.lines)
+
     def net(self, line: PageLine) -> Decimal:
         """Net mass in the beaker, g, once this line is in."""
         before = self.lines[: self.lines.index(line) + 1]
@@ -98,7 +107,8 @@ class BatchPage(_Weighed):
     def fields(self) -> tuple[str, ...]:
         """What is written down at the end."""
         poured = any(line.role == POURED for line in self.lines)
-        return (POURED_ON, *ENTRIES) if poured else ENTRIES
+        based = any(line.last_base for line in self.lines)
+        return (*([POURED_ON] if poured else []), *(BASE_FIELDS if based else ()), *ENTRIES)
 
 
 @dataclass(frozen=True)
@@ -117,7 +127,7 @@ class ApartPage(_Weighed):
     @property
     def fields(self) -> tuple[str, ...]:
         """What is written down at the end."""
-        return MADE_APART
+        return (*(BASE_FIELDS if any(line.last_base for line in self.lines) else ()), *MADE_APART)
 
 
 def batch_code(plan: Plan, run: int) -> str:
@@ -250,6 +260,7 @@ def page_lines(procedure: pd.DataFrame, recipe: Recipe) -> tuple[PageLine, ...]:
                 first[caution] = item["do"]
                 said.append(caution)
         rate = item.get("rate")
+        last_base = recipe.neutralise is not None and item["do"] == recipe.neutralise.portions[-1]
         lines.append(
             PageLine(
                 item["phase"],
@@ -257,9 +268,10 @@ def page_lines(procedure: pd.DataFrame, recipe: Recipe) -> tuple[PageLine, ...]:
                 item["grams"],
                 item["balance"],
                 item["note"],
-                tuple(said),
+                (*said, *([DO_NOT_CHASE] if last_base else [])),
                 item.get("role", ""),
                 0.0 if rate is None else float(rate),
+                last_base,
             )
         )
     return tuple(lines)

@@ -12,7 +12,7 @@ from doe.bench.columns import AGAIN
 from doe.bench.dates import date_text
 from doe.bench.due import Jar, due_at
 from doe.bench.jar_labels import MADE_BY, SKIN, apart_due, apart_words, label_words
-from doe.bench.layout import SheetLayout
+from doe.bench.layout import TO_SETTLE, SheetLayout
 from doe.bench.made_apart import POURED
 from doe.bench.pages import ANEW, COLUMNS, CONSTANTS, LABELS, NET_MASS, BatchPage, PageLine, constants
 from doe.study.trial import specification_text
@@ -38,7 +38,7 @@ _PAGE = """<!DOCTYPE html>
   tr { break-inside: avoid; }
   th, td { border: 0.6pt solid #555; padding: 2pt 4pt; text-align: center; }
   th { background: #e6e6e6; font-size: 9pt; vertical-align: bottom; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
-  td { height: 22pt; font-variant-numeric: tabular-nums; }
+  td { height: 21pt; font-variant-numeric: tabular-nums; }
   td.entry { min-width: 52pt; background: #fff; }
   td.head { border: none; height: auto; text-align: left; padding-left: 0; font-size: 9pt; }
   td.made { font-size: 8.5pt; white-space: pre-line; text-align: left; }
@@ -48,7 +48,7 @@ _PAGE = """<!DOCTYPE html>
   table.dense td.entry { min-width: 30pt; }
   table.dense td.remark { min-width: 70pt; }
   tr.starts td { border-top: 2pt solid #000; }
-  .sign { margin-top: 12pt; }
+  .sign { margin: 2pt 0 6pt; }
   @page upright { size: A4 portrait; margin: 12mm; }
   .batch { page: upright; break-before: page; max-width: 190mm; margin-top: 2em; }
   .batch h1 { display: flex; justify-content: space-between; border-bottom: 1.5pt solid #000; }
@@ -63,8 +63,13 @@ _PAGE = """<!DOCTYPE html>
   .batch tr.step td { background: #f2f2f2; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
   .batch tr.caution td { height: auto; text-align: left; font-size: 7.5pt; line-height: 1.2; font-weight: bold; border-top: none; }
   .batch tr.total td { border-top: 1.5pt solid #000; font-weight: bold; }
-  .long td { height: 11pt; font-size: 8pt; }
-  .fields { display: grid; grid-template-columns: 1fr 1fr; gap: 9pt 18pt; margin: 10pt 0 6pt; }
+  .batch td.plain { border: none; height: auto; text-align: left; padding: 0; }
+  .batch .long td { height: 11pt; font-size: 8pt; }
+  .batch .long td.words { padding-top: 0; padding-bottom: 0; }
+  .long .fields { margin-top: 4pt; font-size: 8pt; }
+  .batch .long td.small, .batch .long td.note, .batch .long tr.caution td { font-size: 6.5pt; line-height: 1.15; }
+  .fields { display: grid; grid-template-columns: 1fr 1fr; gap: 9pt 18pt; margin: 8pt 0 0; }
+  .fields div:only-child { grid-column: 1 / -1; }
   .fields div { border-bottom: 0.6pt solid #555; font-size: 9pt; padding-bottom: 1pt; }
   .labels { display: grid; grid-template-columns: 1fr 1fr; }
   .labels div { border: 0.6pt dashed #555; padding: 6pt 8pt; break-inside: avoid; }
@@ -75,6 +80,7 @@ _PAGE = """<!DOCTYPE html>
 <body>
 <h1>Run sheet: {{ study.name }}</h1>
 <p>{{ rows|length }} batches; {{ layout.order_text }}. {{ layout.identity }}.</p>
+{% if layout.open_points %}<div class="cautions"><h2>{{ to_settle }}</h2><ul>{% for line in layout.open_points %}<li>{{ line }}</li>{% endfor %}</ul></div>{% endif %}
 {% if study.notes %}<p class="notes">{{ study.notes }}</p>{% endif %}
 <div class="two">
 <div><h2>How to fill it in</h2><ul>{% for line in instructions %}<li>{{ line }}</li>{% endfor %}</ul></div>
@@ -82,6 +88,7 @@ _PAGE = """<!DOCTYPE html>
 </div>
 <div class="cautions"><h2>Cautions</h2><ul>{% for line in cautions %}<li>{{ line }}</li>{% endfor %}</ul><p><strong>{{ last_word }}</strong></p></div>
 <div class="fill">
+<p class="sign">Made by: ______________________ &emsp; Measured by: ______________________ &emsp; Dates: ______________________</p>
 <table{% if heads|length > 12 %} class="dense"{% endif %}>
 <thead>
 <tr><td class="head" colspan="{{ heads|length }}">{{ study.name }} &nbsp;·&nbsp; {{ layout.identity }} &nbsp;·&nbsp; {{ layout.order_text }}</td></tr>
@@ -92,7 +99,6 @@ _PAGE = """<!DOCTYPE html>
 </tr>
 {% endfor %}</tbody>
 </table>
-<p class="sign">Made by: ______________________ &emsp; Measured by: ______________________ &emsp; Dates: ______________________</p>
 </div>
 {% if layout.pages or layout.jars %}
 <section class="batch"><h1>{{ page_names[0] }}: the same for all batches</h1>
@@ -100,13 +106,12 @@ _PAGE = """<!DOCTYPE html>
 <div class="fields">{% for line in constants %}<div>{{ line }}:</div>{% endfor %}</div>
 </section>
 {% for page in layout.apart + layout.pages %}
-<section class="batch"><h1><span>{{ page.heading[0] }}</span><span>{{ page.heading[1] }}</span></h1>
-<p>{{ study.name }}</p>
-{% if page.sheet is defined %}{% for line in page.settings %}<p>{{ line }}</p>{% endfor %}
-{% else %}<div class="settings">{% for line in page.settings %}<strong>{{ line }}</strong>{% endfor %}</div>
-{% endif -%}
-<table{% if page.lines|length > 20 %} class="long"{% endif %}><colgroup>{% for w in (6, 7, 21, 10, 10, 12, 34) %}<col style="width:{{ w }}%">{% endfor %}</colgroup>
-<thead><tr>{% for head in batch_heads %}<th>{{ head }}</th>{% endfor %}</tr></thead><tbody>
+<section class="batch">
+<table{% if page.rows > 18 %} class="long"{% endif %}><colgroup>{% for w in (6, 7, 21, 10, 10, 12, 34) %}<col style="width:{{ w }}%">{% endfor %}</colgroup>
+<thead><tr><td class="plain" colspan="7"><h1><span>{{ page.heading[0] }}</span><span>{{ page.heading[1] }}</span></h1><p>{{ study.name }}</p></td></tr>
+<tr>{% for head in batch_heads %}<th>{{ head }}</th>{% endfor %}</tr></thead><tbody>
+<tr><td class="plain" colspan="7">{% if page.sheet is defined %}{% for line in page.settings %}<p>{{ line }}</p>{% endfor %}
+{% else %}<div class="settings">{% for line in page.settings %}<strong>{{ line }}</strong>{% endfor %}</div>{% endif %}</td></tr>
 {% for line in page.lines %}<tr{% if line.grams is none %} class="step"{% endif %}><td>☐</td><td>{{ line.phase }}</td>
 {%- if line.grams is none %}<td class="words" colspan="5">{{ line.do }}</td>
 {%- else %}<td class="words">{{ line.do }}</td><td class="grams">{{ line.grams }}</td><td class="entry"></td><td class="small">{{ line.balance }}</td><td class="note">{{ line.note }}</td>
@@ -115,9 +120,9 @@ _PAGE = """<!DOCTYPE html>
 {% elif line.role == "follows the base" %}<tr><td></td><td></td><td class="words">{{ anew }}</td><td class="entry"></td><td></td><td></td><td class="note">{{ working(page, line) }}</td></tr>
 {% endif %}{% for c in line.cautions %}<tr class="caution"><td colspan="2"></td><td colspan="5">⚠ {{ c }}</td></tr>
 {% endfor %}{% endfor %}<tr class="total"><td></td><td></td><td class="words">together</td><td class="grams">{{ page.total }}</td><td></td><td></td><td></td></tr>
+{% for pair in page.fields|batch(2) %}<tr><td class="plain" colspan="7"><div class="fields">{% for line in pair %}<div>{{ line }}:</div>{% endfor %}</div></td></tr>
+{% endfor %}<tr><td class="plain" colspan="7"><p>{{ last_word }}</p></td></tr>
 </tbody></table>
-<div class="fields">{% for line in page.fields %}<div>{{ line }}:</div>{% endfor %}</div>
-<p>{{ last_word }}</p>
 </section>
 {% endfor %}
 <section class="batch"><h1>{{ page_names[1] }}: one a jar</h1>
@@ -179,6 +184,7 @@ def page_text(layout: SheetLayout) -> str:
             batch_heads=COLUMNS,
             net_mass=NET_MASS,
             anew=ANEW,
+            to_settle=TO_SETTLE,
             working=_working,
             constants=constants(layout.recipe, study),
             instructions=[line for line in layout.instructions if AGAIN not in line],

@@ -327,18 +327,27 @@ class Recipe(Shown):
         portions |= {i.name: share[i.name] for i in self.ingredients if self.place_of(i.name) == i.name}
         return max(portions, key=lambda n: portions[n])
 
-    def _portioned(self, grams: dict[str, Fraction]) -> dict[str, Decimal | Fraction]:
-        """Grams as printed of every weighing, and of what its portion brings of every ingredient of a premix; portions join `grams`."""
+    def _portioned(self, grams: dict[str, Fraction], batch: Fraction) -> dict[str, Decimal | Fraction]:
+        """Grams as printed of every weighing, and of what its portion brings of every ingredient of a premix; portions join `grams`.
+
+        What rounding would lift above its greatest share of the batch is rounded down.
+        """
+        most = {
+            i.name: as_fraction(i.max_percent) / 100 * batch / i.content
+            for i in self.ingredients
+            if i.max_percent is not None
+        }
         for premix in self.premixes:
             grams[premix.name] = sum((grams[i.name] for i in self.members(premix)), Fraction(0))
         printed: dict[str, Decimal | Fraction] = {
-            name: rounded(value, self.readability(name)[0]) for name, value in grams.items()
+            name: rounded(value, self.readability(name)[0], most.get(name)) for name, value in grams.items()
         }
         for premix in self.premixes:
             held = grams[premix.name]
-            for item in self.members(premix):
-                part = grams[item.name] / held if held else Fraction(0)
-                printed[item.name] = part * Fraction(printed[premix.name])
+            parts = {i.name: grams[i.name] / held if held else Fraction(0) for i in self.members(premix)}
+            tight = [most[name] / part for name, part in parts.items() if name in most and part]
+            printed[premix.name] = rounded(held, self.readability(premix.name)[0], min(tight, default=None))
+            printed |= {name: part * Fraction(printed[premix.name]) for name, part in parts.items()}
         return printed
 
     def weigh_out(self, run: object, batch_size: float = 200.0) -> pd.DataFrame:
@@ -385,7 +394,7 @@ class Recipe(Shown):
         batch = as_fraction(size)
         grams = {name: value * batch / 100 for name, value in share.items()}
         closing = self._closing(share)
-        printed = self._portioned(grams)
+        printed = self._portioned(grams, batch)
         line = self.neutralise
         if line is not None:  # from the polymer as it will be weighed, the second portion less the first as weighed
             put_in = {n: grams[n] if n == closing else Fraction(printed[n]) for n in share}

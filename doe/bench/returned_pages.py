@@ -13,7 +13,7 @@ from doe.bench.dates import date_text
 from doe.bench.grids import Grid, letters
 from doe.bench.intake import Taken, at
 from doe.bench.numerals import DoubtError, is_blank, number_from
-from doe.bench.pages import ANEW, COLUMNS, NET_MASS, SAME_FOR_ALL, batch_code
+from doe.bench.pages import ANEW, COLUMNS, CONTINUED, EXTRA_BASE, NET_MASS, SAME_FOR_ALL, batch_code
 from doe.bench.problems import Problems, cell_text
 from doe.bench.taking import moment_in
 from doe.designs import Plan
@@ -41,7 +41,9 @@ class Noted:
     targets : dict
         By run and by what is weighed, the target and what was weighed, g; NaN where that was not written down.
     off_target : list of Off
-        Weighings that missed their targets by more than weighing explains.
+        Weighings that missed their targets by more than weighing explains, and base added beyond the calculated.
+    extra_base : dict
+        Grams of that base, by run.
     """
 
     weighed: list[tuple[object, ...]] = field(default_factory=list)
@@ -49,6 +51,7 @@ class Noted:
     constants: dict[str, object] = field(default_factory=dict)
     targets: dict[int, dict[str, tuple[float, float]]] = field(default_factory=dict)
     off_target: list[Off] = field(default_factory=list)
+    extra_base: dict[int, float] = field(default_factory=dict)
 
     def weighed_frame(self) -> pd.DataFrame:
         """What was weighed, as a table."""
@@ -91,6 +94,8 @@ def _batches(grid: Grid, plan: Plan, taken: Taken, noted: Noted, problems: Probl
         first, heads = at(row, 0), {c: i for i, c in enumerate(row) if isinstance(c, str) and c in COLUMNS}
         if {_DO, _TARGET, _ACTUAL} <= set(heads):
             page.places = heads
+            continue
+        if isinstance(first, str) and first.endswith(CONTINUED):
             continue
         if not page.places:
             if isinstance(first, str) and not page.title:
@@ -209,6 +214,28 @@ def _field(page: _Page, entry: str, value: object, name: str, taken: Taken, note
     elif entry == "remarks" and run:
         taken.remarks.append((run, run, cell_text(value)))
     else:
+        if entry == EXTRA_BASE:
+            _extra_base(run, value, name, noted, problems)
         noted.entries.append(
             (page.code, run, entry, date_text(value) if isinstance(value, datetime.datetime) else value)
         )
+
+
+def _extra_base(run: int, value: object, name: str, noted: Noted, problems: Problems) -> None:
+    """Base beyond the calculated: the batch has another degree than the planned one."""
+    what = "base solution beyond the calculated"
+    try:
+        grams = number_from(value, "g")
+        if grams < 0:
+            raise DoubtError("a number in g, 0 or above", "correct it")
+    except DoubtError as doubt:
+        answer = problems.ask(name, value, f"{what}: which is meant?", doubt.choices) if doubt.choices else None
+        if answer is None:
+            problems.add(name, value, f"{what}: {doubt.allowed}, or blank", f"kept as written; {doubt.mend}")
+            return
+        grams = number_from(answer)
+    if grams:
+        found, _, mend = off_target(what, 0.0, grams, 0.0, run) or ("", "", "")
+        problems.add(name, found, "none: with it the degree of neutralisation is no longer the planned one", mend)
+        noted.off_target.append(Off(run, what, 0.0, grams, name, problems.sheet))
+        noted.extra_base[run] = grams

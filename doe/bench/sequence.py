@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from doe.bench.cautions import caution
@@ -93,7 +93,9 @@ def moved(entries: list[Entry], place_of: Callable[[str], str]) -> list[Entry]:
     for entry in entries:
         if isinstance(entry.line, Step) and entry.line.after is not None:
             del out[next(i for i, e in enumerate(out) if e is entry)]  # two steps may read alike
-            out.insert(_behind(out, place_of(entry.line.after), place_of), entry)
+            place = _behind(out, place_of(entry.line.after), place_of)
+            # it is done to what was added: where that is of another phase than the lines around the step, that phase is the step's
+            out.insert(place, replace(entry, phase=out[place - 1].phase))
     return out
 
 

@@ -20,7 +20,7 @@ from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.instruments import Pair, is_instruments, limits_by_response, read_instrument_page
 from doe.bench.intake import Taken, table_from_grid
 from doe.bench.jars import Needs
-from doe.bench.layout import FINGERPRINT, SheetLayout, identity, sheet_layout
+from doe.bench.layout import FINGERPRINT, TO_SETTLE, SheetLayout, identity, sheet_layout
 from doe.bench.pages import OWN_PAGES
 from doe.bench.problems import Answers, Problems
 from doe.bench.recipe import Recipe
@@ -292,6 +292,7 @@ def _csv_text(layout: SheetLayout) -> str:
     instructions = [line for line in layout.instructions if not any(f"age “{name}”" in line for name in OWN_PAGES)]
     if any(column.kind == "made_at" for column in layout.columns):
         instructions.append(f"Write in the column “{FINISHED}” when each batch was finished.")
+    lines += [f"{TO_SETTLE}: {point}" for point in layout.open_points]
     lines += [*study.notes.splitlines(), *instructions, *CAUTIONS, LAST_WORD]
     lines += [f"{p.heading[0]}, {p.portions}: {p.weigh_out}; together {p.total} g" for p in layout.apart]
     lines += [f"Batch {p.code}, run {p.run}: {p.weigh_out}; together {p.total} g" for p in layout.pages]

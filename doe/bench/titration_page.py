@@ -110,10 +110,13 @@ def add_titration_sheet(book: Workbook, layout: SheetLayout, recipe: Recipe) -> 
     ):
         put_cell(sheet, row, 1, label).border = frame
         open_cell(row, 2, rule, value)
+        sheet.cell(row, 3).border = frame
+        sheet.merge_cells(start_row=row, start_column=2, end_row=row, end_column=3)  # the name of a base is long
         sheet.row_dimensions[row].height = 20
         row += 1
     say(
-        f"Suggested: {_grams(SUGGESTED_POLYMER)} g of polymer in {_grams(SUGGESTED_DISPERSION)} g of dispersion (0.5 %); the aims below are for "
+        f"Suggested: {_grams(SUGGESTED_POLYMER / len(polymers))} g of {'each polymer' if len(polymers) > 1 else 'polymer'} in "
+        f"{_grams(SUGGESTED_DISPERSION)} g of dispersion ({100 * SUGGESTED_POLYMER / SUGGESTED_DISPERSION:g} % together); the aims below are for "
         f"that, with {', '.join(f'{p.name} at {p.acid_content:g} % COOH' for p in polymers)} (of the recipe).",
         Font(name=FONT, size=9),
     )

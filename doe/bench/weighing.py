@@ -8,14 +8,18 @@ from decimal import Decimal
 from fractions import Fraction
 
 LEAST_DIGITS = 100  # weighings from 100 readabilities up are good to 1 % (common practice, no source)
+WITHIN = 0.02  # share of its target that a weighing may miss and be as planned (common practice, no source)
 MOST_BATCHES = 10  # a batch so many times larger is no advice
 _RATIOS = (10, 20, 50, 100, 200, 500, 1000)  # of a dilution; a polymer cannot be stirred into less than about 50 parts
 
 
-def rounded(grams: Fraction, readability: float) -> Decimal:
-    """Grams as a multiple of what the balance shows; halves go to the even digit."""
+def rounded(grams: Fraction, readability: float, most: Fraction | None = None) -> Decimal:
+    """Grams as a multiple of what the balance shows; halves go to the even digit, and nothing that may be weighed is rounded above `most`."""
     step = Decimal(repr(readability))
-    return round(grams / Fraction(step)) * step
+    steps = round(grams / Fraction(step))
+    if most is not None and grams <= most < steps * Fraction(step):
+        steps -= 1
+    return steps * step
 
 
 def closed(

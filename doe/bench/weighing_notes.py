@@ -54,7 +54,7 @@ def note(
         if item.factor is not None:
             text = item.amount_text.replace(f"‹{item.factor}›", number_text(values[item.factor]))
             parts.append(text + ("" if item.factor == name else f" (set by {item.factor})"))
-        elif item.of != BATCH or item.balance:
+        else:
             parts.append(item.amount_text)
         parts += content_words(item, mass)
         if name == closing and not item.balance:

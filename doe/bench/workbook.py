@@ -9,7 +9,7 @@ import numpy as np
 
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.grids import letters
-from doe.bench.layout import SheetColumn, SheetLayout
+from doe.bench.layout import TO_SETTLE, SheetColumn, SheetLayout
 from doe.bench.pages import PLAN, batch_code
 from doe.bench.taking import MADE_AGAIN, READ_AGAIN
 from doe.bench.titration_page import add_titration_sheet, page_words
@@ -84,6 +84,8 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
         (f"{len(layout.rows)} batches; {layout.order_text}.", False),
         (layout.identity, False),
     ]
+    if layout.open_points:
+        lines += [("", False), (TO_SETTLE, True), *((f"• {point}", False) for point in layout.open_points), ("", False)]
     lines += [(line, False) for line in study.notes.splitlines() if line.strip()]
     lines += [
         ("", False),

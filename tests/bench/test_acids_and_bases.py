@@ -55,7 +55,7 @@ def test_a_partly_neutralised_polymer_takes_less():
     recipe = gel(already=0.3)
     assert grams(recipe) == pytest.approx(2.00, abs=0.005)
     notes = recipe.weigh_out({}, 200.0).set_index("line")["note"]
-    assert notes["carbomer"].startswith("62 % COOH, dry (assumed), 30 % of it neutralised already")
+    assert notes["carbomer"].startswith("0.3 %; 62 % COOH, dry (assumed), 30 % of it neutralised already")
     assert notes["tromethamine"].startswith("to degree 0.7 of 8.264 mmol COOH, 2.479 mmol of them neutralised already")
 
 

@@ -187,6 +187,10 @@ def test_every_beaker_is_the_batch_of_the_recipe(carbomer, degree, salt, losses,
             assert enough or "the least for 1 % on this balance" in row["note"] or row["note"].startswith("0 %")
     for run, row in plan.runs.iterrows():
         rows, base = found.beakers[run], found.base_of(run)
+        for line in rows.dropna(subset="grams").to_dict("records"):
+            enough = not line["grams"] or line["grams"] >= 100 * Decimal(line["balance"].split()[0])
+            assert enough or "the least for 1 % on this balance" in line["note"]
+        assert "pour within 2 %" in rows["note"].iloc[0]
         masses = weighed(rows)
         assert abs(sum(masses.values()) - Decimal(repr(batch))) <= Decimal("0.005")
         assert all(mass >= 0 for mass in masses.values())

@@ -11,7 +11,8 @@ import pytest
 
 from doe.bench import Ingredient, Neutralise, Recipe, Step, read_sheet, write_sheet
 from doe.bench.cautions import HAZARDS
-from doe.designs import central_composite
+from doe.designs import Plan, central_composite
+from doe.study import Continuous, Response, Study, StudyError
 from doe.virtual import AfterSunGel
 
 
@@ -138,7 +139,7 @@ def test_csv_gives_a_line_a_batch(plan, gel_recipe, tmp_path):
 
 def test_html_has_a_page_a_batch_and_escapes_every_word(plan, gel_recipe, tmp_path):
     text = write_sheet(plan, gel_recipe, tmp_path / "sheet.html", seed=3).read_text(encoding="utf-8")
-    assert text.count('<section class="batch"><h1><span>Batch') == len(plan.runs)
+    assert text.count("<h1><span>Batch") == len(plan.runs)
     assert "<b>own words</b>" not in text
     assert "&lt;b&gt;own words&lt;/b&gt;" in text
     assert not re.search(r"https?://|src=|@import|<link", text)
@@ -193,3 +194,111 @@ def test_the_invented_gels_recipe_can_be_made_in_every_run():
         assert not table["note"].str.contains("below").any()  # every weighing is large enough for its balance
     assert bench.recipe.linked == ("carbomer", "crosspolymer", "neutralisation", "speed")
     assert isinstance(bench.recipe.procedure(plan.runs.loc[1]), pd.DataFrame)
+
+
+def long_recipe(count):
+    """A recipe of so many ingredients, with a base."""
+    lines = [
+        Ingredient("water", "A", balance=True),
+        Ingredient("polymer", "A", factor="polymer", acid_content=62.0, balance_readability=0.001),
+        *(Ingredient(f"ingredient {k}", "A", percent=1.0, stock=0.5) for k in range(count - 2)),
+        Neutralise("sodium hydroxide", 0.7, 0.18, stages=(0.3, "polymer")),
+        Step("stir", speed="speed", minutes=20),
+    ]
+    return Recipe(lines)
+
+
+def test_a_second_sheet_of_paper_bears_the_code_too(plan, tmp_path, open_workbook):
+    path = write_sheet(plan, long_recipe(45), tmp_path / "s.xlsx", 400.0, seed=None)
+    book = open_workbook(path)
+    sheet = book.book["Batches"]
+    starts = [1, *(b.id + 1 for b in sheet.row_breaks.brk)][:-1]
+    titles = [sheet.cell(row, 1).value for row in starts]
+    code = f"{plan.fingerprint[:4]}-"
+    assert titles == [
+        f"Batch {code}{run}: run {run}, number {run} of 5{more}" for run in range(1, 6) for more in ("", ", continued")
+    ]
+    # what stands on the second sheet is read as of the same batch
+    row = next(r for r in sheet.iter_rows(min_row=starts[3]) if r[2].value == "made by")
+    row[3].value = "A. N."
+    late = next(r for r in sheet.iter_rows(min_row=starts[3]) if isinstance(r[3].value, float))
+    late[4].value = late[3].value
+    book.save()
+    records = read_sheet(path, plan)
+    assert records.entries.to_numpy().tolist() == [[f"Batch {code}2", 2, "made by", "A. N."]]
+    assert records.weighed["run"].tolist() == [2]
+    assert records.problems.empty
+    short = openpyxl.load_workbook(write_sheet(plan, long_recipe(12), tmp_path / "s.xlsx", seed=None))["Batches"]
+    assert len(short.row_breaks.brk) == len(plan.runs)
+
+
+def test_on_paper_code_and_heads_stand_where_a_table_repeats_them(plan, tmp_path):
+    text = write_sheet(plan, long_recipe(13), tmp_path / "s.html", seed=None).read_text(encoding="utf-8")
+    page = text.split('<section class="batch">')[2]
+    head, body = page.split("</thead>")
+    assert f"Batch {plan.fingerprint[:4]}-1" in head
+    assert "target (g)" in head
+    assert "remarks:" in body.split("</table>")[0]
+
+
+def test_the_page_of_a_batch_says_not_to_chase_the_ph(plan, gel_recipe, tmp_path, open_workbook):
+    path = write_sheet(plan, gel_recipe, tmp_path / "s.xlsx", seed=None)
+    for rows in pages_of(path).values():
+        third = [row[2] for row in rows]
+        base = third.index("sodium hydroxide (18 % w/w stock)")
+        assert any("do not chase it" in str(words) for words in third[base + 1 : base + 3])
+        assert {"pH after the base", "base solution added beyond it (g)"} <= set(third)
+    text = write_sheet(plan, gel_recipe, tmp_path / "s.html", seed=None).read_text(encoding="utf-8")
+    assert text.count("do not chase it") == len(plan.runs)
+    none = Recipe([Ingredient("water", "A", balance=True), Ingredient("polymer", "A", factor="polymer")])
+    bare = write_sheet(plan, none, tmp_path / "s.html", seed=None).read_text(encoding="utf-8")
+    assert "chase" not in bare
+    assert "beyond it" not in bare
+
+
+@pytest.mark.parametrize(("typed", "kept"), [(0.4, True), ("0,4", True), (0, False), ("some", None), (-1, None)])
+def test_base_beyond_the_calculated_is_recorded_and_changes_the_degree(typed, kept, tmp_path, open_workbook):
+    study = Study("degree (invented)", [Continuous("degree", 0.4, 0.9)], [Response("pH")])
+    made = Plan.from_frame(study, pd.DataFrame({"degree": [0.5, 0.9]}))
+    recipe = Recipe(
+        [
+            Ingredient("water", "A", balance=True),
+            Ingredient("polymer", "A", percent=0.5, acid_content=62.0, balance_readability=0.001),
+            Neutralise("sodium hydroxide", "degree", 0.18),
+        ]
+    )
+    path = write_sheet(made, recipe, tmp_path / "s.xlsx", seed=None)
+    book = open_workbook(path)
+    sheet = book.book["Batches"]
+    row = next(r for r in sheet.iter_rows() if r[2].value == "base solution added beyond it (g)")
+    row[3].value = typed
+    book.save()
+    records = read_sheet(path, made, recipe=recipe)
+    assert records.entries["value"].tolist() == [typed]  # as it was written
+    if kept:
+        grams = recipe.weigh_out(made.runs.loc[1]).set_index("line")["grams"].astype(float)
+        # 0.4 g more of an 18 % solution (NaOH 39.997, COOH 45.017 g/mol), by hand
+        wanted = (grams["sodium hydroxide"] + 0.4) * 0.18 / 39.997 / (grams["polymer"] * 0.62 / 45.017)
+        (cell,) = records.questions["cell"]
+        answered = read_sheet(path, made, {cell: "as made"}, recipe=recipe)
+        assert answered.as_made.at[1, "degree"] == pytest.approx(wanted, rel=1e-4)
+        assert "no longer the planned one" in records.problems["allowed"].iloc[0]
+    else:
+        assert records.questions.empty
+        assert len(records.problems) == (kept is None)
+
+
+def test_what_is_to_be_settled_comes_first(plan, gel_recipe, tmp_path):
+    heavy = Recipe([*gel_recipe.lines[:2], Ingredient("dye", "A", percent=1.5, max_percent=1.0), *gel_recipe.lines[2:]])
+    with pytest.raises(StudyError):
+        write_sheet(plan, heavy, tmp_path / "s.xlsx")
+    loose = Recipe([Ingredient("water", "A", balance=True), Ingredient("polymer", "A", factor="polymer")])
+    book = openpyxl.load_workbook(write_sheet(plan, loose, tmp_path / "s.xlsx", seed=None))
+    first = [row[0].value for row in book["Read first"].iter_rows()]
+    assert first.index("To settle before weighing") < first.index("How to fill in the page “Measurements”")
+    assert "• factor 'speed' is in no line or step but must be used by one: link the line that it sets." in first
+    text = write_sheet(plan, loose, tmp_path / "s.html", seed=None).read_text(encoding="utf-8")
+    assert text.index("To settle before weighing") < text.index("How to fill it in")
+    lines = write_sheet(plan, loose, tmp_path / "s.csv", seed=None).read_text(encoding="utf-8-sig").splitlines()
+    assert sum("To settle before weighing" in line for line in lines) == 1
+    assert any("was not checked; doe.bench.needs" in line for line in first if line)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from doe.bench import Base, Ingredient, Neutralise, Recipe, Step, degree_from, neutraliser
+from doe.bench import Base, Ingredient, Neutralise, Premix, Recipe, Step, degree_from, neutraliser
 from doe.designs import Plan
 from doe.study import Categorical, Component, Continuous, Response, Study
 
@@ -102,8 +102,8 @@ def test_water_of_stocks_and_raw_materials_counts():
     assert grams(stock) == {"water": Decimal("180.00"), "salt": Decimal("20.00")}
     assert grams(active) == {"water": Decimal("196.00"), "salt": Decimal("4.00")}
     assert grams(both)["salt"] == Decimal("40.00")
-    assert notes(stock)["salt"] == "as 10 % w/w stock: 2 g of salt itself"
-    assert notes(active)["salt"] == "50 % active: 2 g of salt itself"
+    assert notes(stock)["salt"] == "1 %; as 10 % w/w stock: 2 g of salt itself"
+    assert notes(active)["salt"] == "1 %; 50 % active: 2 g of salt itself"
 
 
 def test_amounts_of_a_phase_and_of_an_ingredient():
@@ -130,7 +130,7 @@ def test_a_mixture_without_a_balance_is_closed_on_its_largest_line():
     thirds = [Ingredient(n, "A", percent=p) for n, p in (("a", 33.3), ("b", 33.3), ("c", 33.4))]
     weighed = grams(Recipe(thirds), batch_size=100.1)
     assert sum(weighed.values()) == Decimal("100.10")
-    assert notes(Recipe(thirds), batch_size=100.1)["c"] == "takes up the rounding"
+    assert notes(Recipe(thirds), batch_size=100.1)["c"] == "33.4 %; takes up the rounding"
 
 
 @st.composite
@@ -203,9 +203,11 @@ def test_the_balance_is_named_and_a_small_weighing_comes_with_its_mend():
     table = gel(balance_readability=0.001).weigh_out({}, 200.0).set_index("line")
     assert table.loc["carbomer", "balance"] == "0.001 g"
     assert table.loc["water", "balance"] == "0.01 g (assumed)"
-    assert table.loc["carbomer", "note"] == "62 % COOH, dry (assumed)"  # carbomer: 0.600 g, at least 100 × 0.001 g
+    assert (
+        table.loc["carbomer", "note"] == "0.3 %; 62 % COOH, dry (assumed)"
+    )  # carbomer: 0.600 g, at least 100 × 0.001 g
     assert notes(gel())["carbomer"] == (
-        "62 % COOH, dry (assumed); below 1.00 g, the least for 1 % on this balance: make 340 g of batch or more, or weigh on a balance that "
+        "0.3 %; 62 % COOH, dry (assumed); below 1.00 g, the least for 1 % on this balance: make 340 g of batch or more, or weigh on a balance that "
         "shows 0.001 g, or add 30.00 g of a dilution of 1.00 g in 49.00 g water, and 29.40 g less water (if it dissolves or disperses so)"
     )
     # the mend works: 340 g takes 1.02 g; 30 g of 1 in 50 bring 0.60 g
@@ -252,9 +254,43 @@ def test_what_rounds_to_nothing_is_not_said_to_be_left_out():
     dye = Recipe([WATER, Ingredient("dye", "A", percent=0.002)])
     assert grams(dye)["dye"] == 0
     assert notes(dye)["dye"] == (
-        "0 by rounding: less is asked for than a balance that shows 0.01 g can weigh: make more, weigh on a finer balance, or add a weighed part of "
+        "0.002 %; 0 by rounding: less is asked for than a balance that shows 0.01 g can weigh: make more, weigh on a finer balance, or add a weighed part of "
         "a dilution"
     )
+
+
+def test_rounding_lifts_nothing_above_its_greatest_share():
+    asked = Recipe([WATER, Ingredient("preservative", "A", percent=1.0, max_percent=1.0)])
+    free = Recipe([WATER, Ingredient("preservative", "A", percent=1.0)])
+    assert grams(free, batch_size=33.6)["preservative"] == Decimal("0.34")  # 1.012 %
+    assert grams(asked, batch_size=33.6)["preservative"] == Decimal("0.33")
+    assert sum(grams(asked, batch_size=33.6).values()) == Decimal("33.60")
+    below = Recipe([WATER, Ingredient("preservative", "A", percent=1.0, max_percent=1.02)])
+    assert grams(below, batch_size=33.6)["preservative"] == Decimal("0.34")
+    lines = [WATER, Ingredient("dye", "C", percent=10.0, of="C", max_percent=0.1), Ingredient("oil", "C", percent=0.9)]
+    apart = Recipe(lines, premixes=[Premix("C", 5.0)])
+    loose = Recipe([WATER, Ingredient("dye", "C", percent=10.0, of="C"), lines[2]], premixes=[Premix("C", 5.0)])
+    assert grams(loose, batch_size=33.6)["premix C"] == Decimal("0.34")
+    assert grams(apart, batch_size=33.6)["premix C"] == Decimal("0.33")
+
+
+def test_a_step_after_an_addition_is_of_its_phase():
+    recipe = Recipe(
+        [
+            WATER,
+            Ingredient("wax", "B", percent=2.0),
+            Ingredient("preservative", "C", percent=1.0),
+            Step("melt", after="wax", temperature=80),
+        ],
+        phases=["A", "B", "C"],
+    )
+    table = recipe.procedure({})
+    assert table[["phase", "do"]].to_numpy().tolist() == [
+        ["A", "water"],
+        ["B", "wax"],
+        ["B", "melt: 80 °C"],
+        ["C", "preservative"],
+    ]
 
 
 # ---- order

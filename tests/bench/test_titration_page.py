@@ -176,6 +176,18 @@ def test_mixed_polymers_and_a_base_of_ones_own(tmp_path):
     assert page.reading(2, 2).value > 0
 
 
+def test_the_base_has_room_and_each_polymer_its_grams(tmp_path):
+    both = recipe(Ingredient("crosspolymer", "A", percent=0.2, acid_content=57.0), base="sodium hydroxide")
+    page = Page(write_sheet(plan(), both, tmp_path / "s.xlsx", 200.0))
+    row = page.at["base"]
+    assert page.sheet.cell(row, 2).value == "sodium hydroxide"
+    assert f"B{row}:C{row}" in {str(r) for r in page.sheet.merged_cells.ranges}
+    words = " ".join(str(text) for text in page.at)
+    assert "Suggested: 0.50 g of each polymer in 200 g of dispersion (0.5 % together)" in words
+    single = Page(write_sheet(plan(), recipe(), tmp_path / "s.xlsx", 200.0))
+    assert "Suggested: 1 g of polymer" in " ".join(str(text) for text in single.at)
+
+
 def test_no_page_without_a_polymer_to_neutralise(tmp_path):
     water = Recipe([Ingredient("water", "A", balance=True), Ingredient("carbomer", "A", factor="carbomer")])
     path = write_sheet(plan(), water, tmp_path / "sheet.xlsx", 200.0)
