@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from doe.bench.grids import HEAD_ROWS
-from doe.bench.measured import all_measured, measured_as
+from doe.bench.measured import all_measured, measured_as, reading_times
 from doe.study import Covariate, Response, Study, StudyError
 from doe.study.factors import Factor
 
@@ -40,7 +40,8 @@ FIXED = {
 class Column:
     """What a column holds.
 
-    Its kind (a value of `FIXED`, "factor", "as made", "covariate", "response" or "derived"), whose it is, and which reading of a batch.
+    Its kind (a value of `FIXED`, "factor", "as made", "read_on", "covariate", "response" or "derived"), whose it is (the time, of "read_on"),
+    and which reading of a batch.
     """
 
     kind: str
@@ -54,6 +55,11 @@ def reading_head(response: Response, reading: int, readings: int) -> str:
         return response.label
     again = " (same batch read again)" if reading > 1 else ""
     return f"{response.label}, reading {reading}{again}"
+
+
+def read_on_head(time: str) -> str:
+    """Head of the column for when the readings of a time were really taken."""
+    return f"read on [{time}]"
 
 
 def as_made_head(factor: Factor) -> str:
@@ -82,6 +88,8 @@ class Heads:
         for f in study.factors:
             for text in (f"as made: {f.name}", as_made_head(f)):
                 exact.setdefault(_plain(text), Column("as made", f.name))
+        for time in reading_times(study):
+            exact.setdefault(read_on_head(time), Column("read_on", time))
         for text, kind in FIXED.items():
             exact.setdefault(text, Column(kind))
         folded: dict[str, Column | None] = {}

@@ -14,18 +14,61 @@ from doe.bench.measured import Measured, all_measured
 from doe.bench.numerals import DoubtError
 from doe.bench.pages import batch_code
 from doe.study import StudyError
+from doe.study.factors import as_number
 from doe.study.occasions import days
 
 if TYPE_CHECKING:
     from doe.bench.records import Records
     from doe.designs import Plan
 
+ON_TIME = 0.10  # share of its time by which a reading may be early or late without a mark (common practice, no source)
 DUE = ("batch", "run", "response", "time", "condition", "due", "status")
 
 
 def due_at(made_at: datetime.datetime, time: str) -> datetime.datetime:
     """When a reading is due: its time after the batch was finished."""
     return made_at + datetime.timedelta(days=days(time))
+
+
+def off_time(
+    made_at: datetime.datetime, read_on: datetime.datetime, time: str, on_time: float
+) -> tuple[str, str] | None:
+    """How old a batch was when it was read, and how old it may have been, where that is not the reading's time.
+
+    Parameters
+    ----------
+    made_at, read_on : datetime
+        When the batch was finished and read. A moment at midnight is taken as a day, good to a day.
+    time : str
+        Of the reading, as "24 h".
+    on_time : float
+        Share of its time by which a reading may be early or late; an hour at the least.
+    """
+    due, age = days(time), (read_on - made_at).total_seconds() / 86400
+    of_a_day = any(moment.time() == datetime.time() for moment in (made_at, read_on))
+    room = max(on_time * due, 1 / 24) + (1.0 if of_a_day else 0.0)
+    if abs(age - due) <= room * (1 + 1e-9):
+        return None
+    said = "before the batch was finished" if age < 0 else f"{_age(age)} after making"
+    return said, f"{time} after making, ± {_age(room)}"
+
+
+def _age(number: float) -> str:
+    return f"{number:.3g} d" if number >= 2 else f"{24 * number:.3g} h"
+
+
+def on_time_share(on_time: object) -> float:
+    """The share of its time by which a reading may be early or late.
+
+    Raises
+    ------
+    StudyError
+        If it is no number from 0 to 1.
+    """
+    share = as_number("on_time", on_time)
+    if not 0 <= share <= 1:
+        raise StudyError("on_time", share, "from 0 to 1", "give it as a share of the time: 0.1 is 10 %")
+    return share
 
 
 def as_moment(where: str, value: object) -> datetime.datetime:

@@ -108,6 +108,13 @@ COLUMNS = (
         18,
         "Name of a .csv or .txt file beside this workbook, instead of the figures: one diameter a row.",
     ),
+    InstrumentColumn(
+        "read_on",
+        "read on",
+        "",
+        16,
+        "The day, or day and time, like 2026-03-31 14:30: early and late readings are marked.",
+    ),
     InstrumentColumn("remark", "remark", "", 30, "Whatever was unusual."),
 )
 HEADS = {column.head.casefold(): column for column in COLUMNS}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import re
 from collections.abc import Callable, Hashable, Mapping, Sequence
@@ -28,6 +29,7 @@ from doe.bench.numerals import DoubtError, decimal_mark, is_blank, number_from, 
 from doe.bench.pages import batch_code
 from doe.bench.plausible import ends_of
 from doe.bench.problems import Problems, cell_text
+from doe.bench.taking import moment_in
 from doe.bench.texts import bare
 from doe.designs import Plan
 from doe.study import Response, StudyError
@@ -61,6 +63,8 @@ class InstrumentReading:
         Value, lower, upper, as the records have them.
     torque : tuple of float
         Least and most it can be, %: two times the number, (100, inf) for ">100"; NaN where it was not said.
+    read_on : datetime or None
+        When it was read, where that was said.
     """
 
     run: int
@@ -81,6 +85,7 @@ class InstrumentReading:
     cell: str
     row: str
     remark: str
+    read_on: datetime.datetime | None
 
 
 @dataclass(frozen=True)
@@ -233,6 +238,7 @@ class _Taker:
             return
         kind = next(iter(kinds), "")
         temperature = self.number("temperature", "kept without it")
+        read_on = moment_in(self.cell("read_on"), self.name("read_on"), self.problems, "read on")
         methods = self._droplets() if kind == "droplets" else self._reading(response, kind)
         spindle, speed, torque, seconds = ("", math.nan, (math.nan, math.nan), math.nan)
         if kind == "viscosity":
@@ -270,6 +276,7 @@ class _Taker:
                     cell=self.name(key),
                     row=row,
                     remark=remark,
+                    read_on=read_on,
                 )
             )
 

@@ -8,8 +8,8 @@ from doe.bench.cautions import LAST_WORD
 from doe.bench.grids import letters
 from doe.bench.instrument_columns import COLUMNS, DILUTED, DIRECT, INSTRUMENTS, LISTS, WEIGHTINGS, InstrumentColumn
 from doe.bench.layout import SheetLayout
+from doe.bench.measured import reading_times
 from doe.bench.pages import batch_code
-from doe.study.occasions import days
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -97,7 +97,7 @@ def _add_lists(book: Workbook, layout: SheetLayout) -> dict[str, str]:
     from doe.bench.workbook import put_cell
 
     read = _read(layout)
-    times = sorted({t for r in read for t in r.times}, key=days)
+    times = reading_times(layout.plan.study)
     conditions = list(dict.fromkeys(c for r in read for c in r.conditions))
     chosen = {
         "batch": [batch_code(layout.plan, int(run)) for run in sorted(layout.plan.runs.index)],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import os
 import re
@@ -14,7 +15,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from doe.bench.dates import date_text
 from doe.bench.droplet_sizes import ENOUGH, DropletSizes
+from doe.bench.due import ON_TIME, moments, off_time, on_time_share
 from doe.bench.flow_curves import PASCAL_SECONDS, FlowCurve, flow_curve
 from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.instrument_columns import DIRECT, INSTRUMENTS, LISTS, is_head_row, known
@@ -44,7 +47,7 @@ _HEAD_ROWS = 50  # among which the page's heads must stand
 _FINGERPRINT = re.compile(re.escape(FINGERPRINT) + r":\s*([0-9a-f]{6,})", flags=re.IGNORECASE)
 COLUMNS = (
     *("run", "batch", "replicate", "time", "condition", "response", "method", "value", "lower", "upper"),
-    *("spindle", "speed", "torque", "temperature", "seconds", "count", "valid", "flags", "cell"),
+    *("spindle", "speed", "torque", "temperature", "seconds", "count", "read_on", "valid", "flags", "cell"),
 )
 Pair = tuple[float, float]
 
@@ -61,8 +64,8 @@ class InstrumentReadings(Shown):
         The plan whose batches were read.
     data : DataFrame
         One row a reading: run, batch, replicate, time, condition, response, method, value, lower and upper (in the response's unit; a
-        censored reading has the value NaN), spindle, speed (rpm), torque (%), temperature (°C), seconds (s), count (droplets), valid,
-        flags (in words) and cell. What is flagged stays here; only what is not valid stays out of `records_rows`.
+        censored reading has the value NaN), spindle, speed (rpm), torque (%), temperature (°C), seconds (s), count (droplets), read_on (a
+        text), valid, flags (in words) and cell. What is flagged stays here; only what is not valid stays out of `records_rows`.
     problems : DataFrame
         One row a problem: sheet, cell, found, allowed, mend.
     chosen : mapping of str to tuple of str
@@ -335,6 +338,8 @@ def read_instruments(
     hold: Mapping[str, Pair] | None = None,
     temperature: Mapping[str, Pair] | None = None,
     torque: Pair = TORQUE,
+    made_at: Mapping[int, object] | None = None,
+    on_time: float = ON_TIME,
 ) -> InstrumentReadings:
     """Read the page “Instrument readings” of a workbook that came back.
 
@@ -356,6 +361,10 @@ def read_instruments(
     torque : tuple of float
         % of full scale within which a viscometer's reading is valid. Below, a reading is kept, flagged and not valid; at the upper end or
         above, the instrument was at full scale, and the viscosity is only known to be above what it then shows.
+    made_at : mapping of int to date, optional
+        When batches were finished, by run; `read_sheet` knows it from the workbook. What was read too early or too late is then flagged.
+    on_time : float
+        Share of its time by which a reading may be early or late.
 
     Returns
     -------
@@ -373,7 +382,7 @@ def read_instruments(
     """
     if not isinstance(plan, Plan):
         raise StudyError("plan", type(plan).__name__, "a Plan", "load it with doe.designs.Plan.load")
-    limits = _pair("torque", torque)
+    limits, moments_known, share = _pair("torque", torque), moments("made_at", made_at, plan), on_time_share(on_time)
     seconds, degrees = limits_by_response("hold", hold, plan), limits_by_response("temperature", temperature, plan)
     grids = read_grids(path, known)
     where = f"file {str(path)!r}"
@@ -386,7 +395,9 @@ def read_instruments(
     if not told:
         mend = "batches are taken by code or run number; make sure that it is this plan's page"
         problems.add("", "no plan fingerprint", f"{FINGERPRINT}: {plan.fingerprint}", mend)
-    found = _taken_from(grid, header, plan, problems, as_path(path).parent, limits, seconds, degrees, method)
+    found = _taken_from(
+        grid, header, plan, problems, as_path(path).parent, limits, seconds, degrees, method, moments_known, share
+    )
     return replace(found, problems=problems.frame())
 
 
@@ -397,6 +408,8 @@ def read_instrument_page(
     folder: Path,
     hold: Mapping[str, Pair],
     temperature: Mapping[str, Pair],
+    made_at: Mapping[int, datetime.datetime],
+    on_time: float,
 ) -> InstrumentReadings | None:
     """The page of a workbook whose other pages are read too; None where it has none, or nothing stands on it.
 
@@ -411,6 +424,8 @@ def read_instrument_page(
         Where files of diameters are looked for.
     hold, temperature : mapping
         As `limits_by_response` gives them.
+    made_at, on_time : mapping, float
+        When batches were finished, and by what share of its time a reading may be early or late.
     """
     found = [
         (grid, header)
@@ -424,7 +439,9 @@ def read_instrument_page(
     if not found:
         return None
     grid, header = found[0]
-    return _taken_from(grid, header, plan, problems.on(grid.sheet), folder, TORQUE, hold, temperature, None, True)
+    return _taken_from(
+        grid, header, plan, problems.on(grid.sheet), folder, TORQUE, hold, temperature, None, made_at, on_time, True
+    )
 
 
 def is_instruments(grid: Grid) -> bool:
@@ -442,12 +459,14 @@ def _taken_from(
     hold: Mapping[str, Pair],
     temperature: Mapping[str, Pair],
     method: Mapping[str, object] | None,
+    made_at: Mapping[int, datetime.datetime],
+    on_time: float,
     ask: bool = False,
 ) -> InstrumentReadings:
     """What stands on the page; the problems grow by what is in doubt."""
     rows = instrument_rows(grid, header, plan, problems, folder)
     judged = [
-        _judged(r, number, torque, hold.get(r.response), temperature.get(r.response))
+        _judged(r, number, torque, hold.get(r.response), temperature.get(r.response), made_at.get(r.run), on_time)
         for r, number in numbered(rows.readings, problems)
     ]
     data = readings_frame(judged, COLUMNS)
@@ -507,7 +526,13 @@ def _page(grids: Sequence[Grid], where: str) -> tuple[Grid, int]:
 
 
 def _judged(
-    r: InstrumentReading, number: int, torque: Pair, hold: Pair | None, temperature: Pair | None
+    r: InstrumentReading,
+    number: int,
+    torque: Pair,
+    hold: Pair | None,
+    temperature: Pair | None,
+    made_at: datetime.datetime | None,
+    on_time: float,
 ) -> dict[str, object]:
     value, lower, upper = r.value
     flags, valid = [], True
@@ -526,6 +551,9 @@ def _judged(
         flags += _outside(r.seconds, hold, "s before reading", "seconds before reading not given")
     if temperature is not None:
         flags += _outside(r.temperature, temperature, "°C", "sample temperature not given")
+    if r.read_on is not None and made_at is not None and r.time:
+        off = off_time(made_at, r.read_on, r.time, on_time)
+        flags += [] if off is None else [f"read {off[0]}, not {off[1]}"]
     if r.kind == "pH" and r.method != DIRECT:
         flags.append(f"{r.method}: another method than in the gel")
     if r.kind == "droplets" and r.count < ENOUGH:
@@ -547,6 +575,7 @@ def _judged(
         "temperature": r.temperature,
         "seconds": r.seconds,
         "count": r.count,
+        "read_on": "" if r.read_on is None else date_text(r.read_on),
         "valid": valid,
         "flags": "; ".join(flags),
         "cell": r.cell,

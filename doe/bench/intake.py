@@ -139,6 +139,10 @@ class Taken:
         Run to what was measured, by covariate.
     made_at : dict
         Run to when its batch was finished.
+    read_on : dict
+        Run to when it was read, by the time of the reading.
+    read_cells : dict
+        Where that stands, by run and time.
     """
 
     data: list[Reading] = field(default_factory=list)
@@ -149,6 +153,8 @@ class Taken:
     as_made: dict[int, dict[str, float | str]] = field(default_factory=dict)
     covariates: dict[int, dict[str, float]] = field(default_factory=dict)
     made_at: dict[int, datetime.datetime] = field(default_factory=dict)
+    read_on: dict[int, dict[str, datetime.datetime]] = field(default_factory=dict)
+    read_cells: dict[tuple[int, str], str] = field(default_factory=dict)
 
 
 def at(cells: Sequence[object], position: int | None) -> object:

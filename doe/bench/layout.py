@@ -10,9 +10,10 @@ import numpy as np
 
 from doe.bench.base_gels import BaseGels
 from doe.bench.columns import AGAIN as AGAIN_HEAD
-from doe.bench.columns import FINISHED, MADE, REASON, as_made_head, reading_head
-from doe.bench.due import Jar, jars_of, moments
+from doe.bench.columns import FINISHED, MADE, REASON, as_made_head, read_on_head, reading_head
+from doe.bench.due import ON_TIME, Jar, jars_of, moments
 from doe.bench.jars import Needs
+from doe.bench.measured import reading_times
 from doe.bench.pages import (
     BASE_GELS,
     BATCHES,
@@ -52,9 +53,7 @@ class SheetColumn:
     """One column: its head, what it is, the unit or limits it takes, and how many decimals its numbers show."""
 
     head: str
-    kind: (
-        str  # order, run, block, whole plot, factor, covariate, response, as made, made_at, made, reason, again, remark
-    )
+    kind: str  # order, run, block, whole plot, factor, covariate, response, as made, made_at, read_on, made, reason, again, remark
     decimals: int | None = None
     response: Response | None = None
     factor: Factor | Covariate | None = None
@@ -117,6 +116,11 @@ class SheetLayout:
             where = f"its page “{BATCHES}”" if self.pages else f"the column “{FINISHED}”"
             lines.append(
                 f"Write in {where} when each batch was finished: the page “{LABELS}” then says when each jar is due."
+            )
+        if any(c.kind == "read_on" for c in self.columns):
+            lines.append(
+                f"Columns “read on […]”: the day, or day and time, of the readings of that time. Those taken more than {100 * ON_TIME:g} % of "
+                "it too early or too late are kept, and marked."
             )
         if self.recipe is not None:
             lines.append(
@@ -205,6 +209,7 @@ def sheet_layout(
         heads = [reading_head(response, k, int(readings)) for k in range(1, int(readings) + 1)]
         columns += [SheetColumn(head, "response", response.decimals, response) for head in heads]
     columns += [SheetColumn(MADE, "made"), SheetColumn(REASON, "reason"), SheetColumn("remark", "remark")]
+    columns += [SheetColumn(read_on_head(time), "read_on") for time in reading_times(study)]
     columns += [SheetColumn(as_made_head(f), "as made", factor=f) for f in study.factors]
     columns.append(SheetColumn(AGAIN_HEAD, "again"))
     heads = [c.head for c in columns]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from doe.study import Response, Study, StudyError
+from doe.study.occasions import days
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,11 @@ class Measured:
 def all_measured(study: Study) -> tuple[Measured, ...]:
     """What is read on every batch, in the study's order; derived responses are not read."""
     return tuple(Measured(r.at(*o), r.name, *o) for r in study.responses if r.formula is None for o in r.occasions)
+
+
+def reading_times(study: Study) -> list[str]:
+    """The times after making at which anything is read, the earliest first."""
+    return sorted({t for r in study.responses if r.formula is None for t in r.times}, key=days)
 
 
 def measured_as(study: Study, name: str) -> Measured:

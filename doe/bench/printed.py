@@ -151,7 +151,7 @@ def page_text(layout: SheetLayout) -> str:
 
     rows = []
     # on paper one column takes whatever was made otherwise, and a batch made again is written into a row of its own by hand
-    columns = [c for c in layout.columns if c.kind not in ("as made", "again")]
+    columns = [c for c in layout.columns if c.kind not in ("read_on", "as made", "again")]
     for row, starts in zip(layout.rows, layout.starts, strict=True):
         cells = []
         for column, value in zip(layout.columns, row, strict=True):
@@ -187,7 +187,7 @@ def page_text(layout: SheetLayout) -> str:
             to_settle=TO_SETTLE,
             working=_working,
             constants=constants(layout.recipe, study),
-            instructions=[line for line in layout.instructions if AGAIN not in line],
+            instructions=[line for line in layout.instructions if AGAIN not in line and "“read on" not in line],
             heads=[c.head for c in columns] + [AS_MADE],
             entry_kinds=("response", "covariate", "made_at", "made", "reason", "remark", "as made"),
             labels=[

@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from doe.bench.columns import Heads
+from doe.bench.columns import Heads, read_on_head
 from doe.bench.compared import changes_between
-from doe.bench.due import due_list
+from doe.bench.dates import date_text
+from doe.bench.due import ON_TIME, due_list, off_time
 from doe.bench.further import under, with_later
 from doe.bench.intake import DATA, Table, Taken, data_frame, settle_columns, table_from_frame
 from doe.bench.layout import setting_decimals
@@ -152,9 +153,19 @@ class Records(Shown):
         return cls.from_taken(plan, taken, problems)
 
     @classmethod
-    def from_taken(cls, plan: Plan, taken: Taken, problems: Problems, noted: Noted | None = None) -> Records:
-        """Records of what the intake took."""
+    def from_taken(
+        cls, plan: Plan, taken: Taken, problems: Problems, noted: Noted | None = None, on_time: float = ON_TIME
+    ) -> Records:
+        """Records of what the intake took; a reading earlier or later than `on_time` of its time is listed."""
         noted = Noted() if noted is None else noted
+        for run, moments in sorted(taken.read_on.items()):
+            for time, moment in moments.items():
+                noted.entries.append((problems.sheet, run, read_on_head(time), date_text(moment)))
+                made = taken.made_at.get(run)
+                off = None if made is None else off_time(made, moment, time, on_time)
+                if off is not None:
+                    mend = "its readings are taken all the same; correct the day, or say as a remark why"
+                    problems.add(taken.read_cells[run, time], f"run {run} read {off[0]}", off[1], mend)
         as_made = as_made_table(plan, taken.as_made, problems)
         covariates = pd.DataFrame.from_dict(taken.covariates, orient="index")
         return cls(

@@ -16,6 +16,7 @@ from doe.bench.as_weighed import settle_settings
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import FINISHED, Heads
 from doe.bench.dates import date_text
+from doe.bench.due import ON_TIME, on_time_share
 from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.instruments import Pair, is_instruments, limits_by_response, read_instrument_page
 from doe.bench.intake import Taken, table_from_grid
@@ -135,6 +136,7 @@ def read_sheet(
     hold: Mapping[str, Pair] | None = None,
     temperature: Mapping[str, Pair] | None = None,
     recipe: Recipe | None = None,
+    on_time: float = ON_TIME,
 ) -> Records:
     """Read a sheet that came back from the bench.
 
@@ -161,6 +163,9 @@ def read_sheet(
     recipe : Recipe, optional
         By which the sheet was written. Where a weighing was off its target, the settings that the batch then had are worked out of its grams
         (degree of neutralisation, % of an ingredient), and it is asked whether they are those of the batch.
+    on_time : float
+        Share of its time by which a reading may be early or late, an hour at the least: where the columns “read on” say otherwise it is
+        taken, and listed in `problems`.
 
     Returns
     -------
@@ -191,7 +196,7 @@ def read_sheet(
             "a doe.bench.Recipe or None",
             "give the recipe by which the sheet was written",
         )
-    said = Answers(answers)
+    said, share = Answers(answers), on_time_share(on_time)
     seconds, degrees = limits_by_response("hold", hold, plan), limits_by_response("temperature", temperature, plan)
     heads = Heads(plan.study)
     grids = read_grids(path, heads.known)
@@ -209,9 +214,11 @@ def read_sheet(
     if recipe is not None:
         settle_settings(recipe, plan, taken, noted, problems)
     pages = [g for g in grids if g is not grid]
-    instruments = read_instrument_page(pages, plan, problems, as_path(path).parent, seconds, degrees)
+    instruments = read_instrument_page(
+        pages, plan, problems, as_path(path).parent, seconds, degrees, taken.made_at, share
+    )
     said.refuse_unused()
-    records = Records.from_taken(plan, taken, problems, noted)
+    records = Records.from_taken(plan, taken, problems, noted, share)
     return records if instruments is None else instruments.added_to(records)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
-from doe.bench.columns import Column, Heads
+from doe.bench.columns import Column, Heads, read_on_head
 from doe.bench.dates import date_from, date_text
 from doe.bench.intake import Entry, Reading, Table, Taken, at, counted, is_empty
 from doe.bench.measured import Measured
@@ -290,6 +290,11 @@ def _take_rest(table: Table, rows: Sequence[_Row], heads: Heads, taken: Taken, p
         if position_made is not None:
             moment = moment_in(at(entry.cells, position_made), table.cell(entry.row, position_made), problems)
             once.note(taken.made_at, entry, None, moment, position_made, "finished at")
+        for position, column in table.positions("read_on"):
+            name = table.cell(entry.row, position)
+            moment = moment_in(at(entry.cells, position), name, problems, "read on")
+            once.note(taken.read_on, entry, column.name, moment, position, read_on_head(column.name))
+            taken.read_cells.setdefault((entry.run, column.name), name)
 
 
 class _Once:
@@ -336,8 +341,8 @@ def _number(table: Table, entry: Entry, position: int, what: str, unit: str, pro
         return answer
 
 
-def moment_in(cell: object, name: str, problems: Problems) -> datetime.datetime | None:
-    """When a batch was finished; None, and a problem listed, where the cell does not say it clearly."""
+def moment_in(cell: object, name: str, problems: Problems, what: str = "finished at") -> datetime.datetime | None:
+    """When a batch was finished or read; None, and a problem listed, where the cell does not say it clearly."""
     if is_blank(cell):
         return None
     try:
@@ -346,15 +351,15 @@ def moment_in(cell: object, name: str, problems: Problems) -> datetime.datetime 
             problems.add(
                 name,
                 cell,
-                f"finished at: a date from {FIRST_YEAR} to next year, or blank",
+                f"{what}: a date from {FIRST_YEAR} to next year, or blank",
                 "not taken; correct the year",
             )
             return None
         return found
     except DoubtError as doubt:
-        answer = _asked(name, cell, "finished at: which day is meant?", doubt, date_from, problems)
+        answer = _asked(name, cell, f"{what}: which day is meant?", doubt, date_from, problems)
         if answer is None:
-            problems.add(name, cell, f"finished at: {doubt.allowed}, or blank", doubt.mend)
+            problems.add(name, cell, f"{what}: {doubt.allowed}, or blank", doubt.mend)
         return answer
 
 

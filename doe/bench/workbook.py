@@ -162,7 +162,7 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
                 cell.number_format = "0" if column.decimals == 0 else "0." + "0" * column.decimals
             elif column.kind in ("remark", "reason"):
                 cell.number_format = "@"
-            elif column.kind == "made_at":
+            elif column.kind in ("made_at", "read_on"):
                 cell.number_format = DATE_FORMAT
         sheet.row_dimensions[top + 1 + offset].height = 20
     sheet.row_dimensions[top].height = 48
@@ -176,7 +176,7 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
     sheet.freeze_panes = f"{letters(frozen if frozen <= 8 else 2)}{top + 1}"
     sheet.print_title_rows = f"{top}:{top}"
     # on paper, what was made otherwise goes under the remarks: more columns could hardly be read
-    printed = max(i for i, c in enumerate(layout.columns) if c.kind not in ("as made", "again"))
+    printed = max(i for i, c in enumerate(layout.columns) if c.kind not in ("read_on", "as made", "again"))
     sheet.print_area = f"A1:{letters(printed)}{last}"
     print_setup(sheet, "landscape")
     sheet.oddFooter.left.text = layout.identity
@@ -229,8 +229,9 @@ def _rule(column: SheetColumn, first: str) -> Any:
     if column.kind == "again":
         words = f'Write "{READ_AGAIN}" or "{MADE_AGAIN}" where a row was added for a run; else leave the cell blank.'
         return _listed(f'"{READ_AGAIN},{MADE_AGAIN}"', "read again, or made again?", words)
-    if column.kind == "made_at":
-        rule = _checked(f"ISNUMBER({first})", "finished at", "the date and time at which the batch was finished")
+    if column.kind in ("made_at", "read_on"):
+        what = "the batch was finished" if column.kind == "made_at" else "the readings of this time were taken"
+        rule = _checked(f"ISNUMBER({first})", column.head, f"the date and time at which {what}")
         rule.error = "Write the date and time like 2026-03-31 14:30."
         return rule
     if column.factor is not None:
@@ -302,7 +303,7 @@ def _allowed(response: Response) -> str:
 def _width(column: SheetColumn, layout: SheetLayout, place: int) -> float:
     if column.kind in ("remark", "reason"):
         return 36.0 if column.kind == "remark" else 24.0
-    if column.kind == "made_at":
+    if column.kind in ("made_at", "read_on"):
         return 17.0
     longest = max((len(str(row[place])) for row in layout.rows if isinstance(row[place], str)), default=0)
     words = max((len(word) for word in column.head.split()), default=0)

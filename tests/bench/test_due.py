@@ -8,7 +8,8 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from doe.bench import Ingredient, Recipe, Records, Step, read_sheet, read_table, write_sheet
+from doe.bench import Ingredient, Recipe, Records, Step, read_instruments, read_sheet, read_table, write_sheet
+from doe.bench.instrument_columns import COLUMNS, INSTRUMENTS
 from doe.bench.pages import batch_code
 from doe.designs import Plan
 from doe.study import Response, Study
@@ -318,3 +319,70 @@ def test_finishing_dates_that_cannot_be(kept_plan, tmp_path, sentence_of):
     assert sentence_of(write(["2026-03-02"])) == (
         "made_at is ['2026-03-02'] but must be a mapping from run to date: write {1: \"2026-03-31\"}."
     )
+
+
+# ---- read when
+
+
+def test_readings_outside_their_time_are_kept_and_listed(kept_plan, tmp_path, open_workbook, sentence_of):
+    """24 h ± 10 % are 21.6 to 26.4 h, four weeks 25.2 to 30.8 days; a day without its hour is good to a day."""
+    book = open_workbook(write_sheet(kept_plan, None, tmp_path / "sheet.xlsx", seed=None))
+    early, late = "viscosity[24 h, 25 °C] (mPa·s)", "viscosity[4 wk, 40 °C] (mPa·s)"
+    for run, reading in ((1, 5000), (2, 6000), (3, 7000), (4, 8000)):
+        book.cell(run, early).value = reading
+        book.cell(run, "finished at").value = datetime.datetime(2026, 3, 2, 10)
+    book.cell(1, "read on [24 h]").value = datetime.datetime(2026, 3, 3, 12, 24)
+    book.cell(2, "read on [24 h]").value = "2026-03-03 12:30"
+    book.cell(3, "read on [24 h]").value = "2026-03-04"
+    book.cell(4, "read on [24 h]").value = "3/4/2026"
+    book.cell(1, late).value, book.cell(1, "read on [4 wk]").value = 4000, "2026-04-13"
+    book.cell(2, late).value, book.cell(2, "read on [4 wk]").value = 4100, "2026-03-01 10:00"
+    path = book.save()
+    records = read_sheet(path, kept_plan)
+    assert len(records.data) == 6
+    flagged = records.problems[records.problems["found"].str.startswith("run ")]
+    assert flagged[["found", "allowed"]].to_numpy().tolist() == [
+        ["run 1 read 41.6 d after making", "4 wk after making, ± 3.8 d"],
+        ["run 2 read 26.5 h after making", "24 h after making, ± 2.4 h"],
+        ["run 2 read before the batch was finished", "4 wk after making, ± 2.8 d"],
+    ]
+    # of the fourth it is asked which day is meant
+    (cell,) = records.questions["cell"]
+    answered = read_sheet(path, kept_plan, {cell: "2026-04-03"})
+    assert any("run 4 read 31.6 d after making" in text for text in answered.problems["found"])
+    assert records.entries["entry"].tolist().count("read on [24 h]") == 3
+    assert "2026-03-03 12:30" in str(records.batch(2))
+    loose = read_sheet(path, kept_plan, on_time=0.2).problems["found"].tolist()
+    assert "run 2 read 26.5 h after making" not in loose
+    again = read_table(records.save(tmp_path / "records.csv"), kept_plan.study)
+    pd.testing.assert_frame_equal(again.entries, records.entries)
+    assert sentence_of(lambda: read_sheet(path, kept_plan, on_time=10)) == (
+        "on_time is 10.0 but must be from 0 to 1: give it as a share of the time: 0.1 is 10 %."
+    )
+
+
+def test_the_page_of_instruments_says_when_too(kept_plan, tmp_path):
+    path = write_sheet(
+        kept_plan, None, tmp_path / "sheet.xlsx", seed=None, made_at={1: "2026-03-02 10:00"}, instruments=True
+    )
+    book = openpyxl.load_workbook(path)
+    sheet = book[INSTRUMENTS]
+    for row, moment in ((9, "2026-03-03 10:30"), (10, "2026-03-05 10:00"), (11, "soon")):
+        typed = {"batch": 1, "response": "viscosity", "time": "24 h", "condition": "25 °C", "reading": 5000 + row}
+        typed |= {"spindle": 4, "speed": 20, "torque": 50, "read_on": moment}
+        for key, value in typed.items():
+            sheet.cell(row, [c.key for c in COLUMNS].index(key) + 1).value = value
+    book.save(path)
+    records = read_sheet(path, kept_plan)
+    assert records.data["value"].tolist() == [5009, 5010, 5011]
+    listed = records.problems["found"].tolist()
+    assert "viscosity[24 h, 25 °C] of run 1: read 3 d after making, not 24 h after making, ± 2.4 h" in listed
+    assert "soon" in listed
+    assert len(listed) == 2
+    alone = read_instruments(path, kept_plan)
+    assert alone.data["read_on"].tolist() == ["2026-03-03 10:30", "2026-03-05 10:00", ""]
+    assert (alone.data["flags"] == "").all()  # when the batch was finished stands on another page
+    told = read_instruments(path, kept_plan, made_at={1: "2026-03-02 10:00"})
+    assert told.data["flags"].tolist()[1] == "read 3 d after making, not 24 h after making, ± 2.4 h"
+    wide = read_instruments(path, kept_plan, made_at={1: "2026-03-01"}, on_time=1.0)
+    assert (wide.data["flags"] == "").tolist() == [True, False, True]

@@ -42,6 +42,8 @@ def test_every_response_has_a_column_at_every_occasion_and_derived_ones_none(kep
         "made / failed",
         "reason if failed",
         "remark",
+        "read on [24 h]",
+        "read on [4 wk]",
         "as made: polymer (%)",
         "as made: vessel",
         "same batch read again, or made again?",

@@ -185,7 +185,7 @@ def test_the_base_has_room_and_each_polymer_its_grams(tmp_path):
     words = " ".join(str(text) for text in page.at)
     assert "Suggested: 0.50 g of each polymer in 200 g of dispersion (0.5 % together)" in words
     single = Page(write_sheet(plan(), recipe(), tmp_path / "s.xlsx", 200.0))
-    assert "Suggested: 1 g of polymer" in " ".join(str(text) for text in single.at)
+    assert "Suggested: 1.00 g of polymer" in " ".join(str(text) for text in single.at)
 
 
 def test_no_page_without_a_polymer_to_neutralise(tmp_path):
