@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from doe.bench.brush import Brush
 from doe.bench.cautions import LAST_WORD
 from doe.bench.grids import letters
 from doe.bench.jar_labels import add_labels
@@ -60,9 +61,9 @@ def _pages(sheet: Worksheet, pages: Sequence[BatchPage | ApartPage], layout: She
 
     for place, width in enumerate(_WIDTHS):
         sheet.column_dimensions[letters(place)].width = width
-    row, finished = 1, dict[int, str]()
+    row, finished, looks = 1, dict[int, str](), _Looks()
     for page in pages:
-        row = _page(sheet, row, page, layout, finished)
+        row = _page(sheet, row, page, layout, finished, looks)
         sheet.row_breaks.append(Break(id=row - 1))
     sheet.print_area = f"A1:{letters(len(COLUMNS) - 1)}{row - 1}"
     print_setup(sheet, "portrait")
@@ -74,22 +75,55 @@ def _pages(sheet: Worksheet, pages: Sequence[BatchPage | ApartPage], layout: She
     return finished
 
 
+class _Looks:
+    """What the cells of the pages look like."""
+
+    def __init__(self) -> None:
+        from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
+
+        thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
+        self.paint = Brush()
+        self.frame = Border(top=thin, bottom=thin, left=thin, right=thin)
+        self.under_heads = Border(top=thin, bottom=thick, left=thin, right=thin)
+        self.total, self.line = Border(top=thick), Border(bottom=thin)
+        self.grey, self.entry = PatternFill("solid", fgColor="E6E6E6"), PatternFill("solid", fgColor="FFFBE6")
+        self.open = Protection(locked=False)
+        self.wrapped = Alignment(wrap_text=True, vertical="center")
+        self.middle = Alignment(wrap_text=True, vertical="center", horizontal="center")
+        self.left = Alignment(horizontal="left", vertical="center")
+        self.right = Alignment(horizontal="right", vertical="center")
+        self.plain, self.bold = Font(name=FONT), Font(name=FONT, bold=True)
+        self.title, self.small = Font(name=FONT, bold=True, size=14), Font(name=FONT, size=9)
+        self.said = Font(name=FONT, italic=True, size=9)
+
+    def grams(self, sheet: Worksheet, row: int, grams: Decimal, border: Any, formula: str | None = None) -> None:
+        """A target in its column, with the digits of its balance."""
+        cell = put_cell(sheet, row, 4, float(grams))
+        if formula is not None:
+            cell.value = formula
+        decimals = _decimals(grams)
+        digits = "0" if decimals == 0 else "0." + "0" * decimals
+        self.paint(cell, number_format=digits, font=self.bold, alignment=self.right, border=border)
+
+
 def _page(
-    sheet: Worksheet, row: int, page: BatchPage | ApartPage, layout: SheetLayout, finished: dict[int, str]
+    sheet: Worksheet,
+    row: int,
+    page: BatchPage | ApartPage,
+    layout: SheetLayout,
+    finished: dict[int, str],
+    looks: _Looks,
 ) -> int:
     """Write a page from this row on; the row after it."""
-    from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
     from openpyxl.worksheet.pagebreak import Break
 
-    thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
-    frame = Border(top=thin, bottom=thin, left=thin, right=thin)
-    grey, entry = PatternFill("solid", fgColor="E6E6E6"), PatternFill("solid", fgColor="FFFBE6")
-    wrapped, last, top = Alignment(wrap_text=True, vertical="center"), len(COLUMNS), row
+    paint, last, top = looks.paint, len(COLUMNS), row
 
-    def across(text: str, font: Font, first: int = 1) -> None:
+    def across(text: str, font: Any, first: int = 1, border: Any = None) -> None:
         sheet.merge_cells(start_row=row, start_column=first, end_row=row, end_column=last)
         cell = put_cell(sheet, row, first, text)
-        cell.font, cell.alignment = font, wrapped
+        parts = {} if border is None else {"border": border}
+        paint(cell, font=font, alignment=looks.wrapped, **parts)
         lines = -(-len(text) // int(sum(_WIDTHS[first - 1 :]) * 0.95))
         sheet.row_dimensions[row].height = max(18.0, _LINE * lines + 3) if font.size != 14 else 22.0
 
@@ -97,8 +131,7 @@ def _page(
         nonlocal row
         for place, head in enumerate(COLUMNS, start=1):
             cell = put_cell(sheet, row, place, head)
-            cell.font, cell.fill, cell.alignment = Font(name=FONT, bold=True), grey, Alignment(horizontal="center")
-            cell.border = Border(top=thin, bottom=thick, left=thin, right=thin)
+            paint(cell, font=looks.bold, fill=looks.grey, alignment=looks.middle, border=looks.under_heads)
         row += 1
 
     def room(with_heads: bool, height: float) -> None:
@@ -109,80 +142,75 @@ def _page(
             return
         sheet.row_breaks.append(Break(id=row - 1))
         top = row
-        across(f"{': '.join(page.heading)}{CONTINUED}", Font(name=FONT, bold=True, size=14))
+        across(f"{': '.join(page.heading)}{CONTINUED}", looks.title)
         row += 1
         if with_heads:
             heads()
 
-    across(": ".join(page.heading), Font(name=FONT, bold=True, size=14))
+    across(": ".join(page.heading), looks.title)
     row += 1
     for text in page.settings if isinstance(page, ApartPage) else (";  ".join(page.settings),):
-        across(text, Font(name=FONT, bold=isinstance(page, BatchPage)))
+        across(text, looks.bold if isinstance(page, BatchPage) else looks.plain)
         row += 1
     heads()
     beaker = _Beaker()
     for line in page.lines:
         room(True, _line_height(line) * (2 if line.role else 1) + 35.0 * len(line.cautions))
-        put_cell(sheet, row, 2, line.phase)
+        entry = {"border": looks.frame, "fill": looks.entry, "protection": looks.open}
+        paint(sheet.cell(row, 1), alignment=looks.middle, **entry)
+        paint(put_cell(sheet, row, 2, line.phase), alignment=looks.middle, border=looks.frame)
         if line.grams is None:
-            across(line.do, Font(name=FONT, bold=True), first=3)
+            across(line.do, looks.bold, first=3, border=looks.frame)
+            for place in range(4, last + 1):
+                paint(sheet.cell(row, place), border=looks.frame)
         else:
-            for place, value in ((3, line.do), (6, line.balance), (7, line.note)):
-                put_cell(sheet, row, place, value)
-            _grams(sheet, row, line.grams)
+            paint(put_cell(sheet, row, 3, line.do), alignment=looks.wrapped, border=looks.frame)
+            looks.grams(sheet, row, line.grams, looks.frame)
+            paint(sheet.cell(row, 5), alignment=looks.wrapped, **entry)
+            paint(put_cell(sheet, row, 6, line.balance), alignment=looks.middle, border=looks.frame)
+            paint(put_cell(sheet, row, 7, line.note), alignment=looks.wrapped, border=looks.frame, font=looks.small)
             sheet.row_dimensions[row].height = _line_height(line)
-        for place in range(1, last + 1):
-            cell = sheet.cell(row, place)
-            cell.border = frame
-            if place != 4 and not (line.grams is None and place > 2):
-                cell.alignment = Alignment(
-                    wrap_text=True, vertical="center", horizontal="center" if place in (1, 2, 6) else None
-                )
-        if line.grams is not None:
-            sheet.cell(row, 7).font = Font(name=FONT, size=9)
-        for place in (1, 5) if line.grams is not None else (1,):
-            sheet.cell(row, place).fill, sheet.cell(row, place).protection = entry, Protection(locked=False)
         row += 1
         if (again := beaker.after(line, row, page)) is not None:
             name, formula, words = again
-            for place, text in ((3, name), (7, words)):
-                put_cell(sheet, row, place, text)
             assert line.grams is not None  # only a weighing has a role
-            _grams(sheet, row, line.grams)
-            sheet.cell(row, 4).value, sheet.cell(row, 7).font = formula, Font(name=FONT, size=9)
-            sheet.row_dimensions[row].height = max(18.0, _LINE * -(-len(words) // 60) + 3)
-            for place in range(1, last + 1):
-                sheet.cell(row, place).border = frame
-                if place != 4:
-                    sheet.cell(row, place).alignment = wrapped
+            for place in (1, 2, 6):
+                paint(sheet.cell(row, place), border=looks.frame)
+            paint(put_cell(sheet, row, 3, name), alignment=looks.wrapped, border=looks.frame)
+            looks.grams(sheet, row, line.grams, looks.frame, formula)
             if line.role == TOP_UP:
-                sheet.cell(row, 5).fill, sheet.cell(row, 5).protection = entry, Protection(locked=False)
+                paint(sheet.cell(row, 5), alignment=looks.wrapped, **entry)
+            else:
+                paint(sheet.cell(row, 5), border=looks.frame)
+            paint(put_cell(sheet, row, 7, words), alignment=looks.wrapped, border=looks.frame, font=looks.small)
+            sheet.row_dimensions[row].height = max(18.0, _LINE * -(-len(words) // 60) + 3)
             row += 1
         for caution in line.cautions:
-            across(f"Caution: {caution.removeprefix('Caution as ')}", Font(name=FONT, italic=True, size=9), first=3)
+            across(f"Caution: {caution.removeprefix('Caution as ')}", looks.said, first=3)
             row += 1
     room(False, 15.0 + 20.0 * len(page.fields) + 18.0)
-    put_cell(sheet, row, 3, "together").font = Font(name=FONT, bold=True)
-    _grams(sheet, row, page.total)
-    for place in range(1, last + 1):
-        sheet.cell(row, place).border = Border(top=thick)
+    for place in (1, 2, 5, 6, 7):
+        paint(sheet.cell(row, place), border=looks.total)
+    paint(put_cell(sheet, row, 3, "together"), font=looks.bold, border=looks.total)
+    looks.grams(sheet, row, page.total, looks.total)
     row += 1
     if beaker.cells:
         _masses_only(sheet, beaker.cells)
     for field in page.fields:
         put_cell(sheet, row, 3, field)
         sheet.merge_cells(start_row=row, start_column=4, end_row=row, end_column=last)
-        for place in range(4, last + 1):
-            sheet.cell(row, place).border = Border(bottom=thin)
+        for place in range(5, last + 1):
+            paint(sheet.cell(row, place), border=looks.line)
         cell = sheet.cell(row, 4)
-        cell.fill, cell.protection = entry, Protection(locked=False)
-        cell.alignment = Alignment(horizontal="left", vertical="center")
+        written = {"fill": looks.entry, "protection": looks.open, "alignment": looks.left, "border": looks.line}
         if field == "finished at" and isinstance(page, BatchPage):
             finished[page.run] = f"'{BATCHES}'!$D${row}"
-            cell.number_format, cell.value = DATE_FORMAT, layout.made_at.get(page.run)
+            cell.value = layout.made_at.get(page.run)
+            written["number_format"] = DATE_FORMAT
+        paint(cell, **written)
         sheet.row_dimensions[row].height = 20
         row += 1
-    across(f"{SAID} {LAST_WORD}", Font(name=FONT, italic=True, size=9))
+    across(f"{SAID} {LAST_WORD}", looks.said)
     return row + 1
 
 
@@ -238,16 +266,6 @@ def _line_height(line: PageLine) -> float:
 def _decimals(grams: Decimal) -> int:
     """Decimals that a mass is printed with."""
     return max(-int(grams.as_tuple().exponent), 0)
-
-
-def _grams(sheet: Worksheet, row: int, grams: Any) -> None:
-    """The target in its column, with the digits of its balance."""
-    from openpyxl.styles import Alignment, Font
-
-    cell = put_cell(sheet, row, 4, float(grams))
-    decimals = _decimals(grams)
-    cell.number_format = "0" if decimals == 0 else "0." + "0" * decimals
-    cell.font, cell.alignment = Font(name=FONT, bold=True), Alignment(horizontal="right", vertical="center")
 
 
 def _constants(sheet: Worksheet, layout: SheetLayout) -> None:

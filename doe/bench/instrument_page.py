@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from doe.bench.brush import Brush
 from doe.bench.cautions import LAST_WORD
 from doe.bench.grids import letters
 from doe.bench.instrument_columns import COLUMNS, DILUTED, DIRECT, INSTRUMENTS, LISTS, WEIGHTINGS, InstrumentColumn
@@ -32,6 +33,8 @@ def add_instrument_page(book: Workbook, layout: SheetLayout) -> None:
     study = layout.plan.study
     sheet: Any = book.create_sheet(INSTRUMENTS)
     thin, thick = Side(style="thin", color="999999"), Side(style="medium", color="000000")
+    paint, unlocked = Brush(), Protection(locked=False)
+    centred = Alignment(horizontal="center", vertical="center")
     entry_fill, head_fill = PatternFill("solid", fgColor="FFFBE6"), PatternFill("solid", fgColor="E6E6E6")
     put_cell(sheet, 1, 1, f"{INSTRUMENTS}: {study.name}").font = Font(name=FONT, bold=True, size=14)
     put_cell(sheet, 2, 1, layout.identity)
@@ -52,14 +55,13 @@ def add_instrument_page(book: Workbook, layout: SheetLayout) -> None:
         head.border = Border(top=thin, bottom=thick, left=thick if starts else thin, right=thin)
         sheet.column_dimensions[letters(place)].width = column.width
         border = Border(top=thin, bottom=thin, left=thick if starts else thin, right=thin)
-        text = column.low is None
+        looks: dict[str, Any] = {"border": border, "fill": entry_fill, "protection": unlocked}
+        if column.key not in ("file", "remark"):
+            looks["alignment"] = centred
+        if column.low is None:
+            looks["number_format"] = "@"  # else a code or "1/2" might be made a date of
         for row in range(_HEAD_ROW + 1, last + 1):
-            cell = sheet.cell(row, place + 1)
-            cell.border, cell.fill, cell.protection = border, entry_fill, Protection(locked=False)
-            if column.key not in ("file", "remark"):
-                cell.alignment = Alignment(horizontal="center", vertical="center")
-            if text:
-                cell.number_format = "@"  # else a code or "1/2" might be made a date of
+            paint(sheet.cell(row, place + 1), **looks)
     sheet.row_dimensions[_HEAD_ROW].height = 62
     for row in range(_HEAD_ROW + 1, last + 1):
         sheet.row_dimensions[row].height = 18  # room to write by hand
