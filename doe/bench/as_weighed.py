@@ -11,6 +11,7 @@ from doe.bench.acid_base import base_needs
 from doe.bench.amounts import as_fraction
 from doe.bench.columns import as_made_head
 from doe.bench.lines import BATCH
+from doe.bench.made_apart import HELD_BACK
 from doe.bench.planned_rows import AS_MADE, AS_PLANNED
 from doe.bench.plausible import beyond_limits
 from doe.bench.problems import Problems, cell_text
@@ -30,9 +31,10 @@ _LAST_DIGITS = 3  # of its balance, which it may miss however small it is
 
 @dataclass(frozen=True)
 class Off:
-    """A weighing that missed its target: its run (0 for what is made once), what it is, both masses in g, and where it stands."""
+    """A weighing that missed its target: its run (0 for what is made once) and page, what it is, both masses in g, and where it stands."""
 
     run: int
+    page: str
     do: str
     target: float
     actual: float
@@ -52,7 +54,10 @@ def off_target(do: str, target: float, actual: float, readability: float, run: i
             "“as made”, or read the sheet with recipe= to have them worked out"
         )
     else:
-        mend = "kept as written; correct it, or say in the remarks of its batches that so much went in"
+        mend = (
+            "kept as written; correct it, or, where so much went in, write the settings really made in the columns “as made” of its "
+            "batches, or read the sheet with recipe= to have them worked out"
+        )
     found = f"{cell_text(actual)} g of {do}"
     return found, f"{cell_text(target)} g, the target {where}, within {number_text(room)} g", mend
 
@@ -60,17 +65,46 @@ def off_target(do: str, target: float, actual: float, readability: float, run: i
 def settle_settings(recipe: Recipe, plan: Plan, taken: Taken, noted: Noted, problems: Problems) -> None:
     """Ask, where a weighing was off its target, whether the settings worked out of what was weighed are those of the batch.
 
-    A setting that was written down as made is not asked about.
+    A setting that was written down as made is not asked about. What was made apart counts in every batch that it went into.
     """
-    for run in sorted({off.run for off in noted.off_target if off.run}):
-        off = [o for o in noted.off_target if o.run == run]
-        lines = noted.targets.get(run, {})
-        weighed = {do: target if actual != actual else actual for do, (target, actual) in lines.items()}
+    apart = {str(page): _grams(lines) for page, lines in noted.targets.items() if isinstance(page, str)}
+    for run in sorted(r for r in {*noted.targets, *noted.extra_base} if isinstance(r, int) and r):
+        weighed = _topped_up(noted.targets.get(run, {}), noted.net_mass.get(run))
+        own = {page: lines for page, lines in apart.items() if any(_is_of(page, do) for do in weighed)}
+        off = [o for o in noted.off_target if o.run == run or (not o.run and o.page in own)]
+        if not off:
+            continue
         last = "" if recipe.neutralise is None else recipe.neutralise.portions[-1]
         printed = f"{last}{strength_words(recipe, last)}"
         if printed in weighed:
             weighed[printed] += noted.extra_base.get(run, 0.0)
-        _settle(recipe, plan, run, off, taken, weighed, problems.on(off[0].sheet))
+        _settle(recipe, plan, run, off, taken, weighed, apart, problems.on(off[0].sheet))
+
+
+def _grams(lines: Mapping[str, tuple[float, float]]) -> dict[str, float]:
+    """What went in by each line: as weighed, else as it was to be."""
+    return {do: target if actual != actual else actual for do, (target, actual) in lines.items()}
+
+
+def _topped_up(lines: Mapping[str, tuple[float, float]], net: float | None) -> dict[str, float]:
+    """What went in by each line of a batch; of a beaker from a base gel, with the water up to its net mass, and less what was lost by then."""
+    weighed, places = _grams(lines), list(lines)
+    water = next((do for do in lines if do.endswith(HELD_BACK)), None)
+    if water is None:
+        return weighed
+    base = places[places.index(water) - 1]  # poured in just before
+    asked, topped = lines[water]
+    if topped == topped and net is not None:
+        left = min(1.0, net / (weighed[base] + topped))
+        weighed[base], weighed[water] = left * weighed[base], left * topped
+    elif topped != topped:
+        weighed[water] = asked * weighed[base] / lines[base][0] if net is None else max(net - weighed[base], 0.0)
+    return weighed
+
+
+def _is_of(page: str, do: str) -> bool:
+    """Whether a page is that of something made apart, by the name of the line with which it is poured in."""
+    return page.casefold().startswith(f"{do.casefold()}, ")
 
 
 def _settle(
@@ -80,16 +114,17 @@ def _settle(
     off: Sequence[Off],
     taken: Taken,
     weighed: Mapping[str, float],
+    apart: Mapping[str, Mapping[str, float]],
     problems: Problems,
 ) -> None:
     try:
         planned = recipe.values(plan.runs.loc[run])
-        found = settings_of(recipe, planned, weighed)
+        found = settings_of(recipe, planned, weighed, apart)
     except StudyError as problem:
         problems.add("", f"run {run}: {problem.found}", f"{problem.where}: {problem.allowed}", problem.mend)
         return
     if found is None:
-        allowed = "lines of this recipe, each weighed by itself"
+        allowed = "the lines of this recipe"
         mend = "no setting is worked out of them; write those really made in their columns “as made”"
         problems.add(off[0].cell, f"the page of run {run}", allowed, mend)
         return
@@ -114,7 +149,8 @@ def _settle(
             f"of what was weighed for run {run}, {name} was {texts[0]}{unit} instead of the planned {texts[1]}{unit}: "
             "is that how it was made?"
         )
-        answer = problems.ask(f"{off[0].cell}: {name}", words, question, (AS_MADE, AS_PLANNED))
+        where = off[0].cell if off[0].run else f"{off[0].cell}: run {run}"
+        answer = problems.ask(f"{where}: {name}", words, question, (AS_MADE, AS_PLANNED))
         if answer == AS_MADE:
             taken.as_made.setdefault(run, {})[name] = value
         elif answer is None:
@@ -126,8 +162,13 @@ def _settle(
             )
 
 
-def settings_of(recipe: Recipe, planned: Mapping[str, float], weighed: Mapping[str, float]) -> dict[str, float] | None:
-    """The amounts' settings that a batch has by its grams; None where a line is no weighing of the recipe, or holds several (a base gel).
+def settings_of(
+    recipe: Recipe,
+    planned: Mapping[str, float],
+    weighed: Mapping[str, float],
+    apart: Mapping[str, Mapping[str, float]] | None = None,
+) -> dict[str, float] | None:
+    """The amounts' settings that a batch has by its grams; None where its lines are not those of the recipe.
 
     Parameters
     ----------
@@ -135,22 +176,14 @@ def settings_of(recipe: Recipe, planned: Mapping[str, float], weighed: Mapping[s
     planned : mapping of str to float
         The linked factors' planned values.
     weighed : mapping of str to float
-        Grams of each weighing, by its name on the page.
+        Grams by the lines of the batch's page.
+    apart : mapping of str to mapping of str to float, optional
+        Grams by the lines of the pages of what was made apart and poured in, by the page's title; a premix without one is as planned.
     """
-    share = recipe.share(planned)
-    grams = dict[str, Fraction]()
-    for name in recipe.weighed:
-        printed = f"{name}{strength_words(recipe, name)}"
-        if printed not in weighed:
-            return None
-        grams[name] = as_fraction(weighed[printed])
-    if len(weighed) != len(grams):
+    grams = _by_ingredient(recipe, recipe.share(planned), weighed, apart or {})
+    if grams is None:
         return None
-    total = sum(grams.values(), Fraction(0))
-    for premix in recipe.premixes:
-        held = sum((share[i.name] for i in recipe.members(premix)), Fraction(0))
-        for item in recipe.members(premix):
-            grams[item.name] = grams[premix.name] * share[item.name] / held if held else Fraction(0)
+    total = sum((grams[name] for name in recipe.unknowns), Fraction(0))
     out = dict[str, float]()
     for item in recipe.ingredients:
         if item.factor is None:
@@ -177,6 +210,42 @@ def settings_of(recipe: Recipe, planned: Mapping[str, float], weighed: Mapping[s
                 if value is not None:
                     out[degree] = value
     return out
+
+
+def _by_ingredient(
+    recipe: Recipe,
+    share: Mapping[str, Fraction],
+    weighed: Mapping[str, float],
+    apart: Mapping[str, Mapping[str, float]],
+) -> dict[str, Fraction] | None:
+    """Grams of everything that makes up a batch, by `recipe.unknowns`; None where a line is none of them, or one has no line."""
+    names = {f"{name}{strength_words(recipe, name)}": name for name in recipe.unknowns}
+    filling = next((i.name for i in recipe.ingredients if i.balance and i.of == BATCH), "")
+    names[f"{filling}{HELD_BACK}"] = filling
+    premixes = {premix.name: premix for premix in recipe.premixes}
+    out = dict[str, Fraction]()
+
+    def add(do: str, mass: Fraction) -> bool:
+        page = next((lines for title, lines in apart.items() if _is_of(title, do)), None)
+        if page is not None:
+            whole = sum(map(as_fraction, page.values()), Fraction(0))
+            return all(add(part, mass * as_fraction(of) / whole) for part, of in page.items())
+        if do in premixes:
+            members = [i.name for i in recipe.members(premixes[do])]
+            whole = sum((share[n] for n in members), Fraction(0))
+            parts = {n: mass * share[n] / whole if whole else Fraction(0) for n in members}
+        elif do in names:
+            parts = {names[do]: mass}
+        else:
+            return False
+        for name, part in parts.items():
+            out[name] = out.get(name, Fraction(0)) + part
+        return True
+
+    for do, mass in weighed.items():
+        if not add(do, as_fraction(mass)):
+            return None
+    return out if set(out) == set(recipe.unknowns) else None
 
 
 def _degrees(stages: tuple[float | str, str] | None, last: float | str) -> Sequence[float | str]:

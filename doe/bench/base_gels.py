@@ -13,7 +13,7 @@ import pandas as pd
 from doe.bench.acid_base import base_needs
 from doe.bench.amounts import as_fraction
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Neutralise, Step
-from doe.bench.made_apart import FOLLOWS, POURED, TOP_UP, BaseGel, Made, Premix, made
+from doe.bench.made_apart import FOLLOWS, HELD_BACK, POURED, TOP_UP, BaseGel, Made, Premix, made
 from doe.bench.recipe_faults import faults
 from doe.bench.sequence import Entry, cautions_of
 from doe.bench.weighing import WITHIN, closed, least, rounded
@@ -332,7 +332,7 @@ class _Bench:
                 rates[name] = (max(rate, Fraction(0)), moles != poured * Fraction(base.poured))
                 before += Fraction(printed[name])
                 before_rate += rate
-        kept = f"{self.water}, held back" if self.splits else ""
+        kept = f"{self.water}{HELD_BACK}" if self.splits else ""
         masses: dict[str, Decimal] = {base.name: base.poured}
         if kept:
             grams[kept] = Fraction(0)

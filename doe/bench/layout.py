@@ -40,7 +40,8 @@ NOT_DRAWN = "The order listed was not drawn by lot: whatever drifts while the ba
 HOW_TO = (
     "Fill in the entry cells only. Leave a cell blank where nothing was read, and say why as a remark.",
     "Where the instrument gave no number, write what is known: >100000, <50, or 50..60.",
-    "Mark as failed a batch that could not be made or measured, and say why. If it is made again, its row takes the new batch.",
+    "Mark as failed a batch that could not be made or measured, and say why. If it is made again, its row takes the new batch. One that fails "
+    "later, as by separating, is not marked: what was read before counts; leave the rest blank and say so as a remark.",
     "If a setting was missed, write the one really made in its column “as made”; blank means as planned.",
     f"If a row is added for a run that has one already, say in its column “{AGAIN_HEAD}” whether the same batch was read again or the run "
     "was made again as a new batch.",

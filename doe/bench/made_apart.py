@@ -19,6 +19,7 @@ USUAL_LOSSES = (
     5.0  # %, of a base gel that stays in the vessel; taken where none are given, and said (common practice, no source)
 )
 USUAL_HOLD_BACK = 5.0  # %, of the batch; taken where none is given, and said (common practice, no source)
+HELD_BACK = ", held back"  # follows the name of the water with which a beaker is topped up
 POURED, TOP_UP, FOLLOWS = "poured", "top up", "follows the base"  # what a line of a beaker is to its base gel
 
 

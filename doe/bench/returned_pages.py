@@ -39,19 +39,23 @@ class Noted:
     constants : dict
         What is the same for all batches, by its name on the page.
     targets : dict
-        By run and by what is weighed, the target and what was weighed, g; NaN where that was not written down.
+        By run (of what is made once, by the title of its page) and by what is weighed, the target and what was weighed, g; NaN where that
+        was not written down.
     off_target : list of Off
         Weighings that missed their targets by more than weighing explains, and base added beyond the calculated.
     extra_base : dict
         Grams of that base, by run.
+    net_mass : dict
+        Grams in the beaker after the top-up, by run, where that was written down.
     """
 
     weighed: list[tuple[object, ...]] = field(default_factory=list)
     entries: list[tuple[str, int, str, object]] = field(default_factory=list)
     constants: dict[str, object] = field(default_factory=dict)
-    targets: dict[int, dict[str, tuple[float, float]]] = field(default_factory=dict)
+    targets: dict[int | str, dict[str, tuple[float, float]]] = field(default_factory=dict)
     off_target: list[Off] = field(default_factory=list)
     extra_base: dict[int, float] = field(default_factory=dict)
+    net_mass: dict[int, float] = field(default_factory=dict)
 
     def weighed_frame(self) -> pd.DataFrame:
         """What was weighed, as a table."""
@@ -175,6 +179,8 @@ def _line(page: _Page, row: list[object], below: list[object], number: int, note
         noted.weighed.append(
             (page.code, page.run, page.line, "" if phase is None else str(phase), do, aim, actual, done, name)
         )
+    if topped_up and actual == actual:
+        noted.net_mass[page.run or 0] = actual
     if weighed:
         _held_against(page, row, below, actual, name, noted, problems)
 
@@ -187,7 +193,8 @@ def _held_against(
     anew = at(below, places[_TARGET]) if at(below, places[_DO]) == ANEW else None
     target = anew if isinstance(anew, int | float) and not isinstance(anew, bool) else at(row, places[_TARGET])
     assert isinstance(target, int | float)
-    noted.targets.setdefault(run, {})[do] = (float(target), actual)
+    if do not in (ANEW, NET_MASS):  # which say how much of the lines above them
+        noted.targets.setdefault(run or page.code, {})[do] = (float(target), actual)
     if actual != actual:
         return
     shows = str(at(row, places.get(_BALANCE))).partition(" ")[0]
@@ -195,7 +202,7 @@ def _held_against(
     words = off_target(do, float(target), actual, readability, run)
     if words is not None:
         problems.add(name, *words)
-        noted.off_target.append(Off(run, do, float(target), actual, name, problems.sheet))
+        noted.off_target.append(Off(run, page.code, do, float(target), actual, name, problems.sheet))
 
 
 def _field(page: _Page, entry: str, value: object, name: str, taken: Taken, noted: Noted, problems: Problems) -> None:
@@ -215,13 +222,13 @@ def _field(page: _Page, entry: str, value: object, name: str, taken: Taken, note
         taken.remarks.append((run, run, cell_text(value)))
     else:
         if entry == EXTRA_BASE:
-            _extra_base(run, value, name, noted, problems)
+            _extra_base(page.code, run, value, name, noted, problems)
         noted.entries.append(
             (page.code, run, entry, date_text(value) if isinstance(value, datetime.datetime) else value)
         )
 
 
-def _extra_base(run: int, value: object, name: str, noted: Noted, problems: Problems) -> None:
+def _extra_base(page: str, run: int, value: object, name: str, noted: Noted, problems: Problems) -> None:
     """Base beyond the calculated: the batch has another degree than the planned one."""
     what = "base solution beyond the calculated"
     try:
@@ -237,5 +244,5 @@ def _extra_base(run: int, value: object, name: str, noted: Noted, problems: Prob
     if grams:
         found, _, mend = off_target(what, 0.0, grams, 0.0, run) or ("", "", "")
         problems.add(name, found, "none: with it the degree of neutralisation is no longer the planned one", mend)
-        noted.off_target.append(Off(run, what, 0.0, grams, name, problems.sheet))
+        noted.off_target.append(Off(run, page, what, 0.0, grams, name, problems.sheet))
         noted.extra_base[run] = grams

@@ -187,46 +187,105 @@ def test_a_mixture_as_weighed(tmp_path):
     assert made.as_made.loc[1].to_dict() == pytest.approx({"oil": 100 * 10 / 105, "water": 100 * 95 / 105})
 
 
-def test_beakers_of_a_base_are_compared_with_what_was_worked_out_anew(acid_recipe, tmp_path):
+@pytest.fixture
+def beakers(tmp_path):
+    """A plan of two base gels with two beakers each, its recipe, and the rows of run 1's page and of its base's in a written workbook."""
     study = Study(
         "split (invented)",
-        [Continuous("polymer", 0.2, 0.6, "%", hard_to_change=True), Continuous("speed", 200, 600, "rpm")],
+        [
+            Continuous("polymer", 0.2, 0.6, "%", hard_to_change=True),
+            Continuous("degree", 0.4, 0.9, limits=(0, 3)),
+            Continuous("oil", 2, 6, "%"),
+        ],
         [Response("pH")],
     )
-    runs = pd.DataFrame({"polymer": [0.2, 0.2, 0.6, 0.6], "speed": [200.0, 600, 200, 600]})
-    plan = Plan.from_frame(study, runs.assign(whole_plot=["W1", "W1", "W2", "W2"]))
-    base = Recipe(
+    runs = pd.DataFrame(
+        {"polymer": [0.2, 0.2, 0.6, 0.6], "degree": [0.5, 0.8, 0.5, 0.8], "oil": [5.0, 3, 3, 5]}
+    ).assign(whole_plot=["W1", "W1", "W2", "W2"])
+    plan = Plan.from_frame(study, runs)
+    recipe = Recipe(
         [
             Ingredient("water", "A", balance=True),
-            Ingredient("polymer", "A", factor="polymer", acid_content=62.0),
-            Step("shear", speed="speed"),
-            Ingredient("oil", "B", percent=5.0),
-            Neutralise("sodium hydroxide", 0.7, 0.05),
+            Ingredient("polymer", "A", factor="polymer", acid_content=62.0, balance_readability=0.001),
+            Ingredient("oil", "B", factor="oil"),
+            Neutralise("sodium hydroxide", "degree", 0.05, stages=(0.3, "polymer")),
         ],
         base_gel=BaseGel(losses=5.0, hold_back=5.0),
     )
-    path = write_sheet(plan, base, tmp_path / "s.xlsx", 200.0, seed=None)
+    path = write_sheet(plan, recipe, tmp_path / "s.xlsx", 200.0, seed=None)
     book = openpyxl.load_workbook(path)
-    code, rows, here = batch_code(plan, 1), {}, False
-    for row in book["Batches"].iter_rows():
-        if isinstance(row[0].value, str) and row[0].value.startswith("Batch "):
-            here = code in row[0].value
-        if here and row[2].value:
-            rows[row[2].value] = row
+
+    def page(sheet, start):
+        rows, here = {}, False
+        for row in book[sheet].iter_rows():
+            if str(row[0].value).startswith(("Batch ", "Base gel ")):
+                here = row[0].value.startswith(start)
+            if here and row[2].value:
+                rows[row[2].value] = row
+        return rows
+
+    first = page("Batches", f"Batch {batch_code(plan, 1)}:")
+    return plan, recipe, path, book, first, page("Base gels", "Base gel W1")
+
+
+SECOND = "sodium hydroxide, second part (5 % w/w stock)"
+
+
+def test_a_beaker_follows_the_base_that_it_was_made_from(beakers):
+    plan, recipe, path, book, rows, _ = beakers
+    double = 2 * rows[SECOND][3].value
+    rows[SECOND][4].value = double
+    book.save(path)
+    asked = read_sheet(path, plan, recipe=recipe)
+    assert asked.questions["cell"].tolist() == [f"Batches!{rows[SECOND][4].coordinate}: degree"]
+    made = read_sheet(path, plan, {asked.questions["cell"].iloc[0]: "as made"}, recipe=recipe)
+    # the first part reaches 0.3, the second 0.5: twice as much of it 0.7
+    assert made.as_made.at[1, "degree"] == pytest.approx(0.7, abs=0.01)
+    assert made.as_made.at[2, "degree"] == 0.8
+
+
+def test_a_base_weighed_wrong_changes_all_its_beakers(beakers):
+    plan, recipe, path, book, _, base = beakers
+    base["polymer"][4].value = round(1.5 * base["polymer"][3].value, 3)
+    book.save(path)
+    asked = read_sheet(path, plan, recipe=recipe)
+    assert asked.problems["cell"].iloc[0] == base["polymer"][4].coordinate
+    names = [c.split(": ", 1)[1] for c in asked.questions["cell"]]
+    assert names == ["run 1: polymer", "run 1: degree", "run 2: polymer", "run 2: degree"]
+    made = read_sheet(path, plan, dict.fromkeys(asked.questions["cell"], "as made"), recipe=recipe)
+    # 0.2 % polymer in 100 g became 0.3 g in 100.1 g; the base is spread over more acid, less in what is poured
+    assert made.as_made.loc[[1, 2], "polymer"].tolist() == pytest.approx([0.3, 0.3], rel=5e-3)
+    assert made.as_made.at[1, "degree"] == pytest.approx(0.5 / 1.5, rel=0.02)
+    assert made.as_made.loc[3].to_dict() == plan.runs.loc[3].to_dict()
+
+
+def test_base_poured_over_thins_what_is_added(beakers):
+    plan, recipe, path, book, rows, _ = beakers
     poured = rows["base gel W1"][3].value
     rows["base gel W1"][4].value = 1.1 * poured
-    follows = next(v for k, v in rows.items() if k.startswith("sodium hydroxide"))
-    follows[4].value = 1.1 * follows[3].value
+    rows[SECOND][4].value = 1.1 * rows[SECOND][3].value
     book.save(path)
     # no spreadsheet program has worked the cell out: both stand against what was planned
     assert len(read_sheet(path, plan).problems) == 2
-    rows["anew, for the base really poured"][3].value = round(1.1 * follows[3].value, 2)
+    rows["anew, for the base really poured"][3].value = round(1.1 * rows[SECOND][3].value, 2)
     book.save(path)
-    found = read_sheet(path, plan, recipe=base)
-    assert found.problems["found"].tolist()[0] == f"{1.1 * poured:.10g} g of base gel W1"
-    assert len(found.problems) == 2
-    assert "no setting is worked out" in found.problems["mend"].tolist()[1]
-    assert found.questions.empty
+    assert len(read_sheet(path, plan).problems) == 1
+    asked = read_sheet(path, plan, recipe=recipe)
+    made = read_sheet(path, plan, dict.fromkeys(asked.questions["cell"], "as made"), recipe=recipe)
+    # base, water and neutraliser grew by a tenth, the oil stayed: 5 % became 5 in 0.95 · 1.1 + 0.05 parts
+    assert made.as_made.at[1, "oil"] == pytest.approx(5 / (0.95 * 1.1 + 0.05), rel=2e-3)
+    assert made.as_made.at[1, "degree"] == 0.5
+    # with water up to a net mass that says so, the same; gel that was lost by then makes the oil more again
+    net = rows["net mass after the top-up"]
+    water = rows["water, held back"]
+    net[4].value = round(1.1 * (poured + water[3].value), 2)
+    book.save(path)
+    again = read_sheet(path, plan, dict.fromkeys(asked.questions["cell"], "as made"), recipe=recipe)
+    assert again.as_made.at[1, "oil"] == pytest.approx(made.as_made.at[1, "oil"], rel=2e-3)
+    water[4].value, net[4].value = round(1.1 * water[3].value, 2), round(poured + water[3].value, 2)
+    book.save(path)
+    lost = read_sheet(path, plan, recipe=recipe)
+    assert not any("oil" in c for c in lost.questions["cell"])
 
 
 def test_a_recipe_that_is_none(acid_plan, tmp_path, sentence_of):
