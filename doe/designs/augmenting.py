@@ -305,6 +305,7 @@ def _augmented(
             "seed": None,
             "version": version(),
             "kinds": before,
+            "made_before": len(old),
             "notes": [f"Runs 1 to {len(old)} were made before; {more} added.", *notes],
         },
     )

@@ -335,6 +335,7 @@ def extend(
             "rounds": found.rounds,
             "value": float(f"{value:.12g}"),
             "certificate": certificate,
+            "made_before": len(old),
             "notes": notes,
         },
     )

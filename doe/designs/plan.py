@@ -186,7 +186,8 @@ class Plan(Shown):
     def randomised(self, seed: int) -> Plan:
         """The same runs in a random order to make them.
 
-        Randomisation is restricted as the plan is: the order of the blocks, of the whole plots within each, of the runs within those.
+        Randomisation is restricted as the plan is: the order of the blocks, of the whole plots within each, of the runs within those. Runs that
+        were made before others were added (`extend`, `fold_over`, `add_axial`) stay first, as they stand.
 
         Parameters
         ----------
@@ -199,8 +200,9 @@ class Plan(Shown):
             Its index still holds the run numbers of the standard order.
         """
         rng = generator("randomised", seed)
-        order: list[int] = []
-        for in_block in _shuffled(self.runs.index, self.block, rng):
+        made = self.runs.index <= self.provenance.get("made_before", 0)
+        order: list[int] = self.runs.index[made].tolist()
+        for in_block in _shuffled(self.runs.index[~made], self.block, rng):
             for in_whole_plot in _shuffled(in_block, self.whole_plot, rng):
                 order += [int(run) for run in rng.permutation(in_whole_plot)]
         return replace(

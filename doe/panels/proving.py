@@ -244,8 +244,8 @@ class ConfirmPanel(Panel):
     def _use(self) -> None:
         if self.next_plan is None:
             raise StudyError("the next batches", "none", "looked for", "press “Which batches next?” first")
-        self.desk.plan = self.next_plan
+        self.desk.plan = self.next_plan.randomised(0)
         self.say(
-            "They are the plan now. The readings so far stay, and so does what was made of them; the further batches stand below them in “Records”.",
+            "They are the plan now, the new ones in an order drawn by lot. The readings so far stay, and so does what was made of them; the further batches stand below them in “Records”.",
             "good",
         )

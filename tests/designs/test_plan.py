@@ -81,6 +81,24 @@ def test_order_to_make_is_restricted(gel):
     assert "In the order to make them (seed 5)" in repr(made)
 
 
+def test_what_was_made_before_stays_first():
+    study = doe.Study("s", [doe.Continuous(n, 0, 1) for n in "abc"])
+    first = designs.fractional_factorial(study, fraction=1)
+    for more in (
+        designs.extend(first, 6, "quadratic", seed=1),
+        designs.extend(first, 6, "linear", block="B2", seed=1),
+        designs.fold_over(first),
+        designs.add_axial(designs.full_factorial(study), axial=1.0),
+    ):
+        made = more.provenance["made_before"]
+        orders = [more.randomised(seed).runs.index.tolist() for seed in range(8)]
+        assert all(order[:made] == list(range(1, made + 1)) for order in orders)
+        assert all(sorted(order) == more.runs.index.tolist() for order in orders)
+        assert len({tuple(order[made:]) for order in orders}) > 1
+    again = designs.Plan.from_frame(study, more.runs)
+    assert again.randomised(1).runs.index.tolist()[:4] != [1, 2, 3, 4]  # a plan of one's own, nothing of it made
+
+
 def test_order_to_make_keeps_blocks_together():
     study = doe.Study("s", [doe.Continuous(n, 0, 1) for n in "abcd"])
     plan = designs.full_factorial(study)
