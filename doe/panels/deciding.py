@@ -155,12 +155,18 @@ class WindowPanel(Panel):
 
     def _each(self, cut: Slice) -> Mapping[str, Drawing]:
         win: Window = self.need("window")
-        chances = win.by_response(cut.table[cut.near])
+        chances, errors = win._each(cut.table[cut.near])
         out = {}
         for name in chances.columns:
             response = win.fits[str(name)].response
             title = f"{response.name}: {specification_text(response)}"
-            out[title] = chance_drawing(cut.grid(chances[name].to_numpy(dtype=float)), cut, title, win.target)
+            chance, error = (cut.grid(d[name].to_numpy(dtype=float)) for d in (chances, errors))
+
+            def judged(at: Any, name: Any = name) -> tuple[Any, Any]:
+                found = win._each(at, fresh=True)
+                return found[0][name].to_numpy(), found[1][name].to_numpy()
+
+            out[title] = chance_drawing(chance, cut, title, win.target, error, judged)
         return out
 
     def _box(self, cut: Slice) -> list[float]:

@@ -18,7 +18,7 @@ from doe.panels.panel import row
 from doe.panels.working import Latest
 from doe.plots.slices import Slice, sliced
 from doe.study import Categorical, Discrete, Study, StudyError
-from doe.study.shown import chance_text, number_text, simulated_text
+from doe.study.shown import number_text, simulated_text
 from doe.window.result import setting_text
 
 FINE, COARSE = 81, (15, 21, 29, 41, 57, 81)
@@ -266,8 +266,8 @@ def chance_drawing(
     cut: Slice,
     title: str,
     target: float,
-    errors: Any = None,
-    judge: Callable[[pd.DataFrame], tuple[Any, Any]] | None = None,
+    errors: Any,
+    judge: Callable[[pd.DataFrame], tuple[Any, Any]],
 ) -> Drawing:
     """A map of chances on one scale from 0 to 1, with the target's line heavier.
 
@@ -275,13 +275,9 @@ def chance_drawing(
     """
     inside = np.where(cut.inside.reshape(len(cut.y), len(cut.x)), values, np.nan)
     best, worst = (np.unravel_index(int(pick(inside)), inside.shape) for pick in (np.nanargmax, np.nanargmin))
-    high, low = (
-        chance_text(float(inside[at]), 3) if errors is None else simulated_text(float(inside[at]), float(errors[at]))
-        for at in (best, worst)
-    )
-    if judge is not None:
-        chance, error = judge(cut.table.iloc[[int(best[0]) * len(cut.x) + int(best[1])]])
-        high = simulated_text(float(chance[0]), float(error[0]))
+    low = simulated_text(float(inside[worst]), float(errors[worst]))
+    chance, error = judge(cut.table.iloc[[int(best[0]) * len(cut.x) + int(best[1])]])
+    high = simulated_text(float(chance[0]), float(error[0]))
     share = float(np.nanmean(inside >= target))
     words = (
         f"Highest chance here: {high}, at {_place(cut, best)}; lowest {low}. "

@@ -13,7 +13,7 @@ from doe.plots import look, slices
 from doe.plots.holding import setting_text
 from doe.plots.runs import observed
 from doe.study import Categorical, StudyError
-from doe.study.shown import chance_text, simulated_text
+from doe.study.shown import chance_text, error_text, simulated_text
 from doe.study.trial import specification_text
 
 if TYPE_CHECKING:
@@ -136,12 +136,14 @@ def probability_by_response(
     look.need_window("probability_by_response", win)
     cut = slices.sliced(win.study, x, y, at, n, base=_point(win))
     settings = cut.table[cut.near]
-    chances = win.by_response(settings)
+    chances, errors = win._each(settings)
     names = [str(c) for c in chances.columns]
     columns = {name: chances[name].to_numpy(dtype=float) for name in names}
     titles = {name: f"{win.fits[name].response.name}: {specification_text(win.fits[name].response)}" for name in names}
     if len(names) > 1:
-        columns["every specification"] = win.probability(settings)["probability"].to_numpy(dtype=float)
+        together = win.probability(settings)
+        columns["every specification"] = together["probability"].to_numpy(dtype=float)
+        errors["every specification"] = together["mc_error"].to_numpy()
         titles["every specification"] = "every specification"
     down = ceil(len(columns) / 3)
     across = ceil(len(columns) / down)
@@ -168,7 +170,14 @@ def probability_by_response(
         figure,
         f"Which response limits where? Chance that {what_of(win)} meets each specification",
         second,
-        _response_words(win, cut, {k: cut.within(v) for k, v in columns.items()}, names, marks),
+        _response_words(
+            win,
+            cut,
+            {k: cut.within(v) for k, v in columns.items()},
+            {k: cut.within(errors[k].to_numpy()) for k in columns},
+            names,
+            marks,
+        ),
     )
     for ax, chance in zip(panels, columns.values(), strict=True):
         slices.draw_lines(ax, cut, cut.grid(chance), lines_of(win), 1, _taken(ax, win, cut, marks))
@@ -364,10 +373,16 @@ def _map_words(
 
 
 def _response_words(
-    win: Window, cut: slices.Slice, columns: dict[str, Floats], names: list[str], marks: pd.DataFrame
+    win: Window,
+    cut: slices.Slice,
+    columns: dict[str, Floats],
+    errors: dict[str, Floats],
+    names: list[str],
+    marks: pd.DataFrame,
 ) -> str:
     spans = [f"{name} {chance_text(columns[name].min(), 3)} to {chance_text(columns[name].max(), 3)}" for name in names]
-    lines = [f"Worst to best on this slice: {'; '.join(spans)}."]
+    most = max(float(error.max()) for error in errors.values())
+    lines = [f"Worst to best on this slice: {'; '.join(spans)} (Monte-Carlo errors {error_text(most)} at most)."]
     if len(names) > 1:
         together = columns["every specification"]
         at = int(np.argmax(together))

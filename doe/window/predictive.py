@@ -452,9 +452,10 @@ class Predictive:
         tally = counted(Z, self.monomials, self.onto, draws)
         return chance_and_error(tally.counts[:, 0], tally)
 
-    def chance_by_response(self, Z: Floats, draws: Draws | Streamed) -> Floats:
-        """Chance of each response by itself, (N, r)."""
-        return counted(Z, self.monomials, self.onto, draws, each=True).counts / draws.draws
+    def chance_by_response(self, Z: Floats, draws: Draws | Streamed) -> tuple[Floats, Floats]:
+        """Chance of each response by itself, and its Monte-Carlo error, both (N, r)."""
+        tally = counted(Z, self.monomials, self.onto, draws, each=True)
+        return chance_and_error(tally.counts, tally)
 
     def smooth(
         self, s: Settings, free: Floats, levels: Mapping[str, str], draws: Draws, width: float, slope: bool = True

@@ -154,8 +154,14 @@ class Window(Shown):
 
     def by_response(self, df: pd.DataFrame) -> pd.DataFrame:
         """The same chance for each response by itself, one column a response."""
-        Z = self.study.encode(df)
-        return pd.DataFrame(self._predictive.chance_by_response(Z, self._all), columns=list(self.fits), index=df.index)
+        chances, _ = self._each(df)
+        return chances
+
+    def _each(self, df: pd.DataFrame, fresh: bool = False) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Chances by response and their Monte-Carlo errors; `fresh`: on the draws that judge the set point."""
+        found = self._predictive.chance_by_response(self.study.encode(df), self._fresh if fresh else self._all)
+        chances, errors = (pd.DataFrame(values, columns=list(self.fits), index=df.index) for values in found)
+        return chances, errors
 
     def claim(self, df: pd.DataFrame | None = None, confidence: float = 0.9, chosen: bool | None = None) -> Noted:
         """Lower bound of the true conforming rate: another question than the chance of one new batch.
@@ -769,9 +775,7 @@ class Window(Shown):
     def _sections(self) -> list[Section]:
         p, error = self.set_point_probability, self.mc_error
         at = pd.DataFrame([self.set_point.to_dict()])
-        alone = pd.Series(
-            self._predictive.chance_by_response(self.study.encode(at), self._fresh)[0], index=list(self.fits)
-        )
+        alone = self._each(at, fresh=True)[0].iloc[0]
         specs = pd.DataFrame(
             [
                 {

@@ -66,16 +66,21 @@ def test_chances_near_0_and_1_and_their_errors_are_never_told_as_nought():
     values, errors = np.full((7, 7), 0.5), np.full((7, 7), 0.00052)
     values[0, 0], errors[0, 0] = 0.0, 0.0
     values[3, 2] = 0.99999  # polymer 1/3, between two steps; speed 400
-    told = chance_drawing(values, cut, "chance", 0.9, errors).words
+    seen = []
+
+    def judge(at):
+        seen.append(at.iloc[0].to_dict())
+        return np.array([0.99999]), np.array([0.00052])
+
+    told = chance_drawing(values, cut, "chance", 0.9, errors, judge).words
     assert told.startswith(
         "Highest chance here: more than 0.999 (Monte-Carlo error 0.00052), at polymer between 0.33 and 0.34 % and speed 400 rpm; "
         "lowest less than 0.001 (Monte-Carlo error less than 0.0001)."
     )
     values[3, 3], values[3, 2] = 0.7, 0.5
-    assert (
-        "Highest chance here: 0.700, at polymer 0.40 % and speed 400 rpm"
-        in chance_drawing(values, cut, "chance", 0.9).words
-    )
+    told = chance_drawing(values, cut, "chance", 0.9, errors, lambda _: (np.array([0.69]), np.array([0.004]))).words
+    assert "Highest chance here: 0.690 (Monte-Carlo error 0.004), at polymer 0.40 % and speed 400 rpm" in told
+    assert seen[0]["speed"] == 400
 
 
 def test_moving_a_slider_draws_coarse_and_resting_fine(three):

@@ -152,6 +152,9 @@ def test_by_response_says_which_one_limits(gel_window):
     told = plots.words(plots.probability_by_response(win, "carbomer", "neutralisation", n=31))
     alone = win.by_response(pd.DataFrame([win.set_point.to_dict()])).iloc[0]
     assert f"{alone.idxmin()} limits: " in told
+    # the error of a share is greatest where it is one half
+    error = float(told.split("(Monte-Carlo errors ")[1].split(" at most")[0])
+    assert error == pytest.approx(0.5 / np.sqrt(win._all.draws), rel=0.05)
 
 
 def test_at_and_n_change_by_response(gel_window):

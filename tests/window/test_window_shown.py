@@ -71,7 +71,9 @@ def test_no_window_in_words(gel):
     assert "No window: no setting surely reaches 0.95; the best found\n" in text
     alone = win.by_response(pd.DataFrame([win.set_point.to_dict()])).iloc[0]
     assert alone["viscosity"] < alone["spread"]
-    judged = win._predictive.chance_by_response(win.study.encode(pd.DataFrame([win.set_point.to_dict()])), win._fresh)
+    judged, _ = win._predictive.chance_by_response(
+        win.study.encode(pd.DataFrame([win.set_point.to_dict()])), win._fresh
+    )
     assert f"viscosity limits it: by itself its chance there is {judged[0, 0]:.3f}." in text
     assert "Ranges that hold together" not in text
     assert text.endswith(EVIDENCE)
