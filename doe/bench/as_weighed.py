@@ -31,35 +31,38 @@ _LAST_DIGITS = 3  # of its balance, which it may miss however small it is
 
 @dataclass(frozen=True)
 class Off:
-    """A weighing that missed its target: its run (0 for what is made once) and page, what it is, both masses in g, and where it stands."""
+    """A weighing that missed its target: its run (0 for what is made once) and page, what it is, target, mass and leave in g, and its cell."""
 
     run: int
     page: str
     do: str
     target: float
     actual: float
+    room: float
     cell: str
     sheet: str
 
 
-def off_target(do: str, target: float, actual: float, readability: float, run: int) -> tuple[str, str, str] | None:
-    """What stands there, what was to be weighed, and what to do, where a weighing is further from its target than weighing can explain."""
+def off_target(target: float, actual: float, readability: float) -> float | None:
+    """By how many grams a weighing may miss its target, where it misses it by more than weighing can explain."""
     room = max(WITHIN * target, _LAST_DIGITS * readability)
-    if abs(actual - target) <= room * (1 + 1e-9):
-        return None
-    where = f"for run {run}" if run else "for what is made once"
-    if run:
-        mend = (
-            "kept as written; correct it, or, where so much went in, write the settings really made in their columns "
-            "“as made”, or read the sheet with recipe= to have them worked out"
+    return None if abs(actual - target) <= room * (1 + 1e-9) else room
+
+
+def note_off_target(noted: Noted, recipe_given: bool, problems: Problems) -> None:
+    """List the weighings that missed their targets, and base beyond the calculated."""
+    for off in noted.off_target:
+        where = f"for run {off.run}" if off.run else "for what is made once"
+        of_its = "" if off.run else " of its batches"
+        mend = "kept as written; correct it if it is a slip of the pen" + (
+            ""
+            if recipe_given
+            else f", else write the settings really made in the columns “as made”{of_its}, or read the sheet with recipe="
         )
-    else:
-        mend = (
-            "kept as written; correct it, or, where so much went in, write the settings really made in the columns “as made” of its "
-            "batches, or read the sheet with recipe= to have them worked out"
-        )
-    found = f"{cell_text(actual)} g of {do}"
-    return found, f"{cell_text(target)} g, the target {where}, within {number_text(room)} g", mend
+        allowed = f"{cell_text(off.target)} g, the target {where}, within {number_text(off.room)} g"
+        if not off.target and not off.room:
+            allowed = "none: with it the degree of neutralisation is no longer the planned one"
+        problems.on(off.sheet).add(off.cell, f"{cell_text(off.actual)} g of {off.do}", allowed, mend)
 
 
 def settle_settings(recipe: Recipe, plan: Plan, taken: Taken, noted: Noted, problems: Problems) -> None:

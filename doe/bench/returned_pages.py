@@ -199,10 +199,9 @@ def _held_against(
         return
     shows = str(at(row, places.get(_BALANCE))).partition(" ")[0]
     readability = float(shows) if _NUMBER.fullmatch(shows) else 0.0
-    words = off_target(do, float(target), actual, readability, run)
-    if words is not None:
-        problems.add(name, *words)
-        noted.off_target.append(Off(run, page.code, do, float(target), actual, name, problems.sheet))
+    room = off_target(float(target), actual, readability)
+    if room is not None:
+        noted.off_target.append(Off(run, page.code, do, float(target), actual, room, name, problems.sheet))
 
 
 def _field(page: _Page, entry: str, value: object, name: str, taken: Taken, noted: Noted, problems: Problems) -> None:
@@ -242,7 +241,5 @@ def _extra_base(page: str, run: int, value: object, name: str, noted: Noted, pro
             return
         grams = number_from(answer)
     if grams:
-        found, _, mend = off_target(what, 0.0, grams, 0.0, run) or ("", "", "")
-        problems.add(name, found, "none: with it the degree of neutralisation is no longer the planned one", mend)
-        noted.off_target.append(Off(run, page, what, 0.0, grams, name, problems.sheet))
+        noted.off_target.append(Off(run, page, what, 0.0, grams, 0.0, name, problems.sheet))
         noted.extra_base[run] = grams

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from doe.bench.as_weighed import settle_settings
+from doe.bench.as_weighed import note_off_target, settle_settings
 from doe.bench.cautions import CAUTIONS, LAST_WORD
 from doe.bench.columns import FINISHED, Heads
 from doe.bench.dates import date_text
@@ -211,6 +211,7 @@ def read_sheet(
     refuse_broken(table.cut_short, where)
     taken = planned_rows_taken(table, heads, plan, problems)
     noted = take_pages([g for g in grids if g is not grid], plan, taken, problems)
+    note_off_target(noted, recipe is not None, problems)
     if recipe is not None:
         settle_settings(recipe, plan, taken, noted, problems)
     pages = [g for g in grids if g is not grid]
