@@ -25,7 +25,7 @@ SCALES = (
     ("", "as measured"),
     ("log", "by a factor (log)"),
     ("sqrt", "square root"),
-    ("logit", "a share between two ends"),
+    ("logit", "a share between ends"),
     ("box-cox", "a power (Box–Cox)"),
     ("score", "a score"),
 )
