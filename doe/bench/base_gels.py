@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -105,7 +105,7 @@ class BaseGels(Shown):
         return out
 
 
-def base_gels_of(recipe: Recipe, plan: Plan, batch_size: float) -> BaseGels:
+def base_gels_of(recipe: Recipe, plan: Plan, batch_size: float, runs: Collection[int] | None = None) -> BaseGels:
     """See `Recipe.base_gels`."""
     if not isinstance(plan, Plan):
         raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs")
@@ -117,9 +117,11 @@ def base_gels_of(recipe: Recipe, plan: Plan, batch_size: float) -> BaseGels:
     if not 0 < size <= 1e6:
         raise StudyError("batch_size", size, "above 0 and at most 1000000 g", "give it in g")
     bench = _Bench(recipe, plan, recipe.base_gel or BaseGel(), as_fraction(size))
-    bases = tuple(bench.base(str(label)) for label in dict.fromkeys(plan.whole_plot))
+    made = [int(run) for run in plan.runs.index if runs is None or run in runs]
+    plots = dict.fromkeys(str(plan.whole_plot.loc[run]) for run in made)
+    bases = tuple(bench.base(label, tuple(run for run in bench.plots[label] if run in made)) for label in plots)
     of = {run: base for base in bases for run in base.runs}
-    beakers = {int(run): bench.beaker(int(run), of[int(run)]) for run in plan.runs.index}
+    beakers = {run: bench.beaker(run, of[run]) for run in made}
     return BaseGels(bases, beakers, bench.chosen, bench.allowances)
 
 
@@ -245,9 +247,9 @@ class _Bench:
 
     # ---- made
 
-    def base(self, label: str) -> BaseMade:
-        """The base of a whole plot."""
-        recipe, runs = self.recipe, self.plots[label]
+    def base(self, label: str, runs: tuple[int, ...]) -> BaseMade:
+        """The base of a whole plot, for these of its beakers."""
+        recipe = self.recipe
         parts = {name: self.shares[runs[0]][name] for name in self.held}  # g in 100 g of batch
         if self.water is not None and self.splits:
             hold_back = as_fraction(self.how.hold_back_taken[0])

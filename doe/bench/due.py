@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -173,8 +173,11 @@ class Jar:
         return ", ".join(words)
 
 
-def jars_of(plan: Plan, counts: Mapping[tuple[str, str], int] | None = None) -> tuple[Jar, ...]:
-    """The jars of a plan's batches, in the plan's order and by occasion: one of each batch for each occasion, or as many as `counts` says."""
+def jars_of(plan: Plan, runs: Collection[int], counts: Mapping[tuple[str, str], int] | None = None) -> tuple[Jar, ...]:
+    """The jars of a plan's batches, in the plan's order and by occasion: one of each batch for each occasion, or as many as `counts` says.
+
+    Only those of `runs`.
+    """
     counts = counts or {}
     occasions: dict[tuple[str, str], list[str]] = {}
     for one in all_measured(plan.study):
@@ -191,6 +194,7 @@ def jars_of(plan: Plan, counts: Mapping[tuple[str, str], int] | None = None) -> 
             tuple(occasions[time, condition]),
         )
         for run in (int(r) for r in plan.runs.index)
+        if run in runs
         for time, condition in ordered
         for number in range(1, counts.get((time, condition), 1) + 1)
     )

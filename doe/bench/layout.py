@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -32,6 +33,7 @@ from doe.study import Categorical, Covariate, Response, StudyError
 from doe.study.factors import Factor, as_number
 
 FINGERPRINT = "Plan fingerprint"
+PART_OF = "those of run"  # stands before the numbers of the runs that a sheet is for
 TO_SETTLE = "To settle before weighing"
 MOST_READINGS = 20
 USUAL_BATCH = 200.0  # g, of a trial (common practice, no source)
@@ -87,6 +89,20 @@ class SheetLayout:
     def order_text(self) -> str:
         """How the order came about."""
         return "order as in the plan" if self.drawn_with is None else f"order drawn with seed {self.drawn_with}"
+
+    @property
+    def count_text(self) -> str:
+        """How many batches it is for, and where they are not all of the plan's, which."""
+        runs, several = self.runs, "batch" if len(self.rows) == 1 else "batches"
+        if len(runs) == len(self.plan.runs):
+            return f"{len(runs)} {several}"
+        return f"{len(runs)} {several}, {PART_OF} {', '.join(map(str, runs))} of {len(self.plan.runs)}"
+
+    @property
+    def runs(self) -> list[int]:
+        """The runs that it is for."""
+        place = next(i for i, c in enumerate(self.columns) if c.kind == "run")
+        return sorted(int(str(row[place])) for row in self.rows)
 
     @property
     def identity(self) -> str:
@@ -164,6 +180,7 @@ def sheet_layout(
     needs: Needs | None = None,
     made_at: object = None,
     one_page: bool = False,
+    runs: object = None,
 ) -> SheetLayout:
     """Lay out the sheet of a plan; `one_page`: it has no pages of the batches on which their finishing could be written down.
 
@@ -194,6 +211,7 @@ def sheet_layout(
     if base_gels and recipe is None:
         raise StudyError("base_gels", True, "False or None without a recipe", "give the recipe second")
     known = moments("made_at", made_at, plan)
+    wanted = _wanted(runs, plan)
     study = plan.study
     if not study.readings:
         raise StudyError("study: responses", [], "at least one response", "say what will be measured")
@@ -223,6 +241,8 @@ def sheet_layout(
     for place, (run, settings) in enumerate(
         zip(made.runs.index, made.runs.itertuples(index=False, name=None), strict=True), start=1
     ):
+        if run not in wanted:
+            continue
         group = tuple(s.loc[run] for _, s in labels)
         starts.append(before is not None and group != before)
         before = group
@@ -235,13 +255,13 @@ def sheet_layout(
     size = (USUAL_BATCH if recipe is not None else None) if batch_size is None else batch_size
     points = [] if needs is None or size is None or (short := needs.short(size)) is None else [str(short)]
     if timed or recipe is not None or needs is not None or any(r.conditions for r in study.responses):
-        layout = replace(layout, jars=jars_of(made, None if needs is None else needs.counts()))
+        layout = replace(layout, jars=jars_of(made, wanted, None if needs is None else needs.counts()))
     if recipe is None:
         return replace(layout, needs=needs, open_points=tuple(points))
     assert size is not None
-    gels = _gels(recipe, made, size, base_gels)
-    pages = batch_pages(made, recipe, size, {head: dict(s) for head, s in labels}, setting_decimals(plan), gels)
-    apart = apart_pages(made, recipe, size, setting_decimals(plan), gels)
+    gels = _gels(recipe, made, size, base_gels, wanted)
+    pages = batch_pages(made, recipe, size, {head: dict(s) for head, s in labels}, setting_decimals(plan), gels, wanted)
+    apart = apart_pages(made, recipe, size, setting_decimals(plan), gels, wanted)
     problems = recipe.check(study, plan).drop_duplicates(["where", "found", "allowed"])
     points += [f"{p.where} is {p.found} but must be {p.allowed}: {p.mend}." for p in problems.itertuples()]
     return replace(
@@ -249,14 +269,28 @@ def sheet_layout(
     )
 
 
-def _gels(recipe: Recipe, made: Plan, size: float, asked: bool | None) -> BaseGels | None:
+def _wanted(runs: object, plan: Plan) -> set[int]:
+    """The runs that a sheet is for."""
+    known = {int(run) for run in plan.runs.index}
+    if runs is None:
+        return known
+    given: list[Any] = list(runs) if isinstance(runs, Iterable) and not isinstance(runs, str) else [runs]
+    for run in given:
+        if isinstance(run, bool) or run not in known:
+            raise StudyError("runs", run, f"a run of the plan, 1 to {len(known)}", "give a list such as [13, 14]")
+    if not given:
+        raise StudyError("runs", [], "at least one run of the plan", "leave it out for all of them")
+    return {int(run) for run in given}
+
+
+def _gels(recipe: Recipe, made: Plan, size: float, asked: bool | None, wanted: Collection[int]) -> BaseGels | None:
     """The base gels of the sheet; None where each batch is made by itself."""
     if asked is False or (asked is None and made.whole_plot is None):
         return None
     if asked is None and recipe.base_gel is None and not recipe.amounts_of(made.study.hard_to_change):
         return None
     try:
-        return recipe.base_gels(made, size)
+        return recipe.base_gels(made, size, wanted)
     except StudyError as problem:
         if asked:
             raise

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -142,9 +142,10 @@ def batch_pages(
     batch_size: float,
     labels: Mapping[str, Mapping[int, object]],
     decimals: Mapping[str, int],
-    gels: BaseGels | None = None,
+    gels: BaseGels | None,
+    runs: Collection[int],
 ) -> tuple[BatchPage, ...]:
-    """The pages of a plan's batches, in the order of making; from base gels where there are some.
+    """The pages of a plan's batches, those of `runs`, in the order of making; from base gels where there are some.
 
     Raises
     ------
@@ -154,6 +155,8 @@ def batch_pages(
     out = []
     for place, (run, row) in enumerate(made.runs.iterrows(), start=1):
         number = int(run)  # type: ignore[call-overload]
+        if number not in runs:
+            continue
         if gels is not None:
             procedure = gels.beakers[number]
         else:
@@ -177,9 +180,14 @@ def batch_pages(
 
 
 def apart_pages(
-    made: Plan, recipe: Recipe, batch_size: float, decimals: Mapping[str, int], gels: BaseGels | None = None
+    made: Plan,
+    recipe: Recipe,
+    batch_size: float,
+    decimals: Mapping[str, int],
+    gels: BaseGels | None,
+    wanted: Collection[int],
 ) -> tuple[ApartPage, ...]:
-    """The pages of what is made once and portioned: premixes of all batches, base gels in the order of making.
+    """The pages of what is made once and portioned: premixes of all `wanted` batches, base gels in the order of making.
 
     Raises
     ------
@@ -187,7 +195,7 @@ def apart_pages(
         If a premix is not the same in all runs: run and ingredient are named.
     """
     out, start = [], made.fingerprint[:4]
-    for k, premix in enumerate(recipe.premixes_made(made, batch_size, gels), start=1):
+    for k, premix in enumerate(recipe.premixes_made(made, batch_size, gels, wanted), start=1):
         of = dict[str, list[Any]]()
         for goal, grams in premix.portions.items():
             if grams:

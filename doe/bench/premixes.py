@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Collection, Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -56,7 +56,11 @@ class PremixMade(Shown):
 
 
 def premixes_made(
-    recipe: Recipe, plan: Plan, batch_size: float, gels: BaseGels | None = None
+    recipe: Recipe,
+    plan: Plan,
+    batch_size: float,
+    gels: BaseGels | None = None,
+    runs: Collection[int] | None = None,
 ) -> tuple[PremixMade, ...]:
     """See `Recipe.premixes_made`."""
     if not isinstance(plan, Plan):
@@ -68,7 +72,11 @@ def premixes_made(
         raise problem
     weighed: dict[Hashable, dict[str, Decimal]]
     if gels is None:
-        weighed = {run: recipe.grams(row, batch_size, f"run {run}: ") for run, row in plan.runs.iterrows()}
+        weighed = {
+            run: recipe.grams(row, batch_size, f"run {run}: ")
+            for run, row in plan.runs.iterrows()
+            if runs is None or run in runs
+        }
     else:
         weighed = {run: dict(zip(t["do"], t["grams"], strict=True)) for run, t in gels.beakers.items()}
         weighed |= {base.name: base.made.grams for base in gels.bases}

@@ -79,7 +79,7 @@ _PAGE = """<!DOCTYPE html>
 </head>
 <body>
 <h1>Run sheet: {{ study.name }}</h1>
-<p>{{ rows|length }} batches; {{ layout.order_text }}. {{ layout.identity }}.</p>
+<p>{{ layout.count_text }}; {{ layout.order_text }}. {{ layout.identity }}.</p>
 {% if layout.open_points %}<div class="cautions"><h2>{{ to_settle }}</h2><ul>{% for line in layout.open_points %}<li>{{ line }}</li>{% endfor %}</ul></div>{% endif %}
 {% if study.notes %}<p class="notes">{{ study.notes }}</p>{% endif %}
 <div class="two">

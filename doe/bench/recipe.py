@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -468,7 +468,11 @@ class Recipe(Shown):
     # ---- made apart
 
     def premixes_made(
-        self, plan: Plan, batch_size: float = 200.0, gels: BaseGels | None = None
+        self,
+        plan: Plan,
+        batch_size: float = 200.0,
+        gels: BaseGels | None = None,
+        runs: Collection[int] | None = None,
     ) -> tuple[PremixMade, ...]:
         """The premixes of a plan's batches: how much of each, from what, in which portions.
 
@@ -480,6 +484,8 @@ class Recipe(Shown):
             Grams of each batch.
         gels : BaseGels, optional
             What `base_gels` gave, where beakers are made from base gels: portions are then of these or of the beakers.
+        runs : collection of int, optional
+            The runs to be made; all if left out. With `gels` it is theirs.
 
         Returns
         -------
@@ -494,9 +500,9 @@ class Recipe(Shown):
         """
         from doe.bench.premixes import premixes_made
 
-        return premixes_made(self, plan, batch_size, gels)
+        return premixes_made(self, plan, batch_size, gels, runs)
 
-    def base_gels(self, plan: Plan, batch_size: float = 200.0) -> BaseGels:
+    def base_gels(self, plan: Plan, batch_size: float = 200.0, runs: Collection[int] | None = None) -> BaseGels:
         """One base for each whole plot of a plan, and how its beakers are made from it.
 
         Parameters
@@ -505,6 +511,8 @@ class Recipe(Shown):
             With whole plots: the beakers of one are made from one base.
         batch_size : float
             Grams of each beaker's batch.
+        runs : collection of int, optional
+            The runs to be made; all if left out. Bases hold enough for their beakers.
 
         Returns
         -------
@@ -519,7 +527,7 @@ class Recipe(Shown):
         """
         from doe.bench.base_gels import base_gels_of
 
-        return base_gels_of(self, plan, batch_size)
+        return base_gels_of(self, plan, batch_size, runs)
 
     # ---- what it costs
 

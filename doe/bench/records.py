@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -411,8 +411,10 @@ def _none(columns: Sequence[str]) -> pd.DataFrame:
     return pd.DataFrame(columns=list(columns), dtype=object)
 
 
-def planned_rows_taken(table: Table, heads: Heads, plan: Plan, problems: Problems) -> Taken:
-    """What a table says whose rows are runs of a plan, every problem of it listed."""
+def planned_rows_taken(
+    table: Table, heads: Heads, plan: Plan, problems: Problems, wanted: Collection[int] | None = None
+) -> Taken:
+    """What a table says whose rows are runs of a plan, every problem of it listed; `wanted`: those that it has rows for, all if left out."""
     need_responses(table, heads, plan.study, problems)
     table = settle_columns(table, heads, problems)
     factors = {c.name for _, c in table.positions("factor")}
@@ -427,7 +429,7 @@ def planned_rows_taken(table: Table, heads: Heads, plan: Plan, problems: Problem
     entries = entries_of_plan(table, plan, setting_decimals(plan), problems)
     taken = take(table, entries, heads, problems)
     seen = {entry.run for entry in entries}
-    lost = [int(run) for run in sorted(plan.runs.index) if run not in seen]
+    lost = [int(run) for run in sorted(plan.runs.index) if run not in seen and (wanted is None or run in wanted)]
     for run in lost:
         problems.add(
             "",

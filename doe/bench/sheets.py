@@ -7,7 +7,7 @@ import datetime
 import io
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +21,7 @@ from doe.bench.grids import Grid, as_path, read_grids
 from doe.bench.instruments import Pair, is_instruments, limits_by_response, read_instrument_page
 from doe.bench.intake import Taken, table_from_grid
 from doe.bench.jars import Needs
-from doe.bench.layout import FINGERPRINT, TO_SETTLE, SheetLayout, identity, sheet_layout
+from doe.bench.layout import FINGERPRINT, PART_OF, TO_SETTLE, SheetLayout, identity, sheet_layout
 from doe.bench.pages import OWN_PAGES
 from doe.bench.problems import Answers, Problems
 from doe.bench.recipe import Recipe
@@ -34,6 +34,7 @@ from doe.study import StudyError
 from doe.study.files import write_bytes, write_text
 
 SAME_RUNS, OTHER_PLAN = "same runs", "another plan"
+_PART = re.compile(rf"{FINGERPRINT}: (\w+);.*, {PART_OF} (\d+(?:, \d+)*) of \d+")
 _FINGERPRINT = re.compile(re.escape(FINGERPRINT) + r":\s*([0-9a-f]{6,})", flags=re.IGNORECASE)
 
 
@@ -48,6 +49,7 @@ def write_sheet(
     needs: Needs | None = None,
     made_at: Mapping[int, object] | None = None,
     instruments: bool = False,
+    runs: Collection[int] | None = None,
 ) -> Path:
     """Write the sheet from which the batches of a plan are made and on which they are measured.
 
@@ -78,6 +80,9 @@ def write_sheet(
     instruments : bool
         Adds to a workbook the page “Instrument readings”, one row a reading: viscosity with spindle, speed, torque, temperature and time, pH,
         droplet sizes. `read_sheet` joins it to the records; `read_instruments` reads it with every method and flag.
+    runs : collection of int, optional
+        The batches that the sheet is for; all if left out. Where a plan was made longer, those added: premixes and base gels are then sized
+        for them. `Records.with_later` joins what it says to what was read before.
 
     Returns
     -------
@@ -106,7 +111,7 @@ def write_sheet(
             "left out for this kind of sheet",
             "only a workbook has such a page: end the name in .xlsx",
         )
-    layout = sheet_layout(plan, seed, readings, recipe, batch_size, base_gels, needs, made_at, suffix == ".csv")
+    layout = sheet_layout(plan, seed, readings, recipe, batch_size, base_gels, needs, made_at, suffix == ".csv", runs)
     if suffix == ".xlsx":
         from doe.bench.workbook import workbook_bytes
 
@@ -209,7 +214,7 @@ def read_sheet(
     note_other_sheets(others, problems)
     table = table_from_grid(grid, heads, header)
     refuse_broken(table.cut_short, where)
-    taken = planned_rows_taken(table, heads, plan, problems)
+    taken = planned_rows_taken(table, heads, plan, problems, _runs_of(grids, plan))
     noted = take_pages([g for g in grids if g is not grid], plan, taken, problems)
     note_off_target(noted, recipe is not None, problems)
     if recipe is not None:
@@ -291,11 +296,21 @@ def _fingerprints(grids: list[Grid]) -> list[str]:
     return [match[1].lower() for text in texts for match in _FINGERPRINT.finditer(text)]
 
 
+def _runs_of(grids: list[Grid], plan: Plan) -> set[int] | None:
+    """The runs that a sheet of this plan was written for, where it says that they are not all."""
+    texts = (cell for grid in grids for row in grid.rows[:10] for cell in row if isinstance(cell, str))
+    for text in texts:
+        match = _PART.search(text)
+        if match is not None and match[1].lower() == plan.fingerprint:
+            return {int(run) for run in match[2].split(", ")}
+    return None
+
+
 def _csv_text(layout: SheetLayout) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")  # as RFC 4180 has it
     study = layout.plan.study
-    lines = [f"Run sheet: {study.name}", f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches"]
+    lines = [f"Run sheet: {study.name}", f"{layout.identity}; {layout.order_text}; {layout.count_text}"]
     # a .csv has no such pages
     instructions = [line for line in layout.instructions if not any(f"age “{name}”" in line for name in OWN_PAGES)]
     if any(column.kind == "made_at" for column in layout.columns):

@@ -81,7 +81,7 @@ def _read_first(sheet: Worksheet, layout: SheetLayout) -> None:
     bold, wrapped = Font(name=FONT, bold=True), Alignment(wrap_text=True, vertical="top")
     lines: list[tuple[str, bool]] = [
         (f"Run sheet: {study.name}", True),
-        (f"{len(layout.rows)} batches; {layout.order_text}.", False),
+        (f"{layout.count_text}; {layout.order_text}.", False),
         (layout.identity, False),
     ]
     if layout.open_points:
@@ -135,7 +135,7 @@ def _runs(sheet: Worksheet, layout: SheetLayout) -> None:
         sheet,
         2,
         1,
-        f"{layout.identity}; {layout.order_text}; {len(layout.rows)} batches. How to fill it in: page “Read first”.",
+        f"{layout.identity}; {layout.order_text}; {layout.count_text}. How to fill it in: page “Read first”.",
     )
     put_cell(sheet, 3, 1, LAST_WORD).font = Font(name=FONT, italic=True)
     top, last = _TITLE_ROWS + 1, _TITLE_ROWS + 1 + len(layout.rows)

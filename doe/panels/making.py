@@ -200,12 +200,25 @@ class SheetPanel(Panel):
         with tempfile.TemporaryDirectory() as place:
             # the order was drawn when the plan was chosen
             path = write_sheet(
-                plan, self.desk.recipe, Path(place) / f"run_sheet{suffix}", size, seed=None, readings=readings
+                plan,
+                self.desk.recipe,
+                Path(place) / f"run_sheet{suffix}",
+                size,
+                seed=None,
+                readings=readings,
+                runs=self._further(plan),
             )
             content = path.read_bytes()
         self.desk.remember("sheet", "printed", plan.fingerprint)
-        self.say(f"The sheet of plan {plan.fingerprint} went to your downloads.", "good")
+        which = "" if self._further(plan) is None else ", with the batches that were added,"
+        self.say(f"The sheet of plan {plan.fingerprint}{which} went to your downloads.", "good")
         return f"run_sheet{suffix}", KINDS[suffix], content
+
+    def _further(self, plan: Plan) -> list[int] | None:
+        """The batches that a longer plan added to those that were read already; None where the sheet is for all."""
+        made = int(plan.provenance.get("made_before", 0))
+        read = set() if self.desk.records is None else set(self.desk.records.data["run"])
+        return [int(run) for run in plan.runs.index if run > made] if made and read else None
 
 
 def _nth(i: int) -> str:

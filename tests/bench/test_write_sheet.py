@@ -8,7 +8,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from doe.bench import write_sheet
+from doe.bench import Ingredient, Premix, Recipe, Records, read_sheet, write_sheet
 from doe.designs import Plan
 from doe.study import Categorical, Continuous, Response, Study
 
@@ -280,3 +280,77 @@ def test_the_sheet_says_whether_its_order_was_drawn(plan, tmp_path):
     assert "was not drawn by lot" in text(plan, None)
     assert "order drawn with seed 8" in text(plan.randomised(8), None)
     assert "was not drawn" not in text(plan.randomised(8), None)
+
+
+@pytest.fixture
+def longer():
+    """A split plot of three base gels, the last added after the first two were made; a premix goes into every beaker."""
+    study = Study(
+        "longer (invented)",
+        [Continuous("polymer", 0.2, 0.6, "%", hard_to_change=True), Continuous("oil", 2, 6, "%")],
+        [Response("viscosity", "mPa·s", times=("24 h", "4 wk")), Response("pH")],
+    )
+    table = pd.DataFrame(
+        {"polymer": [0.2, 0.2, 0.6, 0.6, 0.4, 0.4], "oil": [2.0, 6, 2, 6, 4, 4], "whole_plot": list("AABBCC")}
+    )
+    recipe = Recipe(
+        [
+            Ingredient("water", "A", balance=True),
+            Ingredient("polymer", "A", factor="polymer", balance_readability=0.001),
+            Ingredient("oil", "B", factor="oil"),
+            Ingredient("preservative", "C", percent=0.5),
+            Ingredient("glycerin", "C", percent=4.5),
+        ],
+        premixes=[Premix("C", 5.0)],
+    )
+    return Plan.from_frame(study, table), recipe
+
+
+def test_a_sheet_for_the_batches_that_were_added(longer, tmp_path, sentence_of):
+    plan, recipe = longer
+    path = write_sheet(plan, recipe, tmp_path / "s.xlsx", 200.0, seed=None, runs=[5, 6])
+    book = openpyxl.load_workbook(path)
+    titles = [c.value for c in book["Batches"]["A"] if str(c.value).startswith("Batch ")]
+    assert [title.split("run ")[1].split(",")[0] for title in titles] == ["5", "6"]
+    assert "number 5 of 6" in titles[0]
+    apart = [str(c.value) for name in ("Premixes", "Base gels") for c in book[name]["A"] if c.value]
+    assert [text.split(",")[0] for text in apart if ": for " in text] == ["Premix C", "Base gel C"]
+    own = recipe.premixes_made(plan, 200.0, recipe.base_gels(plan, 200.0, [5, 6]))[0]
+    every = recipe.premixes_made(plan, 200.0, recipe.base_gels(plan, 200.0))[0]
+    assert float(own.made.portions) == pytest.approx(float(every.made.portions) / 3)
+    assert f"{own.total} g" in " ".join(apart)
+    labels = {str(cell.value).split()[0] for row in book["Labels"] for cell in row if "run " in str(cell.value)}
+    assert labels == {f"{plan.fingerprint[:4]}-5", f"{plan.fingerprint[:4]}-6"}
+    # one base for one of its two beakers holds enough for that one
+    one = recipe.base_gels(plan, 200.0, [5])
+    assert [base.runs for base in one.bases] == [(5,)]
+    assert list(one.beakers) == [5]
+    alone = recipe.premixes_made(plan, 200.0, runs=[5])[0].made.portions
+    assert alone == recipe.premixes_made(plan, 200.0)[0].made.portions / 6
+    # read back, it says what it has; what was read before is joined by a word
+    sheet = book["Measurements"]
+    head = next(row for row in sheet.iter_rows() if row[0].value == "order")
+    assert [sheet.cell(head[0].row + k, 2).value for k in (1, 2, 3)] == [5, 6, None]
+    sheet.cell(head[0].row + 1, next(c.column for c in head if c.value == "pH")).value = 6.1
+    book.save(path)
+    records = read_sheet(path, plan)
+    assert records.problems.empty
+    assert records.data["run"].tolist() == [5]
+    assert "2 batches, those of run 5, 6 of 6" in sheet["A2"].value
+    sheet.delete_rows(head[0].row + 2)  # what it should have is missed
+    book.save(tmp_path / "cut.xlsx")
+    assert read_sheet(tmp_path / "cut.xlsx", plan).problems["found"].tolist() == ["no row of run 6 was taken"]
+    table = write_sheet(plan, None, tmp_path / "s.csv", seed=None, runs=[6])
+    assert read_sheet(table, plan).problems.empty
+    page = write_sheet(plan, recipe, tmp_path / "s.html", 200.0, seed=None, runs=[6]).read_text(encoding="utf-8")
+    assert "1 batch, those of run 6 of 6" in page
+    assert page.count("<h1><span>Batch ") == 1
+    before = Records.from_frame(pd.DataFrame({"run": [1, 2], "pH": [5.8, 5.9]}), plan)
+    assert before.with_later(records).data["run"].tolist() == [1, 2, 5]
+    for given, found in (([7], "7"), ("5", "'5'"), ([True], "True")):
+        assert sentence_of(lambda given=given: write_sheet(plan, recipe, path, runs=given)) == (
+            f"runs is {found} but must be a run of the plan, 1 to 6: give a list such as [13, 14]."
+        )
+    assert sentence_of(lambda: write_sheet(plan, recipe, path, runs=[])) == (
+        "runs is [] but must be at least one run of the plan: leave it out for all of them."
+    )

@@ -179,6 +179,10 @@ def test_the_longer_plans_sheet_adds_to_what_was_read_before(small, tmp_path):
     assert panel.source == "earlier"
     assert text_of(panel.state.value).startswith("These are the readings of the batches made before the plan became")
     new = sorted(set(longer.runs.index) - set(plan.runs.index))
+    _, _, content = desk.panel("sheet").file(".csv")  # for the batches that are still to be made
+    rows = content.decode("utf-8-sig").splitlines()
+    assert [int(row.split(",")[1]) for row in rows[-len(new) :]] == new
+    assert rows[-len(new) - 1].startswith("order,run,")
     panel.upload.value = given(returned(longer, tmp_path, {(new[0], "viscosity"): 6500}), "second.xlsx")
     assert panel.source == "joined"
     assert "'second.xlsx', and those from before that it does not have" in text_of(panel.state.value)
