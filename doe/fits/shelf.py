@@ -584,7 +584,7 @@ def lines_of(response: Response, rows: pd.DataFrame, settings: pd.DataFrame, kin
     if not len(settings):
         raise StudyError(
             f"drift: readings of {response.name!r}",
-            "known only by bounds to so many times that they hold no batch's line",
+            "known only by bounds at so many times that they hold the line of no batch",
             "exact at two times or more of some batch",
             "wait for the next readings, or read again by a method that reaches what was beyond the instrument",
         )
