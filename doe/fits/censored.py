@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -514,15 +515,22 @@ def reading_text(low: float, high: float) -> str:
     return number_text(low, digits=6) if low == high else bound_text(low, high)
 
 
-def fitted_bounds(response: Response, batches: Batches) -> Bounds:
-    """Bounds of the readings on the fitted scale.
+def fitted_bounds(response: Response, low: Floats, high: Floats, places: Sequence[str]) -> Bounds:
+    """Bounds of readings on the fitted scale.
+
+    Parameters
+    ----------
+    response : Response
+    low, high : ndarray, shape (n,)
+        On the response's own scale; equal where exact, infinite where open.
+    places : sequence of str
+        What each reading is called in an error.
 
     Raises
     ------
     StudyError
         If a reading lies where the transform has no value.
     """
-    low, high = batches.lower, batches.upper
     bottom, top = response.domain
     exact = low == high
     # a bound beyond what the scale reaches says nothing: open on that side
@@ -533,7 +541,7 @@ def fitted_bounds(response: Response, batches: Batches) -> Bounds:
         at = int(np.flatnonzero(bad)[0])
         allowed = f"above {bottom:g}" if np.isinf(top) else f"between {bottom:g} and {top:g}"
         raise StudyError(
-            f"response {response.name!r}, run {batches.runs[at]}: reading",
+            f"response {response.name!r}, {places[at]}: reading",
             reading_text(float(low[at]), float(high[at])),
             f"{allowed} for its transform",
             "correct the reading, leave it out with its reason, or choose another transform",
@@ -569,7 +577,7 @@ def assembled_censored(
         If a reading cannot be transformed, terms cannot be told apart, the likelihood has no maximum, or the readings leave nothing to judge the
         noise by.
     """
-    bounds = fitted_bounds(response, batches)
+    bounds = fitted_bounds(response, batches.lower, batches.upper, [f"run {r}" for r in batches.runs])
     _check_different(response, batches)
     contrasts, names = block_contrasts(batches.block)
     blocks = contrasts.reshape(len(batches.runs), len(names))

@@ -184,7 +184,7 @@ class Endless:
     noiseless: bool
 
 
-def endless(bounds: Bounds, X: Floats) -> Endless | None:
+def endless(bounds: Bounds, X: Floats, noise_known: bool = False) -> Endless | None:
     """Whether the likelihood grows without end in some direction, by a linear programme; None where it does not.
 
     Parameters
@@ -192,6 +192,8 @@ def endless(bounds: Bounds, X: Floats) -> Endless | None:
     bounds : Bounds
     X : ndarray, shape (n, p)
         Of full column rank.
+    noise_known : bool
+        Whether other readings hold the noise, so that only directions in which it stays are looked at.
 
     References
     ----------
@@ -215,7 +217,7 @@ def endless(bounds: Bounds, X: Floats) -> Endless | None:
         b_ub=np.zeros(len(slack)) if len(slack) else None,
         A_eq=still if len(still) else None,
         b_eq=np.zeros(len(still)) if len(still) else None,
-        bounds=[(-1.0, 1.0)] * p + [(0.0, 1.0)],
+        bounds=[(-1.0, 1.0)] * p + [(0.0, 0.0 if noise_known else 1.0)],
         method="highs",
     )
     if found.status != 0 or -found.fun < 1e-7:

@@ -12,9 +12,10 @@ import pandas as pd
 
 from doe.fits import reml
 from doe.fits.arrays import Floats
-from doe.fits.lines import KINDS, Labels, fit_lines, poolability
+from doe.fits.bounded_lines import bounded_poolability
+from doe.fits.lines import KINDS, Labels, poolability
 from doe.fits.readings import reasons_of
-from doe.fits.shelf import Average, Drift, index_of
+from doe.fits.shelf import Average, Drift, bounds_in, holding, index_of, lines_of
 from doe.fits.sources import Asked, Source, batch_means, bound_text, first_rows, plain, source_of
 from doe.fits.verdicts import listed, runs_text
 from doe.study import Response, Study, StudyError
@@ -41,6 +42,10 @@ def drift(
     without: Mapping[Any, str] | None = None,
 ) -> Drift:
     """Follow a response over storage time, and estimate how long it stays within its specification.
+
+    Readings known only by bounds (">100000", "<50", "50..60") enter the lines by maximum likelihood, the tests by the likelihood ratio and the confidence
+    limits by its profile, each on the scale on which it is that of least squares when all readings are exact. A batch whose bounds hold no line, from both
+    sides, leans on the others where they are pooled; where each keeps its own line it has none, and no shelf life is claimed.
 
     Parameters
     ----------
@@ -78,12 +83,14 @@ def drift(
     Raises
     ------
     StudyError
-        If the response has no times, or a time, condition, run or option cannot be used, or no batch was read at two times.
+        If the response has no times, or a time, condition, run or option cannot be used, no batch was read at two times, or bounds leave the lines
+        or their noise open.
 
     References
     ----------
     ICH Q1E (2003). Evaluation for stability data, 2.4 and Appendix B (regression, poolability at 0.25 with slopes before intercepts, pooled
-    residual variance, extrapolation). Kenward, M. G. & Roger, J. H. (1997). Biometrics 53, 983-997 (random batches).
+    residual variance, extrapolation). Silvapulle, M. J. & Burridge, J. (1986). J. R. Stat. Soc. B 48, 100-106 (where bounds hold a line). Venzon, D. J. &
+    Moolgavkar, S. H. (1988). Applied Statistics 37, 87-94 (profile-likelihood limits). Kenward, M. G. & Roger, J. H. (1997). Biometrics 53, 983-997 (random batches).
 
     Examples
     --------
@@ -113,15 +120,24 @@ def drift(
     )
     tail = (1.0 - confidence) / (2.0 if len(sides) == 2 else 1.0)
     kind, lines, average = "", None, None
+    unheld: dict[Any, str] = {}
     tests = poolability(np.zeros(0), np.zeros(0), np.zeros(1, dtype=np.int64))
     if base.scale is None:
-        _check_values(named, rows)
-        t, y, index = rows["t"].to_numpy(dtype=float), named.forward(rows["value"]), index_of(rows, settings)
-        tests = poolability(t, y, index)
+        t, index = rows["t"].to_numpy(dtype=float), index_of(rows, settings)
+        if "lower" in rows:
+            _check_fixed(batches, rows)
+            tests = bounded_poolability(bounds_in(named, rows), t, index)
+        else:
+            _check_values(named, rows)
+            tests = poolability(t, named.forward(rows["value"]), index)
         kind = _pooled(tests, significance)
-        lines = fit_lines(t, y, index, kind)
+        rows, settings, unheld = holding(named, rows, settings, kind)
+        if unheld:
+            more = pd.DataFrame(list(unheld.items()), columns=["run", "reason"], dtype=object)
+            unused = pd.concat([unused, more], ignore_index=True)
+        lines = lines_of(named, rows, settings, kind)
         if batches == "random":
-            average = _average(named.name, t, y, index)
+            average = _average(named.name, t, named.forward(rows["value"]), index)
     return Drift(
         study,
         named,
@@ -139,6 +155,7 @@ def drift(
         tail,
         accelerated,
         unused,
+        tuple(unheld),
     )
 
 
@@ -217,7 +234,7 @@ def _followed(
         (r, f"no reading of {base.name}") for r in source.planned if r not in run_of and r not in drop and runs is None
     ]
     unused += [(n, "not among the runs asked for") for n, w in zip(names, wanted, strict=True) if not w]
-    rows: list[tuple[Any, str, float]] = []
+    rows: list[tuple[Any, str, float, float]] = []
     for time in base.times:
         asked = Asked(base, (time, condition), base.at(time, condition))
         lower, upper, _ = source.read(study, asked)
@@ -225,15 +242,12 @@ def _followed(
         for j in np.flatnonzero(~np.isnan(low)):
             if not wanted[j] or run_of[j] in drop:
                 continue
-            if low[j] != high[j] and base.scale is None:
-                unused.append(
-                    (names[j], f"read only as a bound at {time} ({bound_text(low[j], high[j])}): not in its line")
-                )
-            elif low[j] != high[j]:
+            if low[j] != high[j] and base.scale is not None:
                 unused.append((names[j], f"read only as a bound at {time} ({bound_text(low[j], high[j])})"))
             else:
-                rows.append((names[j], time, float(low[j])))
-    table = pd.DataFrame(rows, columns=["run", "time", "value"])
+                rows.append((names[j], time, float(low[j]), float(high[j])))
+    table = pd.DataFrame(rows, columns=["run", "time", "lower", "upper"])
+    table.insert(2, "value", table["lower"].where(table["lower"] == table["upper"]))
     counts = table.groupby("run", sort=False).size()
     need = 2 if base.scale is None else 1
     short = [
@@ -255,6 +269,8 @@ def _followed(
     place = {names[j]: i for i, j in enumerate(used)}
     table = table[table["run"].isin(place)]
     table = table.iloc[np.argsort([place[r] for r in table["run"]], kind="stable")].reset_index(drop=True)
+    if table["value"].notna().all():
+        table = table.drop(columns=["lower", "upper"])
     kept = source.table.iloc[[first[j] for j in used]]
     settings = study.frame(kept, source.where).reset_index(drop=True)
     for column in ("whole_plot", "block"):
@@ -289,6 +305,17 @@ def _with_limits(base: Response, condition: str, rows: pd.DataFrame) -> Response
         low = next((r.low for r in found if r.low is not None), None)
         high = next((r.high for r in found if r.high is not None), None)
     return replace(base, low=low, high=high, times=(), conditions=())
+
+
+def _check_fixed(batches: str, rows: pd.DataFrame) -> None:
+    if batches == "random":
+        n = int(rows["value"].isna().sum())
+        raise StudyError(
+            "drift: batches",
+            "random",
+            f'"fixed" where readings are known only by bounds, as {n} of {len(rows)} are here',
+            "leave it out, or read again by a method that reaches what was beyond the instrument",
+        )
 
 
 def _check_values(response: Response, rows: pd.DataFrame) -> None:

@@ -44,6 +44,11 @@ class Lines:
     df: int
 
     @property
+    def slope_errors(self) -> Floats:
+        """Standard errors of the slopes, shape (k,)."""
+        return np.asarray(self.sigma * np.sqrt(self.cov[:, 1, 1]))
+
+    @property
     def sigma(self) -> float:
         """Residual standard deviation; NaN without degrees of freedom."""
         return float(np.sqrt(self.rss / self.df)) if self.df else float("nan")
@@ -52,6 +57,20 @@ class Lines:
         """Standard errors of one batch's line at times, shape (len(t),)."""
         x = np.column_stack([np.ones_like(t), t])
         return np.asarray(self.sigma * np.sqrt(np.einsum("ij,jk,ik->i", x, self.cov[which], x)))
+
+    def _quantile(self, tail: float) -> float:
+        return float(special.stdtrit(self.df, 1.0 - tail)) if self.df else float("nan")
+
+    def limits(self, which: int, t: Floats, tail: float) -> tuple[Floats, Floats]:
+        """Lower and upper confidence limits of one batch's line at times, each with `tail` on its outer side; shapes (len(t),)."""
+        line, half = self.lines[which, 0] + self.lines[which, 1] * t, self._quantile(tail) * self.errors(which, t)
+        return line - half, line + half
+
+    def limit_crossing(self, which: int, tail: float, limit: float, from_above: bool) -> float:
+        """When the confidence limit of one batch's line first meets a limit: see `crossing`; NaN without degrees of freedom."""
+        if not self.df:
+            return float("nan")
+        return crossing(self.lines[which], self.cov[which] * self.sigma**2, self._quantile(tail), limit, from_above)
 
 
 def fit_lines(t: Floats, y: Floats, batch: Labels, kind: str) -> Lines:
@@ -68,21 +87,27 @@ def fit_lines(t: Floats, y: Floats, batch: Labels, kind: str) -> Lines:
     -------
     Lines
     """
+    X, picks = columns(t, batch, kind)
+    Q, R = np.linalg.qr(X)
+    inverse = np.linalg.inv(R)
+    beta = inverse @ (Q.T @ y)
+    left = y - Q @ (Q.T @ y)
+    half = picks @ inverse
+    return Lines(kind, picks @ beta, half @ half.transpose(0, 2, 1), float(left @ left), len(t) - len(beta))
+
+
+def columns(t: Floats, batch: Labels, kind: str) -> tuple[Floats, Floats]:
+    """Columns of the lines' model, shape (n, p): starts, then slopes; and what of them makes each batch's start and slope, shape (k, 2, p)."""
     k = int(batch.max()) + 1
     own = (batch[:, None] == np.arange(k)[None, :]).astype(float)
     starts = np.ones((len(t), 1)) if kind == KINDS[2] else own
     slopes = own * t[:, None] if kind == KINDS[0] else t[:, None]
-    Q, R = np.linalg.qr(np.column_stack([starts, slopes]))
-    inverse = np.linalg.inv(R)
-    beta = inverse @ (Q.T @ y)
-    left = y - Q @ (Q.T @ y)
-    p, a, b = len(beta), starts.shape[1], slopes.shape[1]
-    picks = np.zeros((k, 2, p))
+    a, b = starts.shape[1], slopes.shape[1]
+    picks = np.zeros((k, 2, a + b))
     for i in range(k):
         picks[i, 0, i if a > 1 else 0] = 1.0
         picks[i, 1, a + (i if b > 1 else 0)] = 1.0
-    half = picks @ inverse
-    return Lines(kind, picks @ beta, half @ half.transpose(0, 2, 1), float(left @ left), len(t) - p)
+    return np.column_stack([starts, slopes]), picks
 
 
 def poolability(t: Floats, y: Floats, batch: Labels) -> pd.DataFrame:
@@ -110,20 +135,22 @@ def poolability(t: Floats, y: Floats, batch: Labels) -> pd.DataFrame:
 
 def bent(t: Floats, y: Floats, batch: Labels, kind: str) -> float:
     """The p-value of one bend in time common to all batches, beside the lines; NaN where it cannot be tested."""
-    k = int(batch.max()) + 1
-    own = (batch[:, None] == np.arange(k)[None, :]).astype(float)
-    starts = np.ones((len(t), 1)) if kind == KINDS[2] else own
-    slopes = own * t[:, None] if kind == KINDS[0] else t[:, None]
-    X = np.column_stack([starts, slopes])
+    X, _ = columns(t, batch, kind)
     Q = np.linalg.qr(X)[0]
-    bend = t**2 - Q @ (Q.T @ t**2)
+    bend = bend_of(t, Q)
     left = y - Q @ (Q.T @ y)
     size, df = float(bend @ bend), len(t) - X.shape[1] - 1
-    if size < 1e-12 * float((t**2) @ (t**2)) or df < 1:
+    if not size or df < 1:
         return float("nan")
     ss = float(bend @ left) ** 2 / size
     rest = float(left @ left) - ss
     return float(special.fdtrc(1, df, ss / (rest / df))) if rest > 0 else float("nan")
+
+
+def bend_of(t: Floats, Q: Floats) -> Floats:
+    """What of t² orthonormal columns leave, shape (n,); noughts where they make it up."""
+    bend = np.asarray(t**2 - Q @ (Q.T @ t**2))
+    return bend if float(bend @ bend) >= 1e-12 * float((t**2) @ (t**2)) else np.zeros_like(bend)
 
 
 def crossing(line: Floats, cov: Floats, quantile: float, limit: float, from_above: bool) -> float:

@@ -12,11 +12,20 @@ import pandas as pd
 from scipy import special
 
 from doe.fits.arrays import Floats
+from doe.fits.bounded_lines import (
+    LEAST_DEGREES,
+    BoundedLines,
+    bounded_bend,
+    fit_bounded,
+    held,
+)
+from doe.fits.censored import MANY_CENSORED, fitted_bounds, reading_text
+from doe.fits.censoring import Bounds
 from doe.fits.kenward_roger import Inference
 from doe.fits.lines import KINDS, Labels, Lines, bent, crossing, fit_lines
 from doe.fits.sources import plain
 from doe.fits.tables import Noted
-from doe.fits.verdicts import listed
+from doe.fits.verdicts import listed, runs_text
 from doe.study import Response, Section, Shown, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.occasions import days
@@ -65,16 +74,18 @@ class Drift(Shown):
     unit : str
         Unit of time: that of the latest time read.
     data : DataFrame
-        run, time (text), t (in `unit`), value (mean reading), one row a batch and time.
+        run, time (text), t (in `unit`), value (mean reading), one row a batch and time. Where readings are known only by bounds also lower
+        and upper, between which each mean lies; value is NaN there.
     settings : DataFrame
         run, labels and factors of every batch with a line, in order.
     kind : str
         "lines of their own", "one slope, starts of their own" or "one line", as the tests allow; of scores, "".
-    lines : Lines or None
+    lines : Lines, BoundedLines or None
+        By least squares; by maximum likelihood where readings are known only by bounds; None for scores.
     average : Average or None
         Where batches are random.
     tests : DataFrame
-        The poolability tests: question, df, den_df, F, p.
+        The poolability tests: question, df, den_df, F, p; by the likelihood ratio where readings are known only by bounds.
     significance, confidence : float
     sides : tuple of (limit on the fitted scale, whether the response must stay above it)
     tail : float
@@ -83,6 +94,8 @@ class Drift(Shown):
         Whether the condition is one that carries no claim.
     unused : DataFrame
         run, reason.
+    unheld : tuple
+        Batches without a line because their readings are known only by bounds that hold none.
     """
 
     study: Study
@@ -92,7 +105,7 @@ class Drift(Shown):
     data: pd.DataFrame
     settings: pd.DataFrame
     kind: str
-    lines: Lines | None
+    lines: Lines | BoundedLines | None
     average: Average | None
     tests: pd.DataFrame
     significance: float
@@ -101,6 +114,7 @@ class Drift(Shown):
     tail: float
     accelerated: bool
     unused: pd.DataFrame
+    unheld: tuple[Any, ...] = field(default=())
     notes: tuple[str, ...] = field(default=())
 
     # ---- times within specification
@@ -115,19 +129,15 @@ class Drift(Shown):
         """How far an estimate may be carried on: twice the time covered, and no more than 12 months beyond it."""
         return min(MOST_TIMES * self.covered, self.covered + MOST_BEYOND / days(f"1 {self.unit}"))
 
-    @property
-    def _quantile(self) -> float:
-        assert self.lines is not None
-        return float(special.stdtrit(self.lines.df, 1.0 - self.tail)) if self.lines.df else float("nan")
-
     def _when(self, which: int, limits: bool) -> float:
         """When a batch's line (or its confidence limit) leaves the specification."""
         assert self.lines is not None
         if not self.sides or (limits and not self.lines.df):
             return float("nan")
-        cov = self.lines.cov[which] * (self.lines.sigma**2 if self.lines.df else 0.0)
-        quantile = self._quantile if limits else 0.0
-        return min(crossing(self.lines.lines[which], cov, quantile, limit, above) for limit, above in self.sides)
+        if limits:
+            return min(self.lines.limit_crossing(which, self.tail, limit, above) for limit, above in self.sides)
+        line = self.lines.lines[which]
+        return min(crossing(line, np.zeros((2, 2)), 0.0, limit, above) for limit, above in self.sides)
 
     @cached_property
     def batches(self) -> pd.DataFrame:
@@ -148,7 +158,7 @@ class Drift(Shown):
         lines = self.lines
         out["start"] = self.response.inverse(lines.lines[:, 0])
         out["slope"] = lines.lines[:, 1]
-        out["std_error"] = lines.sigma * np.sqrt(lines.cov[:, 1, 1])
+        out["std_error"] = lines.slope_errors
         if self.sides:
             when = [self._when(i, limits=False) for i in range(len(out))]
             out["time_to_limit"] = [w if w <= self.furthest else f">{self.furthest:.4g}" for w in when]
@@ -179,8 +189,7 @@ class Drift(Shown):
         """Whether it is the lower specification limit that a batch's confidence limit meets first."""
         assert self.lines is not None
         which = self.settings["run"].tolist().index(run)
-        cov = self.lines.cov[which] * self.lines.sigma**2
-        when = [crossing(self.lines.lines[which], cov, self._quantile, *side) for side in self.sides]
+        when = [self.lines.limit_crossing(which, self.tail, *side) for side in self.sides]
         return self.sides[int(np.argmin(when))][1]
 
     def _average_within(self, limit: float, above: bool) -> float:
@@ -203,8 +212,8 @@ class Drift(Shown):
 
     @property
     def shelf_life(self) -> float:
-        """`within`, no further than `furthest`; NaN where the storage was accelerated, which carries no claim."""
-        return float("nan") if self.accelerated else min(self.within, self.furthest)
+        """`within`, no further than `furthest`; NaN where the storage was accelerated, which carries no claim, or a batch is `unheld`."""
+        return float("nan") if self.accelerated or self.unheld else min(self.within, self.furthest)
 
     # ---- what it says elsewhere
 
@@ -241,7 +250,7 @@ class Drift(Shown):
             if run is not None and label != plain(run):
                 continue
             line = self.lines.lines[i, 0] + self.lines.lines[i, 1] * t
-            half = self._quantile * self.lines.errors(i, t)
+            low, high = self.lines.limits(i, t, self.tail)
             inverse = self.response.inverse
             parts.append(
                 pd.DataFrame(
@@ -249,8 +258,8 @@ class Drift(Shown):
                         "run": label,
                         "t": t,
                         "estimate": inverse(line),
-                        "low": inverse(line - half),
-                        "high": inverse(line + half),
+                        "low": inverse(low),
+                        "high": inverse(high),
                     }
                 )
             )
@@ -279,20 +288,22 @@ class Drift(Shown):
         Returns
         -------
         DataFrame
-            run, labels, factors and the column.
+            run, labels, factors and the column. A batch whose bounds hold no line of its own has no row.
 
         Raises
         ------
         StudyError
-            If there is no such thing, or batches share one slope, so that there is nothing to compare.
+            If there is no such thing, or the readings hold no batch's own line.
         """
         there = [w for w in ("slope", "start", "time_to_limit", "within") if w in self.batches.columns]
         if what not in there:
             raise StudyError("column: what", what, f"one of {', '.join(there)}", nearest(str(what), there))
         if self.lines is not None and self.kind != KINDS[0]:
             # pooled for the shelf life; as data every batch gets its own line
+            data, settings, unheld = holding(self.response, self.data, self.settings, KINDS[0])
+            lines = lines_of(self.response, data, settings, KINDS[0])
             own = replace(
-                self, kind=KINDS[0], lines=lines_of(self.response, self.data, self.settings, KINDS[0]), average=None
+                self, kind=KINDS[0], data=data, settings=settings, lines=lines, average=None, unheld=tuple(unheld)
             )
             return own.column(name, what)
         keep = [c for c in self.settings.columns if c not in there]
@@ -317,10 +328,17 @@ class Drift(Shown):
         batches = f"{k} batch{'es' * (k > 1)}"
         scale = f", {self.response.fitted_label}" if self.response.transform else ""
         kind = f"; {self.kind if self.average is None else 'batches a sample of those to come'}" if self.kind else ""
+        n = len(self._bounded)
+        known = f", {n} of {len(self.data)} readings known only by bounds" if n else ""
         return (
             f"{self.response.label} against storage time{where}{scale}: {batches} at {times} times up to "
-            f"{number_text(self.covered)} {self.unit}{kind}"
+            f"{number_text(self.covered)} {self.unit}{known}{kind}"
         )
+
+    @property
+    def _bounded(self) -> pd.DataFrame:
+        """Rows of `data` that are known only by bounds."""
+        return self.data[self.data["value"].isna()]
 
     def _sections(self) -> list[Section]:
         table = self.batches.copy()
@@ -343,6 +361,8 @@ class Drift(Shown):
             note += f" start in {self.response.unit}," if self.response.unit else ""
             note += f" slope of {self.response.fitted_label}, for one {self.unit}"
             note += ": times 100, nearly per cent." if self.response.transform == "log" else "."
+        if len(self._bounded):
+            note += f" Known only by bounds: {bounds_told(self._bounded)}."
         sections = [Section(self.heading, table.astype(str), note)]
         if len(self.tests):
             sections.append(Section("Can the batches share a line?", self._test_table(), self._test_words()))
@@ -362,7 +382,10 @@ class Drift(Shown):
             {
                 "question": t["question"],
                 "df": [str(int(v)) for v in t["df"]],
-                "denominator df": [str(int(v)) for v in t["den_df"]],
+                "denominator df": [
+                    number_text(float(v), digits=3) if isinstance(self.lines, BoundedLines) else str(int(v))
+                    for v in t["den_df"]
+                ],
                 "F": [number_text(float(v), digits=3) for v in t["F"]],
                 "p": [p_text(float(v)) for v in t["p"]],
             }
@@ -371,7 +394,8 @@ class Drift(Shown):
     def _test_words(self) -> str:
         level = f"{self.significance:g}"
         if np.isnan(self.tests["p"].iloc[0]):
-            words = "Two readings a batch leave nothing to test by: every batch keeps its own line."
+            two = "The readings" if isinstance(self.lines, BoundedLines) else "Two readings a batch"
+            words = f"{two} leave nothing to test by: every batch keeps its own line."
         elif self.kind == KINDS[0]:
             words = (
                 f"Slopes differ (p below {level}): every batch keeps its own line, with the residual variance of all."
@@ -380,6 +404,10 @@ class Drift(Shown):
             words = f"No evidence that slopes differ (p not below {level}), but starts do: one slope, every batch its own start."
         else:
             words = f"No evidence that slopes or starts differ (p not below {level}): one line for all."
+        if isinstance(self.lines, BoundedLines):
+            words += (
+                " Tests by the likelihood ratio, on the scale on which they are these F when all readings are exact."
+            )
         if len(self._factors_that_differ):
             words += (
                 f" The batches differ in {listed(self._factors_that_differ)}: these tests also ask whether that matters; pool only "
@@ -436,13 +464,18 @@ class Drift(Shown):
             f"{number_text(self.covered)} {unit} covered, and at most 12 months beyond"
         )
         out = [f"The {self._limit_words} of {whose} stays within the specification {until} (ICH Q1E)."]
-        if self._beyond_the_instrument:
+        n = len(self._bounded)
+        if n:
             out.append(
-                "This is no shelf life to claim: "
-                + ("1 reading" if self._beyond_the_instrument == 1 else f"{self._beyond_the_instrument} readings")
-                + f" beyond the instrument's range {'is' if self._beyond_the_instrument == 1 else 'are'} not in the lines, and what is beyond it "
-                "is not missing by chance. Where early readings are, the fall is told too flat and the time too long. Read such batches by a "
-                "method that reaches, or begin the lines after them."
+                f"{n} of the {len(self.data)} readings {'is' if n == 1 else 'are'} known only by bounds: {'it counts' if n == 1 else 'they count'} "
+                "by what the bounds say (maximum likelihood), and the limit is that of the profile likelihood."
+            )
+        if self.unheld:
+            one = len(self.unheld) == 1
+            out.append(
+                f"This is no shelf life to claim: {runs_text(self.unheld)} {'is' if one else 'are'} not in the lines, as what is beyond the "
+                f"instrument's range leaves {'its line' if one else 'their lines'} open, and that is not by chance. Read "
+                f"{'it' if one else 'them'} by a method that reaches, wait for later times, or ask for the other batches alone (runs=…)."
             )
         if self.accelerated:
             out.append(
@@ -456,27 +489,42 @@ class Drift(Shown):
             )
         return out
 
-    @property
-    def _beyond_the_instrument(self) -> int:
-        """Readings known only by bounds, which the lines leave out."""
-        if self.lines is None or not len(self.unused):
-            return 0
-        return int(self.unused["reason"].astype(str).str.startswith("read only as a bound").sum())
-
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each."""
         out = list(self.notes)
         if self.lines is None:
             return out
-        y, index = self.response.forward(self.data["value"]), index_of(self.data, self.settings)
-        p = bent(self.data["t"].to_numpy(dtype=float), y, index, self.kind)
+        t, index = self.data["t"].to_numpy(dtype=float), index_of(self.data, self.settings)
+        if isinstance(self.lines, BoundedLines):
+            out += self._on_bounds()
+            p = bounded_bend(self.lines, t)
+        else:
+            p = bent(t, self.response.forward(self.data["value"]), index, self.kind)
         if p < BEND_P:
             out.append(
                 f"The change is not straight over time (p {p_text(p).replace('<', 'below ') if p < 0.0001 else f'= {p_text(p)}'}): a line carried on beyond "
                 f"{number_text(self.covered)} {self.unit} would be wrong; try another scale, or later times."
             )
         if 0 < self.lines.df < 5:
-            out.append(f"Only {self.lines.df} df for the scatter about the lines: the limits are wide for that reason.")
+            df = f"{self.lines.df}" if isinstance(self.lines, Lines) else number_text(self.lines.df, digits=2)
+            out.append(f"Only {df} df for the scatter about the lines: the limits are wide for that reason.")
+        return out
+
+    def _on_bounds(self) -> list[str]:
+        """What to be wary of where readings are known only by bounds."""
+        n, out = len(self._bounded), []
+        if n > MANY_CENSORED * len(self.data):
+            out.append(
+                f"{n} of {len(self.data)} readings are known only by bounds: what the lines say there rests on their being straight and on "
+                "normal noise, not on readings."
+            )
+        leaning = holding(self.response, self.data, self.settings, KINDS[0])[2] if self.kind != KINDS[0] else {}
+        if leaning:
+            one = len(leaning) == 1
+            out.append(
+                f"The bounds of {runs_text(list(leaning))} hold no line of {'its' if one else 'their'} own: {'it leans' if one else 'they lean'} on "
+                f"the other batches, and whether {'it differs' if one else 'they differ'} from them was tested to one side only."
+            )
         return out
 
 
@@ -486,9 +534,76 @@ def index_of(rows: pd.DataFrame, settings: pd.DataFrame) -> Labels:
     return np.array([place[r] for r in rows["run"]], dtype=np.int64)
 
 
-def lines_of(response: Response, rows: pd.DataFrame, settings: pd.DataFrame, kind: str) -> Lines:
-    """Lines of readings, on the fitted scale."""
-    return fit_lines(rows["t"].to_numpy(dtype=float), response.forward(rows["value"]), index_of(rows, settings), kind)
+def bounds_in(response: Response, rows: pd.DataFrame) -> Bounds:
+    """Bounds of readings on the fitted scale."""
+    places = [f"{runs_text([r])}, {t}" for r, t in zip(rows["run"], rows["time"], strict=True)]
+    return fitted_bounds(response, rows["lower"].to_numpy(dtype=float), rows["upper"].to_numpy(dtype=float), places)
+
+
+def bounds_told(rows: pd.DataFrame) -> str:
+    """Readings known only by bounds, batch by batch: "run 1 at 0 (>12500) and 3 mo (>12500); run 2 at 0 (>12500)"."""
+    return "; ".join(f"{runs_text([run])} at {_at_times(own)}" for run, own in rows.groupby("run", sort=False))
+
+
+def _at_times(rows: pd.DataFrame) -> str:
+    return listed(
+        [
+            f"{time} ({reading_text(low, high)})"
+            for time, low, high in zip(rows["time"], rows["lower"], rows["upper"], strict=True)
+        ]
+    )
+
+
+def holding(
+    response: Response, rows: pd.DataFrame, settings: pd.DataFrame, kind: str
+) -> tuple[pd.DataFrame, pd.DataFrame, dict[Any, str]]:
+    """Rows and settings of the batches whose readings hold a line of this kind, and why the others have none."""
+    if "lower" not in rows:
+        return rows, settings, {}
+    holds = held(bounds_in(response, rows), rows["t"].to_numpy(dtype=float), index_of(rows, settings), kind)
+    why = {}
+    for run in settings.loc[~holds, "run"]:
+        own = rows[rows["run"] == run]
+        exact = own.loc[own["value"].notna(), "time"].tolist()
+        but = f"exactly at {listed(exact)} only, else by bounds" if exact else "by bounds only,"
+        why[run] = f"read {but} at {_at_times(own[own['value'].isna()])}: they hold no line of its own"
+    return rows[~rows["run"].isin(list(why))].reset_index(drop=True), settings[holds].reset_index(drop=True), why
+
+
+def lines_of(response: Response, rows: pd.DataFrame, settings: pd.DataFrame, kind: str) -> Lines | BoundedLines:
+    """Lines of readings, on the fitted scale: by maximum likelihood where some are known only by bounds.
+
+    Raises
+    ------
+    StudyError
+        If the likelihood has no maximum, or the readings leave nothing to judge the noise by.
+    """
+    t = rows["t"].to_numpy(dtype=float)
+    if "lower" not in rows:
+        return fit_lines(t, response.forward(rows["value"]), index_of(rows, settings), kind)
+    if not len(settings):
+        raise StudyError(
+            f"drift: readings of {response.name!r}",
+            "known only by bounds at so many times that they hold the line of no batch",
+            "exact at two times or more of some batch",
+            "wait for the next readings, or read again by a method that reaches what was beyond the instrument",
+        )
+    found = fit_bounded(bounds_in(response, rows), t, index_of(rows, settings), kind)
+    if found is None:
+        raise StudyError(
+            f"drift: noise of {response.name!r}",
+            "none: the lines pass through every exact reading and between all bounds",
+            "some, so that it can be judged",
+            "wait for the next readings, or read again by a method that reaches what was beyond the instrument",
+        )
+    if found.df < LEAST_DEGREES:
+        raise StudyError(
+            f"drift: what {len(rows)} readings of {response.name!r}, {int(rows['value'].isna().sum())} of them known only by bounds, leave for the noise",
+            f"{np.floor(100.0 * max(found.df, 0.0)) / 100.0:.2f} df",
+            "at least 1",
+            "wait for the next readings, or read again by a method that reaches what was beyond the instrument",
+        )
+    return found
 
 
 def _first_failure(rows: pd.DataFrame, sides: tuple[tuple[float, bool], ...]) -> str | float:

@@ -405,12 +405,15 @@ def halo(width: float = 2.2) -> list[Any]:
     return [withStroke(linewidth=width, foreground=PAPER)]
 
 
-def batches(ax: Axes, x: Any, y: Any, size: float = 22.0, strong: bool = True, label: str = "batch") -> None:
+def batches(
+    ax: Axes, x: Any, y: Any, size: float = 22.0, strong: bool = True, label: str = "batch", marker: str = "o"
+) -> None:
     """Batches as small hollow neutral marks."""
     ax.scatter(
         x,
         y,
         s=size,
+        marker=marker,
         facecolors="none",
         edgecolors=SOFT if strong else "#97a2a9",
         linewidths=1.0 if strong else 0.7,

@@ -10,10 +10,12 @@ from doe.plots import look
 from doe.study import StudyError
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
     from doe.fits import Drift
 
+Points = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 STEPS = 121
 AHEAD = 0.35  # how far beyond the last reading lines are drawn that meet no limit, in shares of the time covered
 
@@ -32,7 +34,8 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
     -------
     Axes
         Batches as hollow marks, their lines, broken beyond the last reading; the confidence limit of the worst line (of the one line, where
-        batches share it) as a band, the specification dotted, and a mark where the two meet. Scores are joined by steps, without a line.
+        batches share it) as a band, the specification dotted, and a mark where the two meet. Readings known only by bounds: a triangle at the
+        bound, pointing to the side on which they are open; a bar between two bounds. Scores are joined by steps, without a line.
     """
     from matplotlib.ticker import MaxNLocator
 
@@ -42,7 +45,7 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
         raise StudyError("plots.drift: result", type(result).__name__, "a Drift", "make it with doe.fits.drift")
     ax = look.axes_for(ax, 6.2, 3.6)
     data, runs = result.data, result.settings["run"].tolist()
-    reach = [np.column_stack([data["t"], data["value"]]).astype(float)]
+    reach: list[Points] = [data.loc[data["value"].notna(), ["t", "value"]].to_numpy(dtype=float)]
     end = result.covered
     if result.lines is not None:
         # as far as the limit is met, where a line may be carried on so far
@@ -54,7 +57,9 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
             own = data[data["run"] == run].sort_values("t")
             ax.step(own["t"], own["value"], where="post", color=look.DEEP, linewidth=0.9, alpha=0.6, gid="steps")
         ax.yaxis.set_major_locator(MaxNLocator(integer=True))
-    look.batches(ax, data["t"], data["value"], size=18)
+    exact = data[data["value"].notna()]
+    look.batches(ax, exact["t"], exact["value"], size=18)
+    meant = _bounded(ax, data[data["value"].isna()], reach)
     points = np.vstack(reach)
     look.own_scale(ax, result.response, points[:, 1])
     look.limit_lines(ax, result.response)
@@ -63,11 +68,41 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
     look.name_limits(ax, result.response, points)
     k = len(runs)
     what = f"{result.response.name} against storage time{f' at {result.condition}' if result.condition else ''}, {k} batch{'es' * (k > 1)}"
-    look.framed(ax, what, result.kind, " ".join(result.words()))
+    look.framed(ax, what, result.kind, " ".join([*result.words(), *meant]))
     return ax
 
 
-def _lines(ax: Axes, result: Drift, end: float) -> list[np.ndarray[tuple[int, ...], np.dtype[np.float64]]]:
+def _bounded(ax: Axes, rows: pd.DataFrame, reach: list[Points]) -> list[str]:
+    """Readings known only by bounds, their places added to `reach`; what the marks mean."""
+    if not len(rows):
+        return []
+    t, low, high = (rows[c].to_numpy(dtype=float) for c in ("t", "lower", "upper"))
+    above, below = np.isinf(high), np.isinf(low)
+    between = ~above & ~below
+    meant = []
+    for those, bound, marker, gid in ((above, low, "^", "open above"), (below, high, "v", "open below")):
+        if those.any():
+            look.batches(ax, t[those], bound[those], size=30, label=gid, marker=marker)
+    if above.any() or below.any():
+        meant.append("A triangle stands at the bound of a reading known only to lie on the side to which it points.")
+    if between.any():
+        ax.vlines(t[between], low[between], high[between], color=look.SOFT, linewidth=1.0, zorder=3, gid="between")
+        ax.plot(
+            np.repeat(t[between], 2),
+            np.column_stack([low[between], high[between]]).ravel(),
+            linestyle="none",
+            marker="_",
+            markersize=6,
+            color=look.SOFT,
+            gid="between ends",
+        )
+        meant.append("A bar joins the bounds of a reading known only to lie between them.")
+    for bound in (low, high):
+        reach.append(np.column_stack([t, bound])[np.isfinite(bound)])
+    return meant
+
+
+def _lines(ax: Axes, result: Drift, end: float) -> list[Points]:
     """Lines, the worst one's confidence limit and where it meets the specification; the points they pass through."""
     inside, beyond = np.linspace(0.0, result.covered, STEPS), np.linspace(result.covered, end, STEPS)
     runs = result.settings["run"].tolist()

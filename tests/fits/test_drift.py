@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from scipy import stats
+from scipy import optimize, stats
 
 import doe
 from doe import StudyError
@@ -290,14 +290,12 @@ def test_each_batchs_drift_is_a_response_in_its_own_right():
 def test_what_is_not_used_is_listed():
     study, data = stored()
     data = data[~((data["run"] == 3) & (data["time"] != "4 wk"))].astype({"viscosity": object})
-    data.loc[(data["run"] == 5) & (data["time"] == "12 wk"), "viscosity"] = "<5000"
     data.loc[data["run"] == 6, "viscosity"] = None
     d = drift(study, data, "viscosity", "25 °C", without={9: "jar cracked"})
     assert d.unused.to_dict("list") == {
-        "run": [9, 5, 3, 6],
+        "run": [9, 3, 6],
         "reason": [
             "jar cracked",
-            "read only as a bound at 12 wk (<5000): not in its line",
             "read at 4 wk only: a line needs two times",
             "no reading of viscosity",
         ],
@@ -305,10 +303,7 @@ def test_what_is_not_used_is_listed():
     assert d.settings["run"].tolist() == [1, 2, 4, 5, 7, 8, 10]
     assert "jar cracked" in str(d)
     assert "jar cracked" in d._repr_html_()
-    assert "This is no shelf life to claim: 1 reading beyond the instrument's range are not" not in str(d)
-    assert "This is no shelf life to claim: 1 reading beyond the instrument's range is not in the lines" in str(d)
-    exact = drift(study, data[data["viscosity"] != "<5000"].astype({"viscosity": float}), "viscosity", "25 °C")
-    assert "no shelf life to claim" not in str(exact)
+    assert d.unheld == ()
 
 
 def test_readings_of_one_batch_at_one_time_are_averaged():
@@ -332,6 +327,239 @@ def test_records_may_be_followed():
     np.testing.assert_allclose(
         drift(study, Carried(), "viscosity", "25 °C").lines.lines, drift(study, data, "viscosity", "25 °C").lines.lines
     )
+
+
+# ---- readings known only by bounds
+
+TOP = 12500
+
+
+def gel_study(**limits):
+    limits = limits or {"low": 7900}
+    return doe.Study(
+        "gel",
+        [doe.Continuous("polymer", 0.2, 0.6, "%")],
+        [doe.Response("viscosity", "mPa·s", **limits), doe.Response("life", "mo")],
+    )
+
+
+def beyond(seed=1, slopes=(-400.0,) * 3, start=12900.0, sd=300.0, months=MONTHS, top=TOP):
+    """Invented viscosities of batches of one recipe, read on an instrument that ends at `top`."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for i, slope in enumerate(slopes):
+        for m in months:
+            y = start + slope * m + sd * rng.standard_normal()
+            cell = f">{top}" if y > top else round(y)
+            rows.append({"run": i + 1, "polymer": 0.4, "time": f"{m} mo" if m else "0", "m": m, "viscosity": cell})
+    return pd.DataFrame(rows)
+
+
+def test_readings_known_by_bounds_enter_the_lines():
+    data = beyond()
+    d = drift(gel_study(), data, "viscosity")
+    bounded = np.array([isinstance(v, str) for v in data["viscosity"]])
+    assert bounded.sum() == 3
+    assert d.kind == KINDS[2]
+    assert d.unused.empty
+    y = np.where(bounded, TOP, pd.to_numeric(data["viscosity"], errors="coerce")) / 1000
+    t = data["m"].to_numpy(dtype=float)
+
+    def minus(v):
+        """Of start, slope and ln SD, in thousands; by scipy's own normal law."""
+        mean, sd = v[0] + v[1] * t, np.exp(v[2])
+        return -np.where(bounded, stats.norm.logsf(y, mean, sd), stats.norm.logpdf(y, mean, sd)).sum()
+
+    options = {"xatol": 1e-10, "fatol": 1e-13, "maxiter": 4000}
+    found = optimize.minimize(minus, [13.0, -0.4, -1.0], method="Nelder-Mead", options=options)
+    first = d.batches.iloc[0]
+    assert first["start"] == pytest.approx(1000 * found.x[0], rel=1e-6)
+    assert first["slope"] == pytest.approx(1000 * found.x[1], rel=1e-6)
+    assert first["time_to_limit"] == pytest.approx((7.9 - found.x[0]) / found.x[1], rel=1e-6)
+    at = d.predict([d.within]).iloc[0]
+    assert at["low"] == pytest.approx(7900.0, rel=1e-6)
+    assert d.shelf_life == d.within < first["time_to_limit"]
+    # least squares of the exact readings alone: with the high ones left out the fall is told too flat
+    alone = smf.ols("viscosity ~ m", data[~bounded].astype({"viscosity": float})).fit()
+    assert first["slope"] < alone.params["m"]
+    assert d.data.columns.tolist() == ["run", "time", "t", "value", "lower", "upper"]
+    own = d.data[d.data["value"].isna()]
+    assert own[["lower", "upper"]].to_numpy().tolist() == [[TOP, np.inf]] * 3
+    said = str(d)
+    assert "3 batches at 6 times up to 18 mo, 3 of 18 readings known only by bounds; one line" in said
+    assert "Known only by bounds: run 1 at 0 (>12500); run 2 at 0 (>12500); run 3 at 0 (>12500)." in said
+    assert "Tests by the likelihood ratio, on the scale on which they are these F when all readings are exact." in said
+    assert (
+        "3 of the 18 readings are known only by bounds: they count by what the bounds say (maximum likelihood), and the limit is that "
+        "of the profile likelihood."
+    ) in said
+    assert "no shelf life to claim" not in said
+
+
+def test_bounds_matter_and_their_own_times_are_data_for_a_fit():
+    data, study = beyond(), gel_study()
+    d = drift(study, data, "viscosity")
+    # the very same readings, but known: within lies where the instrument cannot tell
+    higher = data.assign(viscosity=[15000 if isinstance(v, str) else v for v in data["viscosity"]])
+    assert drift(study, higher, "viscosity").batches["slope"].iloc[0] < d.batches["slope"].iloc[0]
+    between = data.assign(viscosity=["12900..13100" if isinstance(v, str) else v for v in data["viscosity"]])
+    close = data.assign(viscosity=[13000 if isinstance(v, str) else v for v in data["viscosity"]])
+    got = (drift(study, v, "viscosity") for v in (between, close))
+    assert next(got).within == pytest.approx(next(got).within, rel=2e-3)
+    for what in ("slope", "start", "time_to_limit", "within"):
+        column = d.column("life", what)["life"]
+        assert len(set(column)) == 3  # every batch its own line, though they were pooled
+        assert all(isinstance(v, float) for v in column)
+    own, until = d.column("life", "time_to_limit")["life"], d.column("life", "within")["life"]
+    assert (until < own).all()
+    assert drift(study, data, "viscosity", confidence=0.99).within < d.within
+    both = drift(gel_study(low=7900, high=14500), data, "viscosity")
+    assert both.tail == pytest.approx(0.025)
+    assert both.within < d.within
+    assert both.low_side_first(1)
+    logged = drift(gel_study(low=7900, transform="log"), data, "viscosity")
+    assert logged.lines.df != d.lines.df
+    assert logged.predict([0.0], run=1)["estimate"].iloc[0] > TOP
+    rising = data.assign(viscosity=[f"<{25000 - TOP}" if isinstance(v, str) else 25000 - v for v in data["viscosity"]])
+    assert drift(gel_study(high=25000 - 7900), rising, "viscosity").within == pytest.approx(d.within, rel=1e-6)
+
+
+def unheld():
+    """Run 2 read exactly once, at the end."""
+    data = beyond()
+    return data.assign(
+        viscosity=[
+            (5700 if m == 18 else ">12500") if r == 2 else v
+            for r, m, v in zip(data["run"], data["m"], data["viscosity"], strict=True)
+        ]
+    )
+
+
+def test_a_batch_whose_bounds_hold_no_line_has_none_and_nothing_is_claimed():
+    data, study = unheld(), gel_study()
+    d = drift(study, data, "viscosity")
+    assert d.kind == KINDS[0]
+    assert d.settings["run"].tolist() == [1, 3]
+    assert d.unheld == (2,)
+    assert d.unused.to_dict("list") == {
+        "run": [2],
+        "reason": [
+            "read exactly at 18 mo only, else by bounds at 0 (>12500), 3 mo (>12500), 6 mo (>12500), 9 mo (>12500) and 12 mo (>12500): "
+            "they hold no line of its own"
+        ],
+    }
+    assert np.isfinite(d.within)
+    assert np.isnan(d.shelf_life)
+    assert (
+        "This is no shelf life to claim: run 2 is not in the lines, as what is beyond the instrument's range leaves its line open, and that is "
+        "not by chance. Read it by a method that reaches, wait for later times, or ask for the other batches alone (runs=…)."
+    ) in d.words()
+    others = drift(study, data, "viscosity", runs=[1, 3])
+    assert np.isfinite(others.shelf_life)
+    # one line for all: it leans on the others, and is in
+    pooled = drift(study, data, "viscosity", significance=1e-9)
+    assert pooled.kind == KINDS[2]
+    assert pooled.unheld == ()
+    assert (
+        "The bounds of run 2 hold no line of its own: it leans on the other batches, and whether it differs from them was tested to one side only."
+    ) in pooled.cautions()
+    assert pooled.column("life")["run"].tolist() == [1, 3]
+    nowhere = data.assign(
+        viscosity=[">12500" if r == 2 else v for r, v in zip(data["run"], data["viscosity"], strict=True)]
+    )
+    assert drift(study, nowhere, "viscosity").unused["reason"].tolist() == [
+        "read by bounds only, at 0 (>12500), 3 mo (>12500), 6 mo (>12500), 9 mo (>12500), 12 mo (>12500) and 18 mo (>12500): they hold no line "
+        "of its own"
+    ]
+
+
+def test_what_many_bounds_leave_is_said():
+    data = beyond(months=(0, 1, 2, 3, 6, 9), start=13500.0)
+    d = drift(gel_study(), data, "viscosity")
+    n = int(d.data["value"].isna().sum())
+    assert n > 0.4 * len(d.data)
+    assert (
+        f"{n} of 18 readings are known only by bounds: what the lines say there rests on their being straight and on normal noise, not on "
+        "readings."
+    ) in d.cautions()
+    assert not any("rests on their being straight" in w for w in drift(gel_study(), beyond(), "viscosity").cautions())
+    bent = beyond().assign(
+        viscosity=[
+            v if isinstance(v, str) else v + 12 * (m - 9) ** 2
+            for v, m in zip(beyond()["viscosity"], beyond()["m"], strict=True)
+        ]
+    )
+    assert any(
+        w.startswith("The change is not straight over time") for w in drift(gel_study(), bent, "viscosity").cautions()
+    )
+
+
+def test_bounds_that_cannot_be_used():
+    study, data = gel_study(), beyond()
+    assert sentence(lambda: drift(study, data, "viscosity", batches="random")) == (
+        "drift: batches is 'random' but must be \"fixed\" where readings are known only by bounds, as 3 of 18 are here: leave it out, or read "
+        "again by a method that reaches what was beyond the instrument."
+    )
+    early = data[data["m"].isin([0, 12, 18])]
+    assert sentence(lambda: drift(study, early, "viscosity")) == (
+        "drift: noise of 'viscosity' is 'none: the lines pass through every exact reading and between all bounds' but must be some, so that it "
+        "can be judged: wait for the next readings, or read again by a method that reaches what was beyond the instrument."
+    )
+    every = data.assign(
+        viscosity=[">12500" if m < 18 else v for m, v in zip(data["m"], data["viscosity"], strict=True)]
+    )
+    assert sentence(lambda: drift(study, every, "viscosity")) == (
+        "drift: readings of 'viscosity' is 'known only by bounds at so many times that they hold the line of no batch' but must be exact at two times "
+        "or more of some batch: wait for the next readings, or read again by a method that reaches what was beyond the instrument."
+    )
+    one = data[(data["run"] == 1) & (data["m"] <= 9)]
+    noisy = one.assign(viscosity=[">12500", 12400, "10900..11000", 9000])
+    assert sentence(lambda: drift(study, noisy, "viscosity")) == (
+        "drift: what 4 readings of 'viscosity', 2 of them known only by bounds, leave for the noise is '0.75 df' but must be at least 1: wait for the "
+        "next readings, or read again by a method that reaches what was beyond the instrument."
+    )
+    zero = data.assign(viscosity=["<0" if m == 12 else v for m, v in zip(data["m"], data["viscosity"], strict=True)])
+    assert sentence(lambda: drift(gel_study(low=7900, transform="log"), zero, "viscosity")) == (
+        "response 'viscosity', run 1, 12 mo: reading is '<0' but must be above 0 for its transform: correct the reading, leave it out with its "
+        "reason, or choose another transform."
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("months", "start", "sd", "significance", "most_left_out"),
+    [
+        # a third of the first readings bounded; batches one line, as they truly are, or as the tests allow
+        (MONTHS, 12330.0, 400.0, 1e-9, None),
+        (MONTHS, 12330.0, 400.0, 0.25, None),
+        # most first readings and some of the second and third bounded, and the limit met beyond the last time
+        ((0, 1, 2, 3, 6, 9), 12700.0, 600.0, 1e-9, 0.10),
+    ],
+)
+def test_the_limit_lies_beyond_the_truth_as_seldom_as_said(months, start, sd, significance, most_left_out):
+    """1000 trials of 3 batches, −400 a month, limit met at 12.5 months: the time is too long in 5 % of them, Monte-Carlo error 0.7 %.
+
+    Four such errors are allowed above. Below, the worst of batches that the tests have kept apart, though they are one, comes too early: that is
+    ICH Q1E's own caution, and so less than 5 % are allowed there; with one line the share is between 2.2 and 7.8 %.
+    """
+    study = gel_study(low=start - 5000.0)
+    late = left_out = bounded = 0
+    for seed in range(1000):
+        data = beyond(20_000 + seed, start=start, sd=sd, months=months)
+        known = pd.to_numeric(data["viscosity"], errors="coerce")
+        bounded += int(known[data["m"] == 0].isna().sum())
+        late += drift(study, data, "viscosity", significance=significance).within > 12.5
+        if most_left_out is not None:
+            exact = data.assign(viscosity=known).dropna()
+            left_out += drift(study, exact, "viscosity", significance=significance).within > 12.5
+    assert late / 1000 < 0.05 + 4 * 0.007
+    if significance < 0.01:
+        assert late / 1000 > 0.05 - 4 * 0.007
+    if most_left_out is None:
+        assert 0.28 < bounded / 3000 < 0.39
+    else:
+        # why bounds must be in the lines: left out, least squares is too long in twice as many trials as it says
+        assert left_out / 1000 > most_left_out
 
 
 # ---- scores

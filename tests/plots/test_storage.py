@@ -67,6 +67,32 @@ def test_lines_readings_and_the_place_where_the_limit_is_met():
     assert "is no evidence that it does" in told
 
 
+def test_readings_known_only_by_bounds_have_marks_of_their_own():
+    cells = (">104", 100.4, 99.6, "98..99.5", 98.1, "<97.5")
+    study = doe.Study("assay", [doe.Continuous("polymer", 0.2, 0.6, "%")], [doe.Response("assay", "%", low=95)])
+    rows = [(r, 0.4, f"{m} mo", v) for r in (1, 2) for m, v in zip(MONTHS, cells, strict=True)]
+    rows[1] = (1, 0.4, "3 mo", 100.8)
+    d = drift(study, pd.DataFrame(rows, columns=["run", "polymer", "time", "assay"]), "assay")
+    ax = plots.drift(d)
+    marks = {m.get_label(): np.asarray(m.get_offsets()) for m in by_gid(ax, "batches")}
+    assert marks["open above"].tolist() == [[0, 104]] * 2
+    assert marks["open below"].tolist() == [[18, 97.5]] * 2
+    assert marks["batch"] == pytest.approx(d.data.dropna()[["t", "value"]].to_numpy())
+    (bars,) = by_gid(ax, "between")
+    assert [s.tolist() for s in bars.get_segments()] == [[[9, 98], [9, 99.5]]] * 2
+    low, high = ax.get_ylim()
+    assert low < 95
+    assert high > 104
+    told = said(ax).replace("\n", " ")
+    assert "A triangle stands at the bound of a reading known only to lie on the side to which it points." in told
+    assert "A bar joins the bounds of a reading known only to lie between them." in told
+    assert overlaps(ax) == []
+    assert outside(ax) == []
+    first = d.predict([0.0], run=1).iloc[0]
+    assert first["estimate"] == pytest.approx(lines_of(ax, "line")[0][0, 1])
+    assert "triangle" not in said(plots.drift(followed()))
+
+
 def test_one_line_is_drawn_once_and_in_the_axes_given():
     d = followed(slopes=(-0.2,) * 3)
     figure = plots.look.picture(4, 3)
