@@ -411,7 +411,7 @@ class Drivers(Shown):
                 if fit.response.transform
                 else f" {fit.response.unit}".rstrip()
             )
-            noise = f"; batches made alike differ by {number_text(fit.sigma, digits=3)}" if self.noise.known else ""
+            noise = f"; {fit.alike} differ by {number_text(fit.sigma, digits=3)}" if self.noise.known else ""
             what = "fitted mean"
         out = [f"Shares of the variation of the {what} over the region (standard deviation {spread}{scale}{noise})."]
         if self.measure == "total":

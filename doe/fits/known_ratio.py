@@ -112,7 +112,7 @@ class KnownRatioFit(MixedFit):
     def _resting(self) -> tuple[list[str], float]:
         """Terms that change only between groups, and by how much their standard errors grow at `TIMES` the assumed ratio."""
         model = self.model
-        columns = [j for j in range(model.p) if self._column_strata[j] != "batch" and model.columns[j] != "1"]
+        columns = [j for j in range(model.p) if self._column_strata[j] != self.layout.unit and model.columns[j] != "1"]
         terms = list(dict.fromkeys(model.terms[int(model.term_of[j])] for j in columns))
         if not columns:
             return terms, 1.0

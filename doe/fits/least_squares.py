@@ -17,7 +17,8 @@ from doe.fits.readings import Batches, gather
 from doe.fits.result import Fit, assembled
 from doe.fits.side_by_side import Fits
 from doe.fits.sources import AllEqualError, Asked, NoReadingError, asked_for
-from doe.fits.strata import TooFewGroupsError, check_settings, shared
+from doe.fits.strata import TooFewGroupsError, check_blocks, check_settings, shared
+from doe.fits.together import fit_together, together_asked
 from doe.study import Model, Response, Study, StudyError
 from doe.study.errors import nearest
 
@@ -37,7 +38,7 @@ def fit(
     response: str,
     model: Spec = "quadratic",
     as_made: bool | None = None,
-    at: tuple[str | None, str | None] | str | None = None,
+    at: tuple[str | None, str | Sequence[str] | None] | str | None = None,
     method: str | None = None,
     without: Mapping[Any, str] | None = None,
     variance_ratio: float | tuple[float, float] | None = None,
@@ -61,7 +62,11 @@ def fit(
         Whether the settings are taken as they were made rather than as planned; None means yes where the records carry them. Repeated
         settings and whole plots are told by the planned ones all the same.
     at : (time, condition) or str, optional
-        At which occasion; a part may be left out where there is only one to mean.
+        At which occasion; a part may be left out where there is only one to mean. `(time, None)` fits all conditions of that time together,
+        `("4 wk", ["25 °C", "40 °C"])` these: the condition becomes a categorical factor "condition" of the fit, with its products with
+        the linear terms (a list of terms that names `condition` is taken as it stands), and batches a random stratum within whole plots
+        and blocks, since one batch is split over its conditions. By REML, of exact readings; rows need a run or batch. Several
+        storage times are followed by `doe.fits.drift`.
     method : "least squares", "reml", "gls", "ordinal" or "censored", optional
         None picks "ordinal" (proportional odds) where the response has a scale of scores, "censored" (maximum likelihood) where a reading is
         known only by bounds, else least squares where every batch was made by itself, with blocks as fixed columns, and restricted maximum likelihood
@@ -99,6 +104,11 @@ def fit(
     Written with the digits that keep a prediction within 0.01 σ.
     """
     _check_study(study)
+    together = together_asked(study, response, at)
+    if together is not None:
+        return fit_together(
+            Ground.of(study, data), together, model, as_made, method, without, variance_ratio, blocks, _order(data)
+        )
     asked = asked_for(study, response, at)
     return _fitted(Ground.of(study, data), data, asked, model, as_made, method, without, variance_ratio, blocks)
 
@@ -118,8 +128,13 @@ def _fitted(
     batches = gather(ground.study, ground.source, asked, without, as_made, model.measured)
     batches = replace(batches, notes=(*notes, *batches.notes))
     out = _assembled(ground.study, data, model, asked.response, batches, method, variance_ratio, blocks)
-    order = {} if isinstance(data, pd.DataFrame) else dict(getattr(data, "order", {}))
+    order = _order(data)
     return replace(out, order=order) if order else out
+
+
+def _order(data: Any) -> dict[Any, int]:
+    """In which order the batches were made, where records say it."""
+    return {} if isinstance(data, pd.DataFrame) else dict(getattr(data, "order", {}))
 
 
 def _assembled(
@@ -133,7 +148,7 @@ def _assembled(
     blocks: str | None,
 ) -> Fit:
     """The fit, by the method picked."""
-    _check_blocks(batches, method, blocks)
+    check_blocks(batches, method, blocks)
     if variance_ratio is not None and method not in (None, "gls"):
         raise StudyError(
             "variance_ratio", variance_ratio, f'left out with method="{method}"', 'it goes with method="gls"'
@@ -261,27 +276,6 @@ def _random_blocks(data: Any, blocks: str | None) -> str:
     provenance = getattr(getattr(data, "plan", None), "provenance", {})
     planned = provenance.get("arguments", {}).get("block_effects") == "random"
     return "since the plan was chosen for random blocks" if planned else ""
-
-
-def _check_blocks(batches: Batches, method: str | None, blocks: str | None) -> None:
-    if blocks is None:
-        return
-    if blocks not in ("fixed", "random"):
-        raise StudyError("blocks", blocks, '"fixed", "random" or None', "leave it out to have it picked")
-    if not shared(batches.block):
-        raise StudyError(
-            "blocks",
-            blocks,
-            "left out where batches share no blocks",
-            "add a column 'block' that several batches share",
-        )
-    if blocks == "random" and method == "least squares":
-        raise StudyError(
-            "blocks",
-            blocks,
-            '"fixed" with least squares, which knows one variance only',
-            'write method="reml", or leave it out',
-        )
 
 
 def _method(

@@ -17,7 +17,7 @@ from doe.fits.influence import run_flags
 from doe.fits.kenward_roger import Inference, p_of_f
 from doe.fits.readings import Batches
 from doe.fits.result import Choice, Fit, block_contrasts, solved
-from doe.fits.strata import Layout, layout_of
+from doe.fits.strata import GROUPS, Layout, layout_of, plural
 from doe.fits.tables import Noted
 from doe.fits.transforms import profile_likelihood, scaled_power
 from doe.study import Model, Response, Section, StudyError
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from doe.fits.exact import ExactSolution, Matrix
 
 # in the order in which variance components are given
-ORDER = ("whole plot", "block", "batch", "residual")
+ORDER = ("whole plot", "block", "batch", "batch × condition", "residual")
 # share of the whole variance below which batches of one whole plot differ by rounding alone
 EXACT_WITHIN = 1e-7
 
@@ -86,12 +86,12 @@ class MixedFit(Fit):
     @property
     def df_residual(self) -> int:
         """Degrees of freedom between batches within whole plots and blocks."""
-        return self.layout.degrees["batch"]
+        return self.layout.degrees[self.layout.unit]
 
     @property
     def sigma(self) -> float:
         """Standard deviation between batches made alike within one whole plot, on the fitted scale, measured as in the trial."""
-        inner = [i for i, name in enumerate(self.layout.strata.names) if name in ("residual", "batch")]
+        inner = [i for i, name in enumerate(self.layout.strata.names) if name in ("residual", self.layout.unit)]
         return float(np.sqrt(self.layout.carried[inner] @ self.inference.theta[inner]))
 
     @cached_property
@@ -102,7 +102,7 @@ class MixedFit(Fit):
 
     @property
     def variance_components(self) -> pd.Series[float]:
-        """Variances on the fitted scale: whole plot, block, batch, residual, as present; one estimated below 0 stands as 0."""
+        """Variances on the fitted scale: whole plot, block, batch, batch × condition, residual, as present; one below 0 stands as 0."""
         found = dict(zip(self.layout.strata.names, self.inference.theta, strict=True))
         return pd.Series({k: max(float(found[k]), 0.0) for k in ORDER if k in found}, name="variance")
 
@@ -133,9 +133,9 @@ class MixedFit(Fit):
         if self.inference.regular:
             return float("inf")
         strata = {self._column_strata[j] for j in np.flatnonzero(L.any(axis=0))}
-        if not strata or "batch" in strata:
+        if not strata or self.layout.unit in strata:
             return float("inf")
-        return float(self.layout.degrees["whole plot" if "whole plot" in strata else "block"])
+        return float(self.layout.degrees[next(name for name in reversed(GROUPS) if name in strata)])
 
     def _f_test(self, L: Floats) -> tuple[float, float]:
         F, df = self.inference.f_test(L @ self.solution.R_inverse)
@@ -195,13 +195,17 @@ class MixedFit(Fit):
         ss = float(((own.T @ left) ** 2).sum())
         rest = float(left @ left) - ss
         F = ss / own.shape[1] / (rest / df_pure) if rest > 0 else float("inf")
+        within = "batch" if "batch" in self.layout.groups else "whole plot"
         return LackOfFit(
-            F, own.shape[1], float(df_pure), "within whole plots alone, since no whole plot's setting was repeated"
+            F,
+            own.shape[1],
+            float(df_pure),
+            f"within {plural(within)} alone, since no whole plot's setting was repeated",
         )
 
     def _nothing_left(self, Q: Floats) -> bool:
         columns = Q
-        for labels in [self.layout.groups[k] for k in ("block", "whole plot") if k in self.layout.groups]:
+        for labels in [self.layout.groups[k] for k in GROUPS if k in self.layout.groups]:
             more = _beyond(columns, (labels[:, None] == np.unique(labels)[None, :]).astype(float))
             if not more.shape[1]:
                 return True
@@ -245,7 +249,8 @@ class MixedFit(Fit):
         """
         P = self.inference.projection
         scaled = P @ self.y
-        plots = self.layout.groups.get("whole plot", np.arange(self.n))
+        groups = self.layout.groups
+        plots = groups.get("whole plot", groups.get("batch", np.arange(self.n)))
         total = 0.0
         for plot in range(int(plots.max()) + 1):
             own = np.flatnonzero(plots == plot)
@@ -278,7 +283,7 @@ class MixedFit(Fit):
 
     @property
     def _log_jacobian(self) -> float:
-        readings = self.batches.readings if "batch" in self.layout.strata.names else (self.batches.values,)
+        readings = self.batches.readings if self.layout.unit in self.layout.strata.names else (self.batches.values,)
         return float(sum(self.response.log_jacobian(r) for r in readings))
 
     # ---- elsewhere
@@ -308,7 +313,7 @@ class MixedFit(Fit):
     def _power_likelihood(self) -> tuple[Callable[[float], float], Callable[[float], float]]:
         """As the least-squares fit's, by the full likelihood of the batch means with all variances."""
         s, Q = self.layout.strata, self.solution.Q
-        means = s.without([i for i, name in enumerate(s.names) if name == "batch"])
+        means = s.without([i for i, name in enumerate(s.names) if name == self.layout.unit])
         G = means.G.copy()
         G[0] = np.eye(self.n)
         means = reml.Strata(means.names, G)
@@ -365,7 +370,8 @@ class MixedFit(Fit):
 
     def refitted(self, model: Model, choice: Choice | None = None) -> MixedFit:
         """The same batches with another model, variances estimated anew."""
-        return replace(assembled_mixed(model, self.response, self.batches, self.why, choice), order=self.order)
+        made = assembled_mixed(model, self.response, self.batches, self.why, choice, type(self))
+        return replace(made, order=self.order)
 
     def diagnostics(self) -> Noted:
         """Every run's part in the fit.
@@ -391,7 +397,7 @@ class MixedFit(Fit):
     @property
     def heading(self) -> str:
         """What was fitted, how, on how much."""
-        counts = [f"{int(g.max()) + 1} {name}s" for name, g in self.layout.groups.items()]
+        counts = [f"{int(g.max()) + 1} {plural(name)}" for name, g in self.layout.groups.items()]
         if self.block_columns:
             counts.append(f"{self.block_columns + 1} fixed blocks")
         return self._heading(f" in {verdicts.listed(counts)}" if counts else "", self._df_words())
@@ -430,8 +436,11 @@ class MixedFit(Fit):
         predicted = "" if np.isnan(self.press) else f", predicted {self.r2_predicted:.4f}"
         aicc = f", AICc {self.aicc:.2f} (full likelihood)" if np.isfinite(self.aicc) else ""
         relative = ", read as a coefficient of variation" if self.response.transform == "log" else ""
-        within = " within a whole plot" if "whole plot" in self.layout.groups else ""
-        return f"σ between batches{within} {number_text(self.sigma, digits=3)}{relative}; R² of the terms {self.r2:.4f}{predicted}{aicc}."
+        return f"{self._sigma_words} {number_text(self.sigma, digits=3)}{relative}; R² of the terms {self.r2:.4f}{predicted}{aicc}."
+
+    @property
+    def _sigma_words(self) -> str:
+        return f"σ between batches{' within a whole plot' if 'whole plot' in self.layout.groups else ''}"
 
     def _lack_of_fit_words(self) -> list[str]:
         lack = self.lack_of_fit
@@ -450,14 +459,14 @@ class MixedFit(Fit):
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each; empty when nothing stands out."""
         few = [
-            f"Only {df} df between {name}s: the noise between them is hardly known, and intervals that rest on it are wide for that "
+            f"Only {df} df between {plural(name)}: the noise between them is hardly known, and intervals that rest on it are wide for that "
             "reason."
             for name, df in self.layout.degrees.items()
-            if name != "batch" and df < verdicts.FEW_RESIDUAL_DF
+            if name != self.layout.unit and df < verdicts.FEW_RESIDUAL_DF
         ]
+        groups = "batches" if "batch" in self.layout.groups else "whole plots and blocks"
         within = [
-            "Within whole plots and blocks the model passes through every reading to the last digit: tests of what changes within them "
-            "mean nothing."
+            f"Within {groups} the model passes through every reading to the last digit: tests of what changes within them mean nothing."
         ]
         exact = self.sigma**2 < EXACT_WITHIN * float(self.variance_components.sum())
         return [*few, *(within if exact else []), *super().cautions()]
@@ -466,20 +475,18 @@ class MixedFit(Fit):
         out = super()._remarks()
         negative = [n for n, v in zip(self.layout.strata.names, self.inference.theta, strict=True) if v < 0]
         for name in negative:
-            inner = "batches" if name != "batch" else "readings"
+            inner = "readings" if name == self.layout.unit else self._inner_word
             out.insert(
                 1,
-                f"The {_plural(name)} differ by no more than the {inner} within them would make them: their variance comes out below 0 and stands "
-                "as 0. Standard errors and degrees of freedom keep the stratum all the same, so that no effect is called surer than its "
+                f"The {self._strata_words[name]} differ by no more than the {inner} within them would make them: their variance comes out "
+                "below 0 and stands as 0. Standard errors and degrees of freedom keep the stratum all the same, so that no effect is called surer than its "
                 "own repeats make it.",
             )
         if "block" in self.layout.groups:
             out.append("Blocks are random: predictions are for the average of all such blocks.")
-        if "batch" in self.layout.strata.names:
+        if self.layout.unit in self.layout.strata.names:
             out = [line for line in out if "readings are averaged" not in line and "readings, averaged" not in line]
-            out.append(
-                "Repeat readings have a variance of their own, the residual; batch is what batches differ by beyond it."
-            )
+            out.append(self._repeats_words)
         lack = self.lack_of_fit
         if lack is not None:
             out.append(f"Lack of fit is tested {lack.how}.")
@@ -487,6 +494,19 @@ class MixedFit(Fit):
         if not np.isnan(self.press):
             out.append(f"Predicted R² foretells {predicted} from the others.")
         return out
+
+    _inner_word: ClassVar[str] = "batches"  # what the narrowest groups hold
+
+    @property
+    def _strata_words(self) -> dict[str, str]:
+        """What it is that differs in each stratum."""
+        groups = {name: plural(name) for name in self.layout.groups}
+        repeated = self.layout.unit in self.layout.strata.names
+        return {**groups, "batch": "batches", "residual": "readings of a batch" if repeated else "batches"}
+
+    @property
+    def _repeats_words(self) -> str:
+        return "Repeat readings have a variance of their own, the residual; batch is what batches differ by beyond it."
 
     def _sections(self) -> list[Section]:
         sections = super()._sections()
@@ -500,24 +520,17 @@ class MixedFit(Fit):
         v = self.variance_components
         total = float(v.sum())
         df = {**self.layout.degrees}
-        if "batch" in v.index:
-            df["residual"] = self.layout.strata.within_df
-        else:
-            df["residual"] = df.pop("batch")
-        label = {"residual": "readings of a batch" if "batch" in v.index else "batches"}
+        unit = self.layout.unit
+        df["residual"] = self.layout.strata.within_df if unit in v.index else df.pop(unit)
         return pd.DataFrame(
             {
-                "between": [label.get(str(k), _plural(str(k))) for k in v.index],
+                "between": [self._strata_words[str(k)] for k in v.index],
                 "variance": [number_text(float(x), digits=3) for x in v],
                 "SD": [number_text(float(np.sqrt(x)), digits=3) for x in v],
                 "share": [f"{100.0 * x / total:.0f} %" for x in v],
                 "df": [str(df[str(k)]) for k in v.index],
             }
         )
-
-
-def _plural(name: str) -> str:
-    return f"{name}es" if name.endswith("ch") else f"{name}s"
 
 
 def _beyond(Q: Floats, columns: Floats) -> Floats:
@@ -536,7 +549,12 @@ def inferred(Q: Floats, y: Floats, strata: reml.Strata) -> tuple[Inference, reml
 
 
 def assembled_mixed(
-    model: Model, response: Response, batches: Batches, why: str, choice: Choice | None = None
+    model: Model,
+    response: Response,
+    batches: Batches,
+    why: str,
+    choice: Choice | None = None,
+    kind: type[MixedFit] = MixedFit,
 ) -> MixedFit:
     """Fit a model to batches that share whole plots or blocks.
 
@@ -549,6 +567,8 @@ def assembled_mixed(
         Why this method, for the print.
     choice : Choice, optional
         How the terms were chosen, if from these readings.
+    kind : type
+        Of the fit.
 
     Returns
     -------
@@ -563,7 +583,7 @@ def assembled_mixed(
     X, solution = solved(model, response, batches, blocks.reshape(len(batches.runs), len(names)), names)
     layout = layout_of(model, response, batches, solution.Q)
     inference, components = inferred(solution.Q, layout.y, layout.strata)
-    return MixedFit(
+    return kind(
         model.study,
         model,
         response,

@@ -54,6 +54,9 @@ class Batches:
         The same as `Study.encode` gives them, the covariates as measured.
     as_made : bool
         Whether `settings` are as made.
+    batch : tuple
+        Which batch each row is of: its run, with the batch's label where data have both. One row a batch, unless conditions are
+        fitted together: then one a batch and condition.
     fixed_blocks : bool
         Whether a mixed fit takes the blocks as fixed columns, not as a sample of those to come.
     """
@@ -75,6 +78,7 @@ class Batches:
     bounds: tuple[Floats, ...]
     planned: pd.DataFrame
     planned_encoded: Floats
+    batch: tuple[Any, ...]
     as_made: bool = False
     fixed_blocks: bool = False
 
@@ -162,20 +166,18 @@ def gather(
     for name in covariates:
         planned[name] = kept[name].astype(float)
     groups = _groups(kept, kept_labels)
-    first = [rows[0] for rows in groups]
-    for rows in groups:
+    first = [rows[0] for rows in groups.values()]
+    for rows in groups.values():
         _check_one_batch(planned, kept, rows, kept_labels, where)
     planned = planned.iloc[first].reset_index(drop=True)
     settings, scaled = (
         (planned, False) if made is None else _as_made(study, planned, made, [kept_labels[i] for i in first])
     )
     encoded, planned_encoded = study.encode(settings), study.encode(planned)
-    low, high = (np.array([v[keep[rows]].mean() for rows in groups]) for v in (lower, upper))
-    bounds = tuple(np.column_stack([lower[keep[rows]], upper[keep[rows]]]) for rows in groups)
-    counts = np.array([len(rows) for rows in groups], dtype=np.int64)
-    # settings that agree to nine coded decimals are one setting: thirds of a range do not compare equal as floats
-    own = planned_encoded[:, : planned_encoded.shape[1] - len(study.covariates)]
-    setting = np.unique(np.round(own, 9) + 0.0, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
+    low, high = (np.array([v[keep[rows]].mean() for rows in groups.values()]) for v in (lower, upper))
+    bounds = tuple(np.column_stack([lower[keep[rows]], upper[keep[rows]]]) for rows in groups.values())
+    counts = np.array([len(rows) for rows in groups.values()], dtype=np.int64)
+    setting = settings_told_apart(study, planned_encoded)
     notes = _notes(table, counts, setting, source.a_table)
     if scaled:
         notes += ("Amounts as made that miss the mixture total are taken as shares of what they add up to.",)
@@ -201,8 +203,16 @@ def gather(
         bounds=bounds,
         planned=planned,
         planned_encoded=planned_encoded,
+        batch=tuple(groups),
         as_made=made is not None,
     )
+
+
+def settings_told_apart(study: Study, encoded: Floats) -> NDArray[np.int64]:
+    """Which setting each row of encoded settings is at, as whole numbers."""
+    # settings that agree to nine coded decimals are one setting: thirds of a range do not compare equal as floats
+    own = encoded[:, : encoded.shape[1] - len(study.covariates)]
+    return np.unique(np.round(own, 9) + 0.0, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int64)
 
 
 def _nothing_read(source: Source, asked: Asked) -> StudyError:
@@ -275,7 +285,7 @@ def reasons_of(without: Mapping[Any, str] | None, present: set[Any]) -> dict[Any
     return out
 
 
-def _groups(kept: pd.DataFrame, labels: list[Any]) -> list[list[int]]:
+def _groups(kept: pd.DataFrame, labels: list[Any]) -> dict[Any, list[int]]:
     """Rows of each batch, in the order of their first row."""
     # without run or batch the labels are the rows' own numbers: every row a batch
     keys: list[Any] = labels
@@ -284,7 +294,7 @@ def _groups(kept: pd.DataFrame, labels: list[Any]) -> list[list[int]]:
     found: dict[Any, list[int]] = {}
     for i, key in enumerate(keys):
         found.setdefault(key, []).append(i)
-    return list(found.values())
+    return found
 
 
 def _check_one_batch(

@@ -41,6 +41,7 @@ METHOD_WORDS = {
     "ordinal": "proportional odds",
     "censored": "maximum likelihood",
 }  # as headings print them
+CONDITION = "condition"  # what the storage condition is called where several are fitted together
 LEVEL = 0.95  # of the intervals in `coefficients`
 # stands wherever a fit with chosen terms shows an interval or a p-value
 SELECTED = "The terms were chosen from these same readings: intervals and p-values no longer mean what they say, they look surer than they are."
@@ -124,8 +125,13 @@ class Fit(Shown):
         return self.batches.as_made
 
     @property
+    def conditions(self) -> tuple[str, ...]:
+        """Storage conditions that are fitted together; empty where the fit is of one occasion."""
+        return ()
+
+    @property
     def n(self) -> int:
-        """Number of batches."""
+        """Number of batches; of means of a batch at a condition where conditions are fitted together."""
         return int(self.X.shape[0])
 
     @property
@@ -142,6 +148,11 @@ class Fit(Shown):
     def sigma(self) -> float:
         """Residual standard deviation on the fitted scale; NaN without residual degrees of freedom."""
         return self.solution.sigma
+
+    @property
+    def alike(self) -> str:
+        """What differs by `sigma`, in words."""
+        return "batches made alike"
 
     @property
     def unused(self) -> pd.DataFrame:
@@ -887,7 +898,8 @@ class Fit(Shown):
     def _heading(self, groups: str, df: str) -> str:
         used = {name for term in self.model.parsed for name, _ in term}
         parts = [c.name for c in self.study.components if c.name in used]
-        process = [f.name for f in self.study.factors if f.name in used and f.name not in parts]
+        beside = {CONDITION} if self.conditions else set()
+        process = [f.name for f in self.study.factors if f.name in used - beside and f.name not in parts]
         words = []
         if parts:
             words.append(f"{len(parts)} component{'s' * (len(parts) > 1)}")
@@ -903,7 +915,11 @@ class Fit(Shown):
         scale = scale_words(self.response)
         made = ", settings as made" if self.as_made else ""
         method = METHOD_WORDS.get(self.method, self.method)
-        return f"{self.response.label}, {name} in {verdicts.listed(words)}, {method}{scale}{made}; {self.n} runs{groups}, {df}"
+        return f"{self.response.label}, {name} in {verdicts.listed(words)}, {method}{scale}{made}; {self._rows_words}{groups}, {df}"
+
+    @property
+    def _rows_words(self) -> str:
+        return f"{self.n} runs"
 
     def _coefficient_table(self) -> pd.DataFrame:
         rows = self.coefficients.to_dict("records")

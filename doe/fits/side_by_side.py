@@ -32,6 +32,7 @@ class Fits(Shown, Mapping[str, Fit]):
         if not fits:
             raise StudyError("fits", {}, "at least one fit", "fit a response first")
         for name, one in fits.items():
+            check_one_occasion("fits", name, one)
             if one.study.fingerprint != study.fingerprint:
                 raise StudyError(f"fits: {name!r}", one.study.name, f"a fit of study {study.name!r}", "fit it again")
         self._study = study
@@ -83,6 +84,23 @@ class Fits(Shown, Mapping[str, Fit]):
         wary = [f"{f.response.name}: {line}" for f in fits for line in f.cautions()]
         sections.append(Section("What to be wary of", None, "\n".join(wary) if wary else "Nothing stands out."))
         return sections
+
+
+def check_one_occasion(where: str, name: str, fit: Fit) -> None:
+    """Refuse a fit over several storage conditions where one is needed of each.
+
+    Raises
+    ------
+    StudyError
+        Naming the conditions.
+    """
+    if fit.conditions:
+        raise StudyError(
+            f"{where}: fit of {name!r}",
+            f"over {', '.join(fit.conditions)} together",
+            "of one occasion, since specifications are met or missed at each by itself",
+            "fit all occasions one by one with doe.fit_all",
+        )
 
 
 class MissingFitError(StudyError, KeyError):

@@ -11,6 +11,7 @@ from typing import Any
 from doe.bench import Records
 from doe.designs import Plan
 from doe.fits import Fit
+from doe.fits.side_by_side import check_one_occasion
 from doe.report.blocks import Chapter, Image
 from doe.report.questions import Trial, chapters
 from doe.report.rendering import rendered
@@ -187,6 +188,7 @@ def _fits(fits: Any, study: Study) -> dict[str, Fit]:
             "make them with doe.fit_all",
         )
     for name, fit in table.items():
+        check_one_occasion("write_report", str(name), fit)
         if not fit.study.agrees(study):
             raise StudyError(
                 f"write_report: fit of {str(name)!r}",

@@ -247,8 +247,11 @@ class Categorical(_Labelled):
     levels: tuple[str, ...]
     hard_to_change: bool = False
 
-    def __post_init__(self) -> None:
+    def _check_name(self) -> None:
         check_name("factor", self.name)
+
+    def __post_init__(self) -> None:
+        self._check_name()
         where = f"factor {self.name!r}"
         _check_flag(f"{where}: hard_to_change", self.hard_to_change)
         if isinstance(self.levels, str) or not isinstance(self.levels, Iterable):
@@ -267,6 +270,14 @@ class Categorical(_Labelled):
                 "add a level or leave the factor out",
             )
         _set(self, "levels", tuple(str(v) for v in levels))
+
+
+@dataclass(frozen=True)
+class StorageCondition(Categorical):
+    """The storage conditions of a fit over several of them: a factor under the name of their column, which no other factor may bear."""
+
+    def _check_name(self) -> None:
+        assert self.name == "condition"  # made by fits alone
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,7 @@ from doe.study.factors import (
     Covariate,
     Discrete,
     Factor,
+    StorageCondition,
     _check_text,
     _set,
     as_number,
@@ -464,7 +465,8 @@ class Study(Shown):
 
     def content(self) -> dict[str, Any]:
         """The study as plain values that go into JSON."""
-        word = {v: k for k, v in _KINDS.items()}
+        # a storage condition is a factor of fits, which have a fingerprint; no file of a study has one
+        word = {v: k for k, v in _KINDS.items()} | {StorageCondition: "storage condition"}
         return {
             "kind": "study",
             "schema": SCHEMA,

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from doe.fits import Fit
+from doe.fits.side_by_side import check_one_occasion
 from doe.study import Categorical, Study, StudyError
 from doe.study.errors import nearest
 from doe.study.factors import as_number
@@ -121,6 +122,7 @@ def checked_fits(function: str, fits: object) -> Mapping[str, Fit]:
         )
     first = next(iter(table.values()))
     for name, fit in table.items():
+        check_one_occasion(function, str(name), fit)
         if fit.study.fingerprint != first.study.fingerprint:
             raise StudyError(
                 f"{function}: fit of {name!r}",

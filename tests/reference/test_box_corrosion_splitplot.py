@@ -60,3 +60,28 @@ def test_standard_errors_follow_from_the_two_mean_squares(fit):
     between, within = (ANOVA[k]["ss"] / ANOVA[k]["df"] for k in ("furnace_run_error", "subplot_error"))
     assert c["temperature[360]"] == pytest.approx((2 / 3 * between / 8) ** 0.5, rel=1e-6)
     assert c["coating[C1]"] == pytest.approx((3 / 4 * within / 6) ** 0.5, rel=1e-6)
+
+
+def test_coatings_as_conditions_of_a_furnace_run_are_the_same_analysis():
+    """The furnace run as the batch, its four coatings as the conditions that it is split over."""
+    data = pd.read_csv(CASE / "data.csv").drop(columns="replicate")
+    data = data.rename(columns={"furnace_run": "run", "coating": "condition"}).astype({"temperature": str})
+    study = doe.Study(
+        "corrosion",
+        [doe.Categorical("temperature", ["360", "370", "380"])],
+        [doe.Response("resistance", conditions=("C1", "C2", "C3", "C4"))],
+    )
+    fit = doe.fit(study, data, "resistance", "linear", at=(None, None))
+    table = fit.anova.set_index("source")
+    for source, published, error in (
+        ("temperature", "temperature", "furnace_run_error"),
+        ("condition", "coating", "subplot_error"),
+        ("temperature:condition", "temperature_x_coating", "subplot_error"),
+    ):
+        assert table.loc[source, "df"] == ANOVA[published]["df"]
+        assert table.loc[source, "den_df"] == pytest.approx(ANOVA[error]["df"], rel=1e-6)
+        assert table.loc[source, "F"] == pytest.approx(ANOVA[published]["F"], abs=EXPECTED["F_tol"])
+    variances, tolerance = EXPECTED["variance_components"], EXPECTED["variance_components"]["tol"]
+    assert fit.variance_components["batch"] == pytest.approx(variances["whole_plot"], abs=tolerance)
+    assert fit.variance_components["residual"] == pytest.approx(variances["subplot"], abs=tolerance)
+    assert "3 between batches, 9 within batches" in fit.heading

@@ -139,3 +139,66 @@ def test_blocks_that_cannot_be_so(oats, options, said):
     assert str(error.value) == (
         "blocks is 'fixed' but must be left out where batches share no blocks: add a column 'block' that several batches share."
     )
+
+
+@pytest.fixture(scope="module")
+def plots_split_by_nitrogen(oats):
+    """The same trial as one response read under four conditions of every plot: the plot is the batch, its manure the condition."""
+    _, data = oats
+    study = doe.Study(
+        "oats",
+        [doe.Categorical("variety", ("Victory", "Golden Rain", "Marvellous"))],
+        [doe.Response("yield", conditions=("0.0", "0.2", "0.4", "0.6"))],
+    )
+    return study, data.rename(columns={"whole_plot": "run", "nitrogen": "condition"})
+
+
+@pytest.mark.parametrize("blocks", ["fixed", "random"])
+def test_conditions_of_a_batch_are_the_published_split_plot(plots_split_by_nitrogen, blocks):
+    study, data = plots_split_by_nitrogen
+    fit = doe.fit(study, data, "yield", "linear", at=(None, None), blocks=blocks)
+    table = fit.anova.set_index("source")
+    for source, F, df, den_df in (
+        ("variety", 1.485, 2, 10),
+        ("condition", 37.69, 3, 45),
+        ("variety:condition", 0.3028, 6, 45),
+    ):
+        assert table.loc[source, "F"] == pytest.approx(F, rel=5e-4)
+        assert table.loc[source, "df"] == df
+        assert table.loc[source, "den_df"] == pytest.approx(den_df, rel=1e-6)
+    sd = np.sqrt(fit.variance_components)
+    assert sd["batch"] == pytest.approx(10.299, abs=5e-4)
+    assert sd["residual"] == pytest.approx(13.307, abs=5e-4)
+    if blocks == "random":
+        assert sd["block"] == pytest.approx(14.645, abs=5e-4)
+        assert list(sd.index) == ["block", "batch", "residual"]
+    else:
+        assert list(sd.index) == ["batch", "residual"]
+        assert len(fit.block_names) == 5
+
+
+def test_the_estimates_of_a_trial_with_gaps_are_those_of_statsmodels(plots_split_by_nitrogen):
+    """Nine readings lost: unbalanced, so that the variances share no formula. REML of statsmodels' MixedLM, blocks and plots in them random."""
+    import statsmodels.formula.api as smf
+
+    study, data = plots_split_by_nitrogen
+    data = data.drop(index=[0, 5, 6, 13, 22, 37, 44, 60, 71]).reset_index(drop=True)
+    fit = doe.fit(study, data, "yield", ["variety", "condition"], at=(None, None))
+    named = data.rename(columns={"yield": "y"})
+    theirs = smf.mixedlm(
+        "y ~ C(variety, Sum) + C(condition, Sum)",
+        named,
+        groups="block",
+        re_formula="1",
+        vc_formula={"plot": "0 + C(run)"},
+    ).fit(reml=True, method=["powell", "bfgs"])
+    # an optimiser's tolerance on their side
+    v = fit.variance_components
+    assert v["residual"] == pytest.approx(theirs.scale, rel=2e-3)
+    assert v["batch"] == pytest.approx(theirs.vcomp[0], rel=5e-3)
+    assert v["block"] == pytest.approx(float(theirs.cov_re.iloc[0, 0]), rel=5e-3)
+    terms = fit.coefficients.set_index("term")["estimate"]
+    # their levels stand in alphabetical order: compared by fitted means
+    rows = pd.DataFrame({"variety": ["Victory", "Marvellous", "Golden Rain"], "condition": ["0.0", "0.6", "0.2"]})
+    assert fit.predict(rows)["estimate"].to_numpy() == pytest.approx(theirs.predict(rows).to_numpy(), rel=1e-4)
+    assert terms["condition[0.0]"] == pytest.approx(theirs.params["C(condition, Sum)[S.0.0]"], rel=1e-4)
