@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -24,12 +24,13 @@ from doe.study import Categorical, Component, Continuous, Discrete, Section, Sho
 from doe.study.constraints import parse_constraint
 from doe.study.errors import nearest
 from doe.study.polytope import Polytope
-from doe.study.shown import number_text
+from doe.study.shown import chance_text, number_text
 
 if TYPE_CHECKING:
     from doe.fits.result import Fit
     from doe.fits.whereabouts import Whereabouts
 
+LEVEL = 0.95
 FLAT = 1e-9  # an eigenvalue or slope below this share of the largest is none
 GOALS = ("high", "low")
 BOUNDS = ("region", "limits")
@@ -125,6 +126,21 @@ class Quadratic:
         return np.asarray(vectors @ (u * radius / float(np.linalg.norm(u))))
 
 
+class SurfacePath(Noted):
+    """Settings along a way over a surface, with what the fit foretells there; made by `Surface.ridge` and `Surface.ascent`.
+
+    Attributes
+    ----------
+    surface : Surface
+    goal : str
+        "high" or "low".
+    """
+
+    _metadata: ClassVar[list[str]] = ["note", "surface", "goal"]
+    surface: Surface
+    goal: str
+
+
 @dataclass(frozen=True, repr=False, eq=False)
 class Surface(Shown):
     """The shape of a fitted second-order surface; made by `Fit.surface`.
@@ -180,11 +196,11 @@ class Surface(Shown):
     def _table(self, settings: pd.DataFrame) -> pd.DataFrame:
         """Settings with what the fit foretells there and whether they lie inside the region."""
         Z = encoded(self.fit, settings, self.at)
-        said = self.fit._foretell(self.fit.model.matrix_of(Z), 0.95, "mean")
-        said.index = settings.index
-        return pd.concat(
-            [settings, said, pd.Series(self._inside(settings), index=settings.index, name="inside")], axis=1
-        )
+        X = self.fit.model.matrix_of(Z)
+        out = pd.concat([settings, self.fit._foretell(X, LEVEL, "mean").set_index(settings.index)], axis=1)
+        for score, chance in self.fit._reached(X).items():
+            out[f"P(>= {score})"] = chance["estimate"].to_numpy()
+        return out.assign(inside=self._inside(settings))
 
     @property
     def kind(self) -> str:
@@ -205,9 +221,30 @@ class Surface(Shown):
 
     @cached_property
     def prediction(self) -> pd.DataFrame | None:
-        """What the fit foretells at the stationary point: one row, the factors, estimate, std_error, low, high, inside."""
+        """What the fit foretells at the stationary point: one row, the factors, estimate, std_error, low, high, inside.
+
+        Of scores the estimate is the mean score, and "P(>= s)" says for every score s but the lowest how likely one new batch reaches it.
+        """
         u = self.quadratic.stationary
         return None if u is None else self._table(self._settings(u))
+
+    @cached_property
+    def chances(self) -> pd.DataFrame | None:
+        """Of scores: the chance that one new batch made at the stationary point scores so much or more.
+
+        Returns
+        -------
+        DataFrame or None
+            at_least, estimate (posterior mean), std_error, low, high (95 % credible); None of what is measured, and where there is no point.
+        """
+        u = self.quadratic.stationary
+        if u is None or self.fit.response.scale is None:
+            return None
+        Z = encoded(self.fit, self._settings(u), self.at)
+        found = self.fit._reached(self.fit.model.matrix_of(Z))
+        out = pd.concat(found.values(), ignore_index=True)
+        out.insert(0, "at_least", list(found))
+        return out
 
     @property
     def inside(self) -> bool | None:
@@ -236,14 +273,14 @@ class Surface(Shown):
         """
         V = self.quadratic.axes[1]
         rows = np.array([[v @ part @ v for part in self.quadratic.parts] for v in V.T])
-        error, half = self.fit._errors(rows), self.fit._half_widths(rows)
+        low, high = self.fit._limits(rows, LEVEL)
         return pd.DataFrame(
             {
-                "axis": range(1, len(error) + 1),
+                "axis": range(1, len(rows) + 1),
                 "eigenvalue": self.eigenvalues,
-                "std_error": error,
-                "low": self.eigenvalues - half,
-                "high": self.eigenvalues + half,
+                "std_error": self.fit._errors(rows),
+                "low": low,
+                "high": high,
             }
         )
 
@@ -279,7 +316,7 @@ class Surface(Shown):
             )
         self._need_noise("whereabouts")
         rows = (self.slopes + 2.0 * self.quadratic.parts @ self.quadratic.stationary).T
-        return Whereabouts(self, level, self._joint_degrees(rows), self.fit.cov_unscaled * self.fit.sigma**2)
+        return Whereabouts(self, level, self._joint_degrees(rows), self.fit._covariance)
 
     def direction(self, confidence: float = 0.95) -> Noted:
         """The slope at the centre, and which directions may be the steepest.
@@ -307,22 +344,21 @@ class Surface(Shown):
         level = _checked_level(confidence)
         self._need_noise("direction")
         L = self.plane @ self.slopes.T
-        error, half = self.fit._errors(L), self.fit._half_widths(L, level)
-        estimate = L @ self.fit.beta
+        low, high = self.fit._limits(L, level)
         table = pd.DataFrame(
             {
                 "factor": list(self.names),
-                "estimate": estimate,
-                "std_error": error,
-                "low": estimate - half,
-                "high": estimate + half,
+                "estimate": L @ self.fit.beta,
+                "std_error": self.fit._errors(L),
+                "low": low,
+                "high": high,
             }
         )
         return Noted.made(
             table,
             "\n".join(
                 [
-                    f"Slope of {self.fit.response.fitted_label} at the centre.{self._held()}",
+                    f"Slope of {self.fit._contrast_label} at the centre.{self._held()}",
                     self._cone_words(level),
                     *self.fit._selected,
                 ]
@@ -332,7 +368,7 @@ class Surface(Shown):
     def cone(self, confidence: float = 0.95) -> Cone:
         """Directions that may be the steepest: see `direction`."""
         self._need_noise("cone")
-        cov = self.slopes.T @ (self.fit.cov_unscaled * self.fit.sigma**2) @ self.slopes
+        cov = self.slopes.T @ self.fit._covariance @ self.slopes
         return cone(self.quadratic.b, cov, self._joint_degrees(self.slopes.T), _checked_level(confidence))
 
     def _cone_words(self, level: float) -> str:
@@ -349,7 +385,7 @@ class Surface(Shown):
         )
 
     def _need_noise(self, what: str) -> None:
-        if not self.fit.df_residual:
+        if not self.fit._judged:
             raise StudyError(
                 f"{what}: residual degrees of freedom",
                 0,
@@ -441,7 +477,7 @@ class Surface(Shown):
             return float(f.low), float(f.high)
         return 0.0, float(self.fit.study.mixture_total or 100.0)
 
-    def ridge(self, radii: Iterable[float], goal: str = "high", within: str | None = None) -> Noted:
+    def ridge(self, radii: Iterable[float], goal: str = "high", within: str | None = None) -> SurfacePath:
         """The best point at each distance from the centre.
 
         Parameters
@@ -456,8 +492,8 @@ class Surface(Shown):
         Returns
         -------
         DataFrame
-            radius, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside. Distances at which nothing
-            keeps within the bounds are left out, and the `note` says so.
+            radius, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside; of scores also "P(>= s)".
+            Distances at which nothing keeps within the bounds are left out, and the `note` says so. `doe.plots.ridge_path` draws it.
 
         Raises
         ------
@@ -503,9 +539,9 @@ class Surface(Shown):
         u = np.array([points[i] for i in kept], dtype=float)
         table = self._table(self._settings(u))
         table.insert(0, "radius", [sizes[i] for i in kept])
-        return Noted.made(table.rename_axis(None), "\n".join([note, *self.fit._selected]))
+        return self._path(table.rename_axis(None), [note], goal)
 
-    def ascent(self, step: float | Mapping[str, float], goal: str = "high", steps: int = 10) -> Noted:
+    def ascent(self, step: float | Mapping[str, float], goal: str = "high", steps: int = 10) -> SurfacePath:
         """Settings along the path of steepest ascent (or descent) from the centre.
 
         Parameters
@@ -519,8 +555,8 @@ class Surface(Shown):
         Returns
         -------
         DataFrame
-            step, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside. The `note` says where
-            the path ends and why.
+            step, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside; of scores also "P(>= s)".
+            The `note` says where the path ends and why. `doe.plots.ascent_path` draws it.
 
         Raises
         ------
@@ -554,7 +590,7 @@ class Surface(Shown):
         ]
         if why:
             lines.append(f"It ends there: one step more, and {why}.")
-        if self.fit.df_residual and self._sloped and not self.fit.solution.exact_to_rounding:
+        if self.fit._judged and self._sloped and not self.fit.solution.exact_to_rounding:
             lines.append(self._cone_words(0.95))
         if not self.quadratic.flat.all():
             lines.append(
@@ -562,7 +598,18 @@ class Surface(Shown):
             )
         if not table["inside"].all():
             lines.append("Settings with inside False lie beyond the region studied: make them one at a time and look.")
-        return Noted.made(table, "\n".join([*lines, *self.fit._selected]))
+        return self._path(table, lines, goal)
+
+    def _path(self, table: pd.DataFrame, lines: list[str], goal: str) -> SurfacePath:
+        of_scores = (
+            ["estimate is the mean score; P(>= s) is the chance that one new batch scores s or more."]
+            if self.fit.response.scale is not None
+            else []
+        )
+        out = SurfacePath(table)
+        out.note = "\n".join([*lines, *of_scores, *self.fit._selected])
+        out.surface, out.goal = self, goal
+        return out
 
     def _step_length(self, step: float | Mapping[str, float], direction: Floats) -> float:
         if not isinstance(step, Mapping):
@@ -620,12 +667,17 @@ class Surface(Shown):
                     first, which = int(broken.argmax()), c.part
         return first, which
 
-    def _held(self) -> str:
+    @property
+    def held_words(self) -> str:
+        """Where the model's categorical factors stand, in words; empty where it has none."""
         words = []
         for f in self.fit.study.categorical:
             if any(f.name == name for term in self.fit.model.parsed for name, _ in term):
                 words.append(f"{f.name} at {self.at.get(f.name, 'the average of its levels')}")
-        return f" Held: {', '.join(words)}." if words else ""
+        return ", ".join(words)
+
+    def _held(self) -> str:
+        return f" Held: {self.held_words}." if self.held_words else ""
 
     # ---- shown
 
@@ -649,20 +701,33 @@ class Surface(Shown):
             )
             row = self.prediction.iloc[0]
             where = "inside" if self.inside else "outside"
+            what = fit.response.name if fit.response.scale is None else f"the mean score of {fit.response.name}"
             lines = [
-                f"There {fit.response.name} is foretold at {number_text(float(row['estimate']), float(row['std_error']))} (95 % for the "
+                f"There {what} is foretold at {number_text(float(row['estimate']), float(row['std_error']))} (95 % for the "
                 f"mean: {number_text(float(row['low']), float(row['std_error']))} to "
                 f"{number_text(float(row['high']), float(row['std_error']))})."
-                if fit.df_residual
-                else f"There {fit.response.name} is foretold at {number_text(float(row['estimate']))}.",
+                if fit._judged
+                else f"There {what} is foretold at {number_text(float(row['estimate']))}.",
                 f"The point lies {where} the region studied"
                 + ("." if self.inside else ": do not trust it, see ridge(radii)."),
             ]
-            if fit.df_residual and not self.quadratic.flat.any():
+            if fit._judged and not self.quadratic.flat.any():
                 lines.append("How surely the point is known: see whereabouts().")
             if kind == "stationary ridge":
                 lines.append("The surface is flat along a direction through it: any point there is as good.")
             sections.append(Section(title, table, "\n".join(lines) + self._held()))
+        if self.chances is not None:
+            c = self.chances
+            table = pd.DataFrame(
+                {
+                    "a new batch scores": [f"{s} or more" for s in c["at_least"]],
+                    **{
+                        label: [chance_text(float(v), 3) for v in c[column]]
+                        for label, column in (("chance", "estimate"), ("95 % low", "low"), ("95 % high", "high"))
+                    },
+                }
+            )
+            sections.append(Section("What one new batch made there would score", table))
         sections.append(self._axes_section())
         return sections
 
@@ -680,7 +745,7 @@ class Surface(Shown):
             }
         )
         unsure = c[(c["low"] < 0) & (c["high"] > 0) & ~self.quadratic.flat]
-        lines = [f"Fitted scale ({self.fit.response.fitted_label}) per squared coded unit; directions in coded units."]
+        lines = [f"Fitted scale ({self.fit._contrast_label}) per squared coded unit; directions in coded units."]
         if len(unsure):
             axes = listed(unsure["axis"].tolist())
             lines.append(
@@ -688,7 +753,9 @@ class Surface(Shown):
                 if len(unsure) == 1
                 else f"The signs along axes {axes} are not sure (their intervals include 0): the surface may be a ridge there."
             )
-        return Section("Principal directions", table, "\n".join([*lines, *self.fit._selected]))
+        return Section(
+            "Principal directions", table, "\n".join([*lines, *self.fit._surface_words, *self.fit._selected])
+        )
 
 
 def _checked_level(confidence: object) -> float:

@@ -17,6 +17,11 @@ DIRECTIONS = 200_000
 INSIDE = 1e-8  # coded units: a point this far beyond a bound is on it
 
 
+def joint_limit(k: int, df: float, level: float) -> float:
+    """What the square of k normal errors over their covariance, known from `df` degrees of freedom, stays below: k F, or χ² where df has no end."""
+    return float(special.chdtri(k, 1.0 - level) if np.isinf(df) else k * special.fdtri(k, df, level))
+
+
 @dataclass(frozen=True)
 class Cone:
     """Directions that may be the steepest, as far as the noise lets one say.
@@ -56,7 +61,7 @@ def cone(slope: Floats, cov: Floats, df: float, level: float = 0.95, seed: int =
         t = abs(float(slope[0])) / float(np.sqrt(cov[0, 0]))
         sure = t > float(special.stdtrit(df, 0.5 + level / 2.0))
         return Cone(0.5 if sure else 0.0, 0.0 if sure else 180.0)
-    limit = (k - 1) * float(special.fdtri(k - 1, df, level))
+    limit = joint_limit(k - 1, df, level)
     inverse = np.linalg.inv(cov)
     length = float(slope @ inverse @ slope)
     if length <= limit:

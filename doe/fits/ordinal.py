@@ -26,7 +26,6 @@ from doe.study import Categorical, Model, Response, Section, StudyError
 from doe.study.shown import number_text, p_text
 
 if TYPE_CHECKING:
-    from doe.fits.canonical import Surface
     from doe.fits.likelihood_search import LikelihoodSearch
     from doe.fits.transforms import TransformProfile
 
@@ -119,7 +118,7 @@ class OrdinalFit(WithoutSquares, Fit):
     Every score is a reading of its own, none are averaged: scores of one batch share an intercept of their own, and so do batches of one whole
     plot, normal on the logit scale with a standard deviation that has a half-normal prior.
 
-    What only a measured response has, is NaN (`sigma`, `r2`, `press`) or refused in a sentence (`equation`, `surface`).
+    What only a measured response has, is NaN (`sigma`, `r2`, `press`) or refused in a sentence (`equation`).
 
     Attributes
     ----------
@@ -204,6 +203,10 @@ class OrdinalFit(WithoutSquares, Fit):
         return np.atleast_2d(np.cov(self._sample[1].beta.T))
 
     @property
+    def _covariance(self) -> Floats:
+        return self.covariance
+
+    @property
     def cov_unscaled(self) -> Floats:
         """NaN: there is no sigma to count by; see `covariance`."""
         return np.full((self.model.p, self.model.p), np.nan)
@@ -265,6 +268,11 @@ class OrdinalFit(WithoutSquares, Fit):
 
     def _errors(self, L: Floats) -> Floats:
         return np.asarray((self._sample[1].beta @ L.T).std(axis=0))
+
+    def _limits(self, L: Floats, interval: float) -> tuple[Floats, Floats]:
+        """Quantiles of the posterior."""
+        found = _summarised(self._sample[1].beta @ L.T, interval)
+        return found["low"].to_numpy(), found["high"].to_numpy()
 
     def _degrees(self, L: Floats) -> Floats:
         """No end, but of what differs only between whole plots those that are left beside it."""
@@ -448,13 +456,20 @@ class OrdinalFit(WithoutSquares, Fit):
                 f"write the score to be reached, {top} say",
             )
         X, index, outside = self._rows(df)
-        parts = [c[..., at_least - bottom :].sum(axis=-1) for _, c in self._in_pieces(X)]
-        values = np.concatenate(parts, axis=1) if parts else np.empty((DRAWS, 0))
-        out = _summarised(values, interval).drop(columns="above_zero").set_index(index)
+        out = self._reaching(X, at_least, interval).set_index(index)
         lines = [
             f"Chance that one new batch scores {at_least} or more; {100 * interval:g} % credible interval for that chance. From {DRAWS} draws."
         ]
         return Noted.made(out, "\n".join([*lines, *self._caveats(outside, len(out))]))
+
+    def _reaching(self, X: Floats, score: int, interval: float = LEVEL) -> pd.DataFrame:
+        """Chance that one new batch scores at least so much, for rows of the model matrix."""
+        parts = [c[..., score - self.scale[0] :].sum(axis=-1) for _, c in self._in_pieces(X)]
+        values = np.concatenate(parts, axis=1) if parts else np.empty((DRAWS, 0))
+        return _summarised(values, interval).drop(columns="above_zero")
+
+    def _reached(self, X: Floats) -> dict[int, pd.DataFrame]:
+        return {int(s): self._reaching(X, int(s)) for s in self.scores[1:]}
 
     def predict(self, df: pd.DataFrame, interval: float = 0.95, kind: str = "mean") -> Noted:
         """What the fit foretells at given settings.
@@ -542,9 +557,17 @@ class OrdinalFit(WithoutSquares, Fit):
             "equation", "see coefficients and cut_points for the logit, and chance() for what it means at a setting"
         )
 
-    def surface(self, at: Any = None) -> Surface:
-        """Refused: a stationary point of the logit is not one of the chances a chemist asks for."""
-        self._refuse("surface", "ask chance() over a grid of settings")
+    @property
+    def _surface_words(self) -> list[str]:
+        out = [
+            "The surface is that of the logit of a higher score. Where one slope serves every score, P(score ≥ s) rises and falls with it, so that "
+            "stationary point, ridge and path are those of the chance at every s; of its posterior mean, nearly: that is drawn towards ½ where "
+            "little is known."
+        ]
+        found = self.proportionality
+        if found is not None and found.p < verdicts.PROPORTIONALITY_P:
+            out.append(self.proportionality_words())
+        return out
 
     @property
     def _judged(self) -> bool:

@@ -183,6 +183,16 @@ class Fit(Shown):
         """Half the intervals for L β, one a row."""
         return np.asarray(special.stdtrit(self._degrees(L), 0.5 + interval / 2.0) * self._errors(L))
 
+    def _limits(self, L: Floats, interval: float) -> tuple[Floats, Floats]:
+        """Ends of the intervals for L β, one a row."""
+        estimate, half = L @ self.beta, self._half_widths(L, interval)
+        return np.asarray(estimate - half), np.asarray(estimate + half)
+
+    @property
+    def _covariance(self) -> Floats:
+        """Covariance of the coefficients, shape (p, p); NaN where nothing judges the noise."""
+        return np.asarray(self.cov_unscaled * self.sigma**2)
+
     def contrasts(self, L: ArrayLike) -> pd.DataFrame:
         """What the fit says of combinations of its coefficients, on the fitted scale.
 
@@ -209,7 +219,8 @@ class Fit(Shown):
                 f"(rows, {self.model.p})",
                 "give every row one weight for each of " + ", ".join(self.model.columns),
             )
-        estimate, error, df, half = L @ self.beta, self._errors(L), self._degrees(L), self._half_widths(L)
+        estimate, error, df = L @ self.beta, self._errors(L), self._degrees(L)
+        low, high = Fit._limits(self, L, LEVEL)
         with np.errstate(divide="ignore", invalid="ignore"):
             t = estimate / error
         return pd.DataFrame(
@@ -219,8 +230,8 @@ class Fit(Shown):
                 "df": np.nan_to_num(df),
                 "t": t,
                 "p": 2.0 * special.stdtr(df, -np.abs(t)),
-                "low": estimate - half,
-                "high": estimate + half,
+                "low": low,
+                "high": high,
             }
         )
 
@@ -606,6 +617,15 @@ class Fit(Shown):
         """What intervals no longer mean once terms were chosen from the same readings: one sentence, or none."""
         return [SELECTED] if self.choice is not None else []
 
+    def _reached(self, X: Floats) -> dict[int, pd.DataFrame]:
+        """Of scores: for each but the lowest, the chance that one new batch reaches it, for rows of the model matrix; else nothing."""
+        return {}
+
+    @property
+    def _surface_words(self) -> list[str]:
+        """What a surface of this fit is one of, where that is not the response itself."""
+        return []
+
     @property
     def _judged(self) -> bool:
         """Whether anything judges the noise of the coefficients."""
@@ -616,7 +636,7 @@ class Fit(Shown):
         each error is to be lengthened where sigma is not.
         """
         rng = np.random.default_rng(seed)
-        cov = self.cov_unscaled * self.sigma**2 if self._judged else np.zeros_like(self.cov_unscaled)
+        cov = self._covariance if self._judged else np.zeros_like(self.cov_unscaled)
         scale = np.sqrt(np.maximum(np.diag(cov), 1e-300))
         values, vectors = np.linalg.eigh(cov / np.outer(scale, scale))
         root = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import linalg, special
+from scipy import linalg
 
 from doe.fits.arrays import Floats
+from doe.fits.climbing import joint_limit
 from doe.study import Section, Shown, StudyError
 from doe.study.shown import number_text
 
@@ -29,7 +30,7 @@ class Whereabouts(Shown):
     ----------
     confidence : float
     df : float
-        Degrees of freedom behind the gradient's covariance.
+        Degrees of freedom behind the gradient's covariance; infinite where that is a posterior's.
     """
 
     surface: Surface = field(repr=False)
@@ -96,7 +97,7 @@ class Whereabouts(Shown):
         w = (settings[list(s.names)].to_numpy(dtype=float) - s.centre) / s.half
         u = (w - s.origin) @ s.plane
         k = u.shape[1]
-        limit = k * float(special.fdtri(k, self.df, self.confidence))
+        limit = joint_limit(k, self.df, self.confidence)
         near = np.abs(s.origin + u @ s.plane.T - w).max(axis=1) <= 1e-6
         return np.array([ok and self._statistic(v)[0] <= limit for ok, v in zip(near, u, strict=True)], dtype=bool)
 
@@ -114,7 +115,7 @@ class Whereabouts(Shown):
             # a factor without a term in common with the direction adds nothing, and its row is nought
             return float(delta @ np.linalg.pinv(rows @ self.cov @ rows.T, rcond=1e-10, hermitian=True) @ delta)
 
-        limit = k * float(special.fdtri(k, self.df, self.confidence))
+        limit = joint_limit(k, self.df, self.confidence)
         starts = [*np.eye(k), *self.surface.quadratic.axes[1].T, *np.random.default_rng(0).standard_normal((8, k))]
         for start in starts:
             if size(start) <= limit or (k > 1 and optimize.minimize(size, start, method="Nelder-Mead").fun <= limit):
@@ -156,7 +157,7 @@ class Whereabouts(Shown):
             value = float(s.centre[j] + s.half[j] * at)
             return value, value
         free = linalg.null_space(row[None, :])
-        limit = float(special.fdtri(1, self.df, self.confidence))
+        limit = joint_limit(1, self.df, self.confidence)
         ends = [
             float(s.centre[j] + s.half[j] * self._end(at, sign, row / size, free, u0, limit)) for sign in (-1.0, 1.0)
         ]

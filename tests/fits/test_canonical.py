@@ -355,3 +355,20 @@ def test_the_log_scale_is_carried_back():
     assert "Fitted scale (ln y)" in str(s)
     assert "Surface of y (Pa·s), quadratic: maximum" in str(s)
     assert "<h4>" in s._repr_html_()
+
+
+def test_every_page_of_a_surface_says_that_terms_were_chosen():
+    rng = np.random.default_rng(8)
+    study = doe.Study("plan", [doe.Continuous(n, -1, 1) for n in "ab"], [doe.Response("y")])
+    data = doe.designs.central_composite(study, axial="face", centre=4).runs
+    data = data.assign(y=9 + data["a"] - 2 * data["a"] ** 2 - data["b"] ** 2 + 0.3 * rng.normal(size=len(data)))
+    whole = doe.fit(study, data, "y")
+    chosen = whole.reduced()
+    (sentence,) = chosen._selected
+
+    def pages(fit):
+        s = fit.surface()
+        return [str(s), s.ridge([0, 0.5]).note, s.ascent(0.2).note, s.direction().note, str(s.whereabouts())]
+
+    assert all(sentence in page for page in pages(chosen))
+    assert not any(sentence in page for page in pages(whole))

@@ -433,8 +433,6 @@ def test_other_arguments(fit):
             lambda f: f.equation(),
             "see coefficients and cut_points for the logit, and chance() for what it means at a setting",
         ),
-        ("surface", lambda f: f.surface(), "ask chance() over a grid of settings"),
-        ("surface", lambda f: f.surface().whereabouts(), "ask chance() over a grid of settings"),
         ("transform_profile", lambda f: f.transform_profile(), "scores are fitted as such: leave it"),
         (
             "statsmodels",
