@@ -114,6 +114,8 @@ def drift(
         raise StudyError(
             "drift: chance", chance, f"left out for {response!r}, which is no score", "leave it out: a line has a limit"
         )
+    if chance is not None and batches == "random":
+        raise StudyError("drift: batches", batches, '"fixed" for a score', "leave it out")
     rows, settings, unused, singles = _followed(study, source, base, chosen, runs, drop)
     unit = _unit(rows["time"])
     for table in (rows, singles):

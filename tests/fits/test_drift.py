@@ -703,6 +703,9 @@ def test_scores_without_a_line_say_why():
     assert sentence(lambda: drift(assay_study(), assay(), "assay", chance=0.8)) == (
         "drift: chance is 0.8 but must be left out for 'assay', which is no score: leave it out: a line has a limit."
     )
+    assert sentence(lambda: drift(look_study(), looks(), "look", chance=0.5, batches="random")) == (
+        "drift: batches is 'random' but must be \"fixed\" for a score: leave it out."
+    )
     assert sentence(lambda: drift(look_study(), looks(), "look", chance=80)) == (
         "drift: chance is 80 but must be between 0 and 1: write 0.95 for 95 %."
     )
