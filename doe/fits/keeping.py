@@ -15,7 +15,8 @@ from doe.fits.arrays import Floats
 from doe.fits.bounded_lines import bounded_poolability
 from doe.fits.lines import KINDS, Labels, poolability
 from doe.fits.readings import reasons_of
-from doe.fits.shelf import Average, Drift, bounds_in, holding, index_of, lines_of
+from doe.fits.score_lines import TERMS, ScoreLines, fit_scores, score_poolability
+from doe.fits.shelf import Average, Drift, bounds_in, held_batches, index_of, lines_of
 from doe.fits.sources import Asked, Source, batch_means, bound_text, first_rows, plain, source_of
 from doe.fits.verdicts import listed, runs_text
 from doe.study import Response, Study, StudyError
@@ -40,6 +41,7 @@ def drift(
     confidence: float = 0.95,
     accelerated: bool | None = None,
     without: Mapping[Any, str] | None = None,
+    chance: float | None = None,
 ) -> Drift:
     """Follow a response over storage time, and estimate how long it stays within its specification.
 
@@ -74,11 +76,14 @@ def drift(
         above).
     without : mapping of run -> reason, optional
         Runs to leave out; the page shows them.
+    chance : float, optional
+        Of a score: the least chance of meeting its limits for which a time is wanted, 0.8 say. Left out, a score only gets times between inspections.
 
     Returns
     -------
     Drift
-        Lines, poolability tests and times; a score has no line, but a time between two inspections.
+        Lines, poolability tests and times. A score has a time between two inspections, and with `chance` a proportional-odds line in time, pooled
+        likewise, and the time until which its chance of meeting the limits is at least so high.
 
     Raises
     ------
@@ -101,13 +106,20 @@ def drift(
     32 wk
     """
     source = source_of(study, data)
-    _check_options(batches, direction, significance, confidence, accelerated)
+    _check_options(batches, direction, significance, confidence, accelerated, chance)
     base = _timed(study, source, response)
     chosen = _condition(base, condition)
     drop = reasons_of(without, set(source.labels()) | set(source.planned))
-    rows, settings, unused = _followed(study, source, base, chosen, runs, drop)
+    if chance is not None and base.scale is None:
+        raise StudyError(
+            "drift: chance", chance, f"left out for {response!r}, which is no score", "leave it out: a line has a limit"
+        )
+    if chance is not None and batches == "random":
+        raise StudyError("drift: batches", batches, '"fixed" for a score', "leave it out")
+    rows, settings, unused, singles = _followed(study, source, base, chosen, runs, drop)
     unit = _unit(rows["time"])
-    rows.insert(2, "t", [days(t) / days(f"1 {unit}") for t in rows["time"]])
+    for table in (rows, singles):
+        table.insert(2, "t", [days(t) / days(f"1 {unit}") for t in table["time"]])
     named = _with_limits(base, chosen, rows)
     if accelerated is None:
         match = _TEMPERATURE.search(chosen)
@@ -131,13 +143,21 @@ def drift(
             _check_values(named, rows)
             tests = poolability(t, named.forward(rows["value"]), index)
         kind = _pooled(tests, significance)
-        rows, settings, unheld = holding(named, rows, settings, kind)
+        rows, settings, unheld = held_batches(named, rows, settings, kind)
         if unheld:
             more = pd.DataFrame(list(unheld.items()), columns=["run", "reason"], dtype=object)
             unused = pd.concat([unused, more], ignore_index=True)
         lines = lines_of(named, rows, settings, kind)
         if batches == "random":
             average = _average(named.name, t, named.forward(rows["value"]), index)
+    scores: ScoreLines | None = None
+    notes: tuple[str, ...] = ()
+    if chance is not None and sides:
+        try:
+            tests, scores = _score_lines(named, singles, settings, sides, significance, chance, confidence)
+            kind = scores.kind
+        except StudyError as error:
+            notes = (f"There is no line of these scores: {error}",)
     return Drift(
         study,
         named,
@@ -156,17 +176,44 @@ def drift(
         accelerated,
         unused,
         tuple(unheld),
+        scores,
+        notes,
     )
 
 
-def _check_options(batches: Any, direction: Any, significance: Any, confidence: Any, accelerated: Any) -> None:
+def _score_lines(
+    response: Response,
+    singles: pd.DataFrame,
+    settings: pd.DataFrame,
+    sides: tuple[tuple[float, bool], ...],
+    significance: float,
+    chance: float,
+    confidence: float,
+) -> tuple[pd.DataFrame, ScoreLines]:
+    """Poolability tests of scores, and their line in time."""
+    runs = settings["run"].tolist()
+    if len(runs) > 1:
+        fits = {kind: fit_scores(response, singles, runs, TERMS[kind]) for kind in KINDS}
+        tests = score_poolability(list(fits.values()))
+        kind = _pooled(tests, significance)
+        found = fits[kind]
+    else:
+        kind, tests = KINDS[2], pd.DataFrame(columns=["question", "df", "chi2", "p"])
+        found = fit_scores(response, singles, runs, TERMS[kind])
+    return tests, ScoreLines(kind, found, tuple(runs), sides, chance, confidence)
+
+
+def _check_options(
+    batches: Any, direction: Any, significance: Any, confidence: Any, accelerated: Any, chance: Any
+) -> None:
     if batches not in ("fixed", "random"):
         raise StudyError("drift: batches", batches, '"fixed" or "random"', "leave it out for the batches themselves")
     if direction not in (None, "falls", "rises"):
         raise StudyError(
             "drift: direction", direction, '"falls", "rises" or None', "leave it out where it is not known"
         )
-    for name, value in (("significance", significance), ("confidence", confidence)):
+    asked = (("chance", chance),) if chance is not None else ()
+    for name, value in (("significance", significance), ("confidence", confidence), *asked):
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value < 1.0:
             raise StudyError(f"drift: {name}", value, "between 0 and 1", "write 0.95 for 95 %")
     if accelerated is not None and not isinstance(accelerated, bool):
@@ -217,8 +264,8 @@ def _condition(base: Response, condition: Any) -> str:
 
 def _followed(
     study: Study, source: Source, base: Response, condition: str, runs: Iterable[Any] | None, drop: Mapping[Any, str]
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Mean readings by batch and time, the batches' settings, and what is not used."""
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Mean readings by batch and time, the batches' settings, what is not used, and the exact readings one by one."""
     labels, keys = source.labels(), source.keys()
     first = first_rows(keys)
     place = {keys[i]: j for j, i in enumerate(first)}
@@ -235,6 +282,7 @@ def _followed(
     ]
     unused += [(n, "not among the runs asked for") for n, w in zip(names, wanted, strict=True) if not w]
     rows: list[tuple[Any, str, float, float]] = []
+    singles: list[tuple[Any, str, float]] = []
     for time in base.times:
         asked = Asked(base, (time, condition), base.at(time, condition))
         lower, upper, _ = source.read(study, asked)
@@ -246,6 +294,7 @@ def _followed(
                 unused.append((names[j], f"read only as a bound at {time} ({bound_text(low[j], high[j])})"))
             else:
                 rows.append((names[j], time, float(low[j]), float(high[j])))
+                singles += [(names[j], time, float(v)) for v in lower[(at == j) & (lower == upper)]]
     table = pd.DataFrame(rows, columns=["run", "time", "lower", "upper"])
     table.insert(2, "value", table["lower"].where(table["lower"] == table["upper"]))
     counts = table.groupby("run", sort=False).size()
@@ -277,7 +326,9 @@ def _followed(
         if column in kept.columns:
             settings.insert(0, column, kept[column].to_numpy())
     settings.insert(0, "run", [names[j] for j in used])
-    return table, settings, pd.DataFrame(unused, columns=["run", "reason"], dtype=object)
+    single = pd.DataFrame(singles, columns=["run", "time", "value"])
+    single = single[single["run"].isin(place)].reset_index(drop=True)
+    return table, settings, pd.DataFrame(unused, columns=["run", "reason"], dtype=object), single
 
 
 def _wanted(runs: Iterable[Any] | None, run_of: list[Any], names: list[Any]) -> list[bool]:

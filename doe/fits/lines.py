@@ -87,7 +87,7 @@ def fit_lines(t: Floats, y: Floats, batch: Labels, kind: str) -> Lines:
     -------
     Lines
     """
-    X, picks = columns(t, batch, kind)
+    X, picks = line_columns(t, batch, kind)
     Q, R = np.linalg.qr(X)
     inverse = np.linalg.inv(R)
     beta = inverse @ (Q.T @ y)
@@ -96,7 +96,7 @@ def fit_lines(t: Floats, y: Floats, batch: Labels, kind: str) -> Lines:
     return Lines(kind, picks @ beta, half @ half.transpose(0, 2, 1), float(left @ left), len(t) - len(beta))
 
 
-def columns(t: Floats, batch: Labels, kind: str) -> tuple[Floats, Floats]:
+def line_columns(t: Floats, batch: Labels, kind: str) -> tuple[Floats, Floats]:
     """Columns of the lines' model, shape (n, p): starts, then slopes; and what of them makes each batch's start and slope, shape (k, 2, p)."""
     k = int(batch.max()) + 1
     own = (batch[:, None] == np.arange(k)[None, :]).astype(float)
@@ -135,7 +135,7 @@ def poolability(t: Floats, y: Floats, batch: Labels) -> pd.DataFrame:
 
 def bent(t: Floats, y: Floats, batch: Labels, kind: str) -> float:
     """The p-value of one bend in time common to all batches, beside the lines; NaN where it cannot be tested."""
-    X, _ = columns(t, batch, kind)
+    X, _ = line_columns(t, batch, kind)
     Q = np.linalg.qr(X)[0]
     bend = bend_of(t, Q)
     left = y - Q @ (Q.T @ y)

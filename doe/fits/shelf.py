@@ -23,6 +23,7 @@ from doe.fits.censored import MANY_CENSORED, fitted_bounds, reading_text
 from doe.fits.censoring import Bounds
 from doe.fits.kenward_roger import Inference
 from doe.fits.lines import KINDS, Labels, Lines, bent, crossing, fit_lines
+from doe.fits.score_lines import ScoreLines
 from doe.fits.sources import plain
 from doe.fits.tables import Noted
 from doe.fits.verdicts import listed, runs_text
@@ -79,13 +80,14 @@ class Drift(Shown):
     settings : DataFrame
         run, labels and factors of every batch with a line, in order.
     kind : str
-        "lines of their own", "one slope, starts of their own" or "one line", as the tests allow; of scores, "".
+        "lines of their own", "one slope, starts of their own" or "one line", as the tests allow; "" where scores have no line.
     lines : Lines, BoundedLines or None
         By least squares; by maximum likelihood where readings are known only by bounds; None for scores.
     average : Average or None
         Where batches are random.
     tests : DataFrame
-        The poolability tests: question, df, den_df, F, p; by the likelihood ratio where readings are known only by bounds.
+        The poolability tests: question, df, den_df, F, p; by the likelihood ratio where readings are known only by bounds. Of scores:
+        question, df, chi2, p.
     significance, confidence : float
     sides : tuple of (limit on the fitted scale, whether the response must stay above it)
     tail : float
@@ -96,6 +98,8 @@ class Drift(Shown):
         run, reason.
     unheld : tuple
         Batches without a line because their readings are known only by bounds that hold none.
+    scores : ScoreLines or None
+        Of a score followed with a `chance`: its proportional-odds line.
     """
 
     study: Study
@@ -115,6 +119,7 @@ class Drift(Shown):
     accelerated: bool
     unused: pd.DataFrame
     unheld: tuple[Any, ...] = field(default=())
+    scores: ScoreLines | None = field(default=None)
     notes: tuple[str, ...] = field(default=())
 
     # ---- times within specification
@@ -149,11 +154,17 @@ class Drift(Shown):
             run, block and whole_plot where there are any, the factors as planned; of lines: start (response's own scale, time 0), slope
             and std_error (fitted scale, one unit of time), time_to_limit (when the line leaves the specification, or ">" what it was
             followed to, twice the time covered at most), within (until when its confidence limit stays inside; ∞ where always). Of
-            scores: time_to_limit between the last inspection that met the specification and the first that did not: "4..8", ">12".
+            scores: time_to_limit between the last inspection that met the specification and the first that did not: "4..8", ">12"; with a
+            `chance`, within (until when the chance of meeting it is at least so high, by its lower credible limit; ∞ where it is as far as
+            it may be carried on).
         """
         out = self.settings.copy()
         if self.lines is None:
             out["time_to_limit"] = [_first_failure(self.data[self.data["run"] == r], self.sides) for r in out["run"]]
+            if self.scores is not None:
+                many = 1 if self.kind == KINDS[2] else len(out)
+                when = [self.scores.within(i, self.furthest) for i in range(many)]
+                out["within"] = when if many > 1 else when * len(out)
             return out
         lines = self.lines
         out["start"] = self.response.inverse(lines.lines[:, 0])
@@ -169,11 +180,11 @@ class Drift(Shown):
     def within(self) -> float:
         """Until when the confidence limit stays within the specification, in `unit`: of the worst batch where they are not one line.
 
-        With random batches, of a new batch's line. ∞ where it always does, NaN where there is no limit, no residual degree of freedom,
-        or where it is a score.
+        With random batches, of a new batch's line. Of a score, until when the chance of meeting it is at least the `chance` asked for. ∞ where it
+        always does, NaN where there is no limit, no residual degree of freedom, or a score was followed without a `chance`.
         """
         if self.lines is None:
-            return float("nan")
+            return float(self.batches["within"].min()) if self.scores is not None else float("nan")
         if self.average is not None:
             return min((self._average_within(*side) for side in self.sides), default=float("nan"))
         return min((self._when(i, limits=True) for i in range(len(self.settings))), default=float("nan"))
@@ -181,7 +192,7 @@ class Drift(Shown):
     @property
     def worst(self) -> Any:
         """Label of the batch whose confidence limit leaves the specification first; of the first batch where there is no limit."""
-        if self.lines is None or not self.sides or not self.lines.df:
+        if "within" not in self.batches or (self.lines is not None and not self.lines.df):
             return self.settings["run"].iloc[0]
         return self.settings["run"].iloc[int(np.argmin(self.batches["within"]))]
 
@@ -239,12 +250,12 @@ class Drift(Shown):
         """
         if self.lines is None:
             raise StudyError(
-                "predict", self.response.name, "a response with a line, not a score", "see .batches instead"
+                "predict",
+                self.response.name,
+                "a response with a line, not a score",
+                "see .batches, or .chances, instead",
             )
-        t = np.array([self._time(v) for v in times], dtype=float)
-        runs = self.settings["run"].tolist()
-        if run is not None and plain(run) not in runs:
-            raise StudyError("predict: run", run, "a batch with a line", nearest(str(run), [str(r) for r in runs]))
+        t, runs = self._asked("predict", times, run)
         parts = []
         for i, label in enumerate(runs):
             if run is not None and label != plain(run):
@@ -267,11 +278,60 @@ class Drift(Shown):
             pd.concat(parts, ignore_index=True), f"{self._limit_words} of each batch's line; t in {self.unit}."
         )
 
-    def _time(self, value: str | float) -> float:
+    def chances(self, times: Sequence[str | float], run: Any = None) -> Noted:
+        """The chance that a score meets its limits at given times.
+
+        Parameters
+        ----------
+        times : sequence of str or float
+            Texts such as "8 wk", or numbers in `unit`.
+        run : label, optional
+            Of which batch; left out: of all.
+
+        Returns
+        -------
+        DataFrame
+            run, t, estimate (posterior mean: the chance to reckon with), low (its lower credible limit, at the `confidence` of the drift).
+
+        Raises
+        ------
+        StudyError
+            If a time cannot be read, there is no such batch, or the response has no line of scores.
+        """
+        if self.scores is None:
+            if self.response.scale is None:
+                raise StudyError("chances", self.response.name, "a score", "see .predict for what a line says")
+            raise StudyError(
+                "chances",
+                self.response.name,
+                "a score that was followed with a chance, and has a line",
+                self.notes[0] if self.notes else "write drift(…, chance=0.8)",
+            )
+        t, runs = self._asked("chances", times, run)
+        parts = []
+        for i, label in enumerate(runs):
+            if run is None or label == plain(run):
+                estimate, low = self.scores.chances(i, t)
+                parts.append(pd.DataFrame({"run": label, "t": t, "estimate": estimate, "low": low}))
+        return Noted.made(
+            pd.concat(parts, ignore_index=True),
+            f"Chance that a score of {self.response.name} meets its limits; low: its lower {100 * self.confidence:g} % credible limit; t in "
+            f"{self.unit}.",
+        )
+
+    def _asked(self, where: str, times: Sequence[str | float], run: Any) -> tuple[Floats, list[Any]]:
+        """Times as numbers in `unit`, and the labels of all batches."""
+        t = np.array([self._time(v, where) for v in times], dtype=float)
+        runs = self.settings["run"].tolist()
+        if run is not None and plain(run) not in runs:
+            raise StudyError(f"{where}: run", run, "a batch with a line", nearest(str(run), [str(r) for r in runs]))
+        return t, runs
+
+    def _time(self, value: str | float, where: str) -> float:
         if isinstance(value, str):
-            return days(value, "predict: times") / days(f"1 {self.unit}")
+            return days(value, f"{where}: times") / days(f"1 {self.unit}")
         if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not value >= 0:
-            raise StudyError("predict: times", value, "0 or later", f'write "4 wk", or a number of {self.unit}')
+            raise StudyError(f"{where}: times", value, "0 or later", f'write "4 wk", or a number of {self.unit}')
         return float(value)
 
     def column(self, name: str, what: str = "slope") -> pd.DataFrame:
@@ -295,18 +355,19 @@ class Drift(Shown):
         StudyError
             If there is no such thing, or the readings hold no batch's own line.
         """
-        there = [w for w in ("slope", "start", "time_to_limit", "within") if w in self.batches.columns]
+        offered = ("slope", "start", "time_to_limit", "within") if self.lines is not None else ("time_to_limit",)
+        there = [w for w in offered if w in self.batches.columns]
         if what not in there:
             raise StudyError("column: what", what, f"one of {', '.join(there)}", nearest(str(what), there))
         if self.lines is not None and self.kind != KINDS[0]:
             # pooled for the shelf life; as data every batch gets its own line
-            data, settings, unheld = holding(self.response, self.data, self.settings, KINDS[0])
+            data, settings, unheld = held_batches(self.response, self.data, self.settings, KINDS[0])
             lines = lines_of(self.response, data, settings, KINDS[0])
             own = replace(
                 self, kind=KINDS[0], data=data, settings=settings, lines=lines, average=None, unheld=tuple(unheld)
             )
             return own.column(name, what)
-        keep = [c for c in self.settings.columns if c not in there]
+        keep = list(self.settings.columns)
         out = self.batches[[*keep, what]]
         if what == "within":
             cells = [w if w <= self.furthest else f">{self.furthest:.4g}" for w in out[what]]
@@ -368,7 +429,13 @@ class Drift(Shown):
             sections.append(Section("Can the batches share a line?", self._test_table(), self._test_words()))
         if self.average is not None:
             sections.append(Section("The average batch", None, self._average_words()))
-        sections.append(Section("How long within specification?", None, "\n".join(self.words())))
+        words = self.words()
+        if self.lines is None and self.scores is None and self.sides and not self.notes:
+            words.append(
+                "Ask drift(…, chance=0.8), say, for a line of these scores, and the time until which their chance of meeting the limits is at "
+                "least so high."
+            )
+        sections.append(Section("How long within specification?", None, "\n".join(words)))
         if len(self.unused):
             sections.append(Section("Not in the lines", self.unused.astype(str)))
         wary = self.cautions()
@@ -378,6 +445,15 @@ class Drift(Shown):
 
     def _test_table(self) -> pd.DataFrame:
         t = self.tests
+        if self.scores is not None:
+            return pd.DataFrame(
+                {
+                    "question": t["question"],
+                    "df": [str(int(v)) for v in t["df"]],
+                    "χ²": [number_text(float(v), digits=3) for v in t["chi2"]],
+                    "p": [p_text(float(v)) for v in t["p"]],
+                }
+            )
         return pd.DataFrame(
             {
                 "question": t["question"],
@@ -397,13 +473,14 @@ class Drift(Shown):
             two = "The readings" if isinstance(self.lines, BoundedLines) else "Two readings a batch"
             words = f"{two} leave nothing to test by: every batch keeps its own line."
         elif self.kind == KINDS[0]:
-            words = (
-                f"Slopes differ (p below {level}): every batch keeps its own line, with the residual variance of all."
-            )
+            noise = ", with the residual variance of all" if self.lines is not None else ""
+            words = f"Slopes differ (p below {level}): every batch keeps its own line{noise}."
         elif self.kind == KINDS[1]:
             words = f"No evidence that slopes differ (p not below {level}), but starts do: one slope, every batch its own start."
         else:
             words = f"No evidence that slopes or starts differ (p not below {level}): one line for all."
+        if self.scores is not None:
+            words += " Tests by the penalised likelihood ratio, judged by trials simulated from the pooled line."
         if isinstance(self.lines, BoundedLines):
             words += (
                 " Tests by the likelihood ratio, on the scale on which they are these F when all readings are exact."
@@ -443,9 +520,7 @@ class Drift(Shown):
         if not self.sides:
             return [f"{name} has no limit that this drift could meet: there is no time to give."]
         if self.lines is None:
-            return [
-                "Scores have no line: each batch's time lies between the last inspection that met the limit and the first that did not."
-            ]
+            return self._score_words()
         if not self.lines.df:
             return [
                 "Each batch was read at two times: its line has no error to judge it by, and no time can be given before a third."
@@ -477,17 +552,42 @@ class Drift(Shown):
                 f"instrument's range leaves {'its line' if one else 'their lines'} open, and that is not by chance. Read "
                 f"{'it' if one else 'them'} by a method that reaches, wait for later times, or ask for the other batches alone (runs=…)."
             )
+        return out + self._provisos()
+
+    def _provisos(self) -> list[str]:
+        """What a time does not say: of other storage, and of times not measured."""
+        out = []
         if self.accelerated:
             out.append(
-                f"{self.condition or 'This storage'} is accelerated storage: it shows which way {name} goes, and carries no claim about "
-                "other storage."
+                f"{self.condition or 'This storage'} is accelerated storage: it shows which way {self.response.name} goes, and carries no claim "
+                "about other storage."
             )
         if self.within > self.covered:
             out.append(
-                f"Beyond {number_text(self.covered)} {unit} nothing was measured: what is said of later times assumes that the line goes on "
+                f"Beyond {number_text(self.covered)} {self.unit} nothing was measured: what is said of later times assumes that the line goes on "
                 "straight, and is no evidence that it does."
             )
         return out
+
+    def _score_words(self) -> list[str]:
+        """How long a score meets its limits, one sentence each."""
+        between = "each batch's time lies between the last inspection that met the limit and the first that did not."
+        if self.scores is None:
+            return [f"Scores have no line: {between}"]
+        name, asked = self.response.name, f"{100 * self.scores.chance:g} %"
+        whose = "" if self.kind == KINDS[2] else f" of run {self.worst}, the worst batch,"
+        if self.within == 0.0:
+            until = f"is not shown to be {asked} at any time, nor at the start"
+        elif self.within <= self.furthest:
+            until = f"is at least {asked} until {number_text(self.within, digits=3)} {self.unit}"
+        else:
+            until = f"is at least {asked} throughout the {number_text(self.furthest, digits=3)} {self.unit} to which a line may be carried on"
+        return [
+            f"The chance that a score{whose} meets the limits of {name} {until}, by its lower {100 * self.confidence:g} % credible limit "
+            "(proportional odds, a line in time).",
+            f"As inspected, {between}",
+            *self._provisos(),
+        ]
 
     def cautions(self) -> list[str]:
         """What to be wary of, one sentence each."""
@@ -518,7 +618,7 @@ class Drift(Shown):
                 f"{n} of {len(self.data)} readings are known only by bounds: what the lines say there rests on their being straight and on "
                 "normal noise, not on readings."
             )
-        leaning = holding(self.response, self.data, self.settings, KINDS[0])[2] if self.kind != KINDS[0] else {}
+        leaning = held_batches(self.response, self.data, self.settings, KINDS[0])[2] if self.kind != KINDS[0] else {}
         if leaning:
             one = len(leaning) == 1
             out.append(
@@ -554,7 +654,7 @@ def _at_times(rows: pd.DataFrame) -> str:
     )
 
 
-def holding(
+def held_batches(
     response: Response, rows: pd.DataFrame, settings: pd.DataFrame, kind: str
 ) -> tuple[pd.DataFrame, pd.DataFrame, dict[Any, str]]:
     """Rows and settings of the batches whose readings hold a line of this kind, and why the others have none."""

@@ -35,7 +35,8 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
     Axes
         Batches as hollow marks, their lines, broken beyond the last reading; the confidence limit of the worst line (of the one line, where
         batches share it) as a band, the specification dotted, and a mark where the two meet. Readings known only by bounds: a triangle at the
-        bound, pointing to the side on which they are open; a bar between two bounds. Scores are joined by steps, without a line.
+        bound, pointing to the side on which they are open; a bar between two bounds. Scores are joined by steps, without a line, the same mark
+        where their chance of meeting the limits has a time.
     """
     from matplotlib.ticker import MaxNLocator
 
@@ -57,6 +58,11 @@ def drift(result: Drift, ax: Axes | None = None) -> Axes:
             own = data[data["run"] == run].sort_values("t")
             ax.step(own["t"], own["value"], where="post", color=look.DEEP, linewidth=0.9, alpha=0.6, gid="steps")
         ax.yaxis.set_major_locator(MaxNLocator(integer=True))
+        if result.scores is not None and 0.0 < result.within <= result.furthest:
+            end = max(end, 1.05 * result.within)
+            for limit, _ in result.sides:
+                _meets(ax, result.within, limit)
+                reach.append(np.array([[result.within, limit]]))
     exact = data[data["value"].notna()]
     look.batches(ax, exact["t"], exact["value"], size=18)
     meant = _bounded(ax, data[data["value"].isna()], reach)
@@ -132,6 +138,11 @@ def _lines(ax: Axes, result: Drift, end: float) -> list[Points]:
     if 0.0 < when <= end:
         at = result.predict([when], worst).iloc[0]
         limit = at["low"] if result.low_side_first(worst) else at["high"]
-        ax.plot([when], [limit], marker="|", markersize=13, markeredgewidth=1.6, color=look.INK, gid="meets")
+        _meets(ax, when, limit)
         reach.append(np.array([[when, limit]]))
     return reach
+
+
+def _meets(ax: Axes, when: float, limit: float) -> None:
+    """A mark at the time until which the specification is met."""
+    ax.plot([when], [limit], marker="|", markersize=13, markeredgewidth=1.6, color=look.INK, gid="meets")

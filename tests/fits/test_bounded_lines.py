@@ -10,7 +10,7 @@ from scipy import optimize, special, stats
 
 from doe.fits.bounded_lines import bounded_bend, bounded_poolability, fit_bounded, held
 from doe.fits.censoring import bounds_of
-from doe.fits.lines import KINDS, bent, columns, fit_lines, poolability
+from doe.fits.lines import KINDS, bent, fit_lines, line_columns, poolability
 
 MONTHS = np.array([0.0, 3, 6, 9, 12, 18])
 TOP = 12500.0
@@ -57,7 +57,7 @@ def test_with_exact_readings_alone_all_is_least_squares(kind):
     t, y, batch = readings()
     bounds = bounds_of(y, y)
     squares, ours = fit_lines(t, y, batch, kind), fit_bounded(bounds, t, batch, kind)
-    X, picks = columns(t, batch, kind)
+    X, picks = line_columns(t, batch, kind)
     theirs = sm.OLS(y, X).fit()
     # Newton's last step promises 1e-13 of the log-likelihood, some 1e-7 in the noise
     np.testing.assert_allclose(ours.lines, picks @ theirs.params, rtol=1e-9)
@@ -96,7 +96,7 @@ def test_the_maximum_is_that_of_a_general_maximiser(kind):
     t, y, batch = readings()
     assert (y > TOP).sum() >= 3
     ours = fit_bounded(known(y), t, batch, kind)
-    X, picks = columns(t, batch, kind)
+    X, picks = line_columns(t, batch, kind)
     found, _ = of_scipy(X, y)
     np.testing.assert_allclose(ours.lines, 1000 * picks @ found.x[:-1], rtol=2e-6)
     assert ours.likelihood.sigma_most_likely == pytest.approx(1000 * np.exp(found.x[-1]), rel=2e-6)
@@ -108,7 +108,7 @@ def test_the_limit_meets_the_specification_where_the_profile_says():
     """The gain in likelihood when the line is held at the limit, by scipy, on the scale on which it is Student's t."""
     t, y, batch = readings()
     ours = fit_bounded(known(y), t, batch, KINDS[2])
-    X, _ = columns(t, batch, KINDS[2])
+    X, _ = line_columns(t, batch, KINDS[2])
     found, minus = of_scipy(X, y)
     when = ours.limit_crossing(0, 0.05, 7900.0, True)
     held_ = optimize.minimize(
@@ -139,10 +139,10 @@ def test_the_limit_meets_the_specification_where_the_profile_says():
 def test_poolability_is_the_likelihood_ratio():
     t, y, batch = readings(slopes=(-400.0, -360.0, -410.0))
     ours = bounded_poolability(known(y), t, batch)
-    reach = [-of_scipy(columns(t, batch, kind)[0], y)[0].fun for kind in KINDS]
+    reach = [-of_scipy(line_columns(t, batch, kind)[0], y)[0].fun for kind in KINDS]
     for i in range(2):
         nu = fit_bounded(known(y), t, batch, KINDS[i]).df
-        m = nu + columns(t, batch, KINDS[i])[0].shape[1]
+        m = nu + line_columns(t, batch, KINDS[i])[0].shape[1]
         F = nu / 2 * np.expm1(2 * (reach[i] - reach[i + 1]) / m)
         assert ours["den_df"].iloc[i] == pytest.approx(nu, rel=1e-9)
         assert ours["F"].iloc[i] == pytest.approx(F, rel=1e-5, abs=1e-6)
@@ -153,7 +153,7 @@ def test_a_bend_is_seen_through_bounds():
     t, y, batch = readings()
     straight, bow = (fit_bounded(known(v), t, batch, KINDS[2]) for v in (y, y + 12.0 * (t - 9) ** 2))
     assert bounded_bend(straight, t) > 0.05
-    X = np.column_stack([columns(t, batch, KINDS[2])[0], t**2 / 100])
+    X = np.column_stack([line_columns(t, batch, KINDS[2])[0], t**2 / 100])
     bowed = y + 12.0 * (t - 9) ** 2
     wider, narrower = of_scipy(X, bowed)[0], of_scipy(X[:, :2], bowed)[0]
     p = bounded_bend(bow, t)
@@ -209,8 +209,8 @@ def test_a_batch_without_a_line_of_its_own_is_tested_in_the_limit():
     assert ours["df"].tolist() == [1, 2]
     # as steep as may be, through its one exact reading: what the likelihood tends to
     steep = np.where(batch == 2, -2000.0 * (t - 18), 0.0)
-    free = of_scipy(np.delete(columns(t, batch, KINDS[0])[0], 5, axis=1), y - steep, TOP - steep)[0]
-    pooled = of_scipy(columns(t, batch, KINDS[1])[0], y)[0]
+    free = of_scipy(np.delete(line_columns(t, batch, KINDS[0])[0], 5, axis=1), y - steep, TOP - steep)[0]
+    pooled = of_scipy(line_columns(t, batch, KINDS[1])[0], y)[0]
     nu = ours["den_df"].iloc[0]
     m = nu + 5
     assert ours["F"].iloc[0] == pytest.approx(nu * np.expm1(2 * (pooled.fun - free.fun) / m), rel=1e-4)

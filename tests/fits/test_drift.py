@@ -539,6 +539,8 @@ def test_bounds_that_cannot_be_used():
 def test_the_limit_lies_beyond_the_truth_as_seldom_as_said(months, start, sd, significance, most_left_out):
     """1000 trials of 3 batches, −400 a month, limit met at 12.5 months: the time is too long in 5 % of them, Monte-Carlo error 0.7 %.
 
+    Found: 6.0, 3.2 and 5.1 %; with the bounded readings left out 16.6 % in the last case.
+
     Four such errors are allowed above. Below, the worst of batches that the tests have kept apart, though they are one, comes too early: that is
     ICH Q1E's own caution, and so less than 5 % are allowed there; with one line the share is between 2.2 and 7.8 %.
     """
@@ -588,9 +590,148 @@ def test_a_score_has_no_line_but_a_time_between_inspections():
     )
     column = d.column("life", "time_to_limit")
     assert column["life"].tolist() == [">12", "4..8", "<4"]
+    assert "Ask drift(…, chance=0.8), say, for a line of these scores" in str(d)
     assert sentence(lambda: d.predict([4])) == (
-        "predict is 'look' but must be a response with a line, not a score: see .batches instead."
+        "predict is 'look' but must be a response with a line, not a score: see .batches, or .chances, instead."
     )
+    assert sentence(lambda: d.column("life", "within")) == (
+        "column: what is 'within' but must be one of time_to_limit: known names are 'time_to_limit'."
+    )
+    assert sentence(lambda: d.chances([4])) == (
+        "chances is 'look' but must be a score that was followed with a chance, and has a line: write drift(…, chance=0.8)."
+    )
+
+
+def look_study(**limits):
+    return doe.Study(
+        "gel",
+        [doe.Continuous("polymer", 0.2, 0.6, "%")],
+        [doe.Response("look", scale=(1, 5), **(limits or {"low": 4})), doe.Response("life")],
+    )
+
+
+def looks(seed=1, slopes=(-0.25,) * 3, start=4.5, panel=1):
+    """Invented scores of batches of one recipe: proportional odds, falling in time."""
+    rng = np.random.default_rng(seed)
+    cuts = np.array([-4, -2, 0, 2])
+    return pd.DataFrame(
+        [
+            {
+                "run": i + 1,
+                "polymer": 0.4,
+                "time": f"{m} mo" if m else "0",
+                "m": float(m),
+                "look": 1 + int((start + slope * m + rng.logistic() > cuts).sum()),
+            }
+            for i, slope in enumerate(slopes)
+            for m in MONTHS
+            for _ in range(panel)
+        ]
+    )
+
+
+def test_a_score_followed_with_a_chance_has_a_line_in_time():
+    data = looks()
+    d = drift(look_study(), data, "look", chance=0.6)
+    assert d.kind == KINDS[2]
+    assert d.lines is None
+    assert d.tests.columns.tolist() == ["question", "df", "chi2", "p"]
+    assert d.tests["df"].tolist() == [2, 2]
+    # the same model by doe.fit, with time as its only factor
+    study = doe.Study("look", [doe.Continuous("m", 0, 18)], [doe.Response("look", scale=(1, 5))])
+    fit = doe.fit(study, data[["m", "look"]], "look", "linear")
+    at = [0.0, 5.0, d.within]
+    theirs = fit.chance(pd.DataFrame({"m": at}), 4, interval=0.90)
+    ours = d.chances([0, "5 mo", d.within], run=2)
+    assert ours["run"].tolist() == [2, 2, 2]
+    np.testing.assert_allclose(ours["estimate"], theirs["estimate"], rtol=1e-12)
+    np.testing.assert_allclose(ours["low"], theirs["low"], rtol=1e-12)
+    assert ours["low"].iloc[-1] == pytest.approx(0.6, abs=1e-9)
+    assert set(d.batches["within"]) == {d.within}
+    assert d.shelf_life == d.within
+    assert len(d.chances([3])) == 3
+    assert (
+        f"The chance that a score meets the limits of look is at least 60 % until {d.within:.3g} mo, by its lower 95 % credible limit "
+        "(proportional odds, a line in time)."
+    ) in d.words()
+    assert "judged by trials simulated from the pooled line." in str(d)
+    later, surer = (
+        drift(look_study(), data, "look", **v) for v in ({"chance": 0.4}, {"chance": 0.6, "confidence": 0.8})
+    )
+    assert later.within > d.within
+    assert surer.within > d.within
+    assert d.column("life", "time_to_limit")["life"].tolist() == d.batches["time_to_limit"].tolist()
+    low_only, both = (drift(look_study(**v), data, "look", chance=0.4) for v in ({"low": 3}, {"low": 3, "high": 4}))
+    # how likely a 5 is, is what the upper limit takes away
+    five = fit.chance(pd.DataFrame({"m": [9.0]}), 5)["estimate"].iloc[0]
+    taken = low_only.chances([9], run=1)["estimate"].iloc[0] - both.chances([9], run=1)["estimate"].iloc[0]
+    assert taken == pytest.approx(five, rel=1e-9)
+    assert both.within == 0.0
+    assert "is not shown to be 40 % at any time, nor at the start" in both.words()[0]
+    panel = drift(look_study(), looks(slopes=(-0.25,), panel=3), "look", chance=0.4).scores.fit
+    assert (panel.n, len(panel.readings)) == (6, 18)  # every score counts, those of one inspection as akin
+    sure = drift(look_study(low=2), looks(slopes=(-0.05,) * 3), "look", chance=0.3)
+    assert sure.within == float("inf")
+    assert "is at least 30 % throughout the 30 mo to which a line may be carried on" in sure.words()[0]
+
+
+def test_scores_of_batches_that_differ_keep_lines_of_their_own():
+    data = looks(slopes=(-0.1, -0.9, -0.1), start=6.0)
+    d = drift(look_study(), data, "look", chance=0.5)
+    assert d.kind == KINDS[0]
+    assert d.worst == 2
+    assert d.within == d.batches["within"].iloc[1] < d.batches["within"].iloc[0]
+    assert "Slopes differ (p below 0.25): every batch keeps its own line." in str(d)
+    assert "of run 2, the worst batch, meets the limits" in d.words()[0]
+    pooled = drift(look_study(), data, "look", chance=0.5, significance=1e-9)
+    assert pooled.kind == KINDS[2]
+    alone = drift(look_study(), data, "look", chance=0.5, runs=[2])
+    assert alone.kind == KINDS[2]
+    assert alone.tests.empty
+    assert alone.within < pooled.within
+
+
+def test_scores_without_a_line_say_why():
+    same = looks().assign(look=5)
+    d = drift(look_study(), same, "look", chance=0.8)
+    assert np.isnan(d.within)
+    assert d.cautions() == [
+        "There is no line of these scores: response 'look': score is 5 but must be different between runs, yet all are the same: there is "
+        "nothing to explain: check that the scores were entered run by run."
+    ]
+    assert d.batches["time_to_limit"].tolist() == [">18"] * 3
+    assert sentence(lambda: drift(assay_study(), assay(), "assay", chance=0.8)) == (
+        "drift: chance is 0.8 but must be left out for 'assay', which is no score: leave it out: a line has a limit."
+    )
+    assert sentence(lambda: drift(look_study(), looks(), "look", chance=0.5, batches="random")) == (
+        "drift: batches is 'random' but must be \"fixed\" for a score: leave it out."
+    )
+    assert sentence(lambda: drift(look_study(), looks(), "look", chance=80)) == (
+        "drift: chance is 80 but must be between 0 and 1: write 0.95 for 95 %."
+    )
+    assert sentence(lambda: drift(assay_study(), assay(), "assay").chances([1])) == (
+        "chances is 'assay' but must be a score: see .predict for what a line says."
+    )
+    line = drift(look_study(), looks(), "look", chance=0.5)
+    assert sentence(lambda: line.chances([-1])) == (
+        'chances: times is -1 but must be 0 or later: write "4 wk", or a number of mo.'
+    )
+    assert sentence(lambda: line.chances([1], run=8)) == (
+        "chances: run is 8 but must be a batch with a line: known names are '1', '2', '3'."
+    )
+
+
+@pytest.mark.slow
+def test_the_time_of_a_score_is_not_too_long():
+    """100 trials of 3 batches alike, truth 18 months for a chance of 0.5: too long in 5 % at most, Monte-Carlo error 2.2 %.
+
+    The prior and the few scores keep it on the safe side, so there is no lower end.
+    """
+    late = [
+        drift(look_study(), looks(30_000 + seed), "look", chance=0.5, significance=1e-9).within > 18.0
+        for seed in range(100)
+    ]
+    assert np.mean(late) <= 0.05 + 2 * 0.022
 
 
 # ---- refusals

@@ -343,6 +343,27 @@ def test_the_order_of_making_is_known_of_every_batch():
     assert np.isfinite(drift["p"])
 
 
+def test_settings_as_made_are_taken_for_all_conditions_of_a_batch():
+    data = stored()
+    study = cream()
+    plan = Plan(study, data.drop_duplicates("run").set_index("run")[["polymer", "speed"]])
+
+    class Made:
+        def __init__(self):
+            self.plan, self.failed = plan, ()
+            self.data = data.assign(response="viscosity", value=data["viscosity"], batch=data["run"], cell="")
+            self.as_made = plan.runs[["polymer"]] + np.linspace(-0.01, 0.01, 8)[:, None]
+
+    made, planned = (doe.fit(study, Made(), "viscosity", "linear", at=("4 wk", None), as_made=a) for a in (None, False))
+    assert made.as_made
+    assert not planned.as_made
+    assert made.batches.settings["polymer"].tolist()[:4] == pytest.approx([0.19, 0.19, 0.19, 0.2 - 0.01 + 0.02 / 7])
+    assert made.beta[1] != planned.beta[1]
+    # strata and repeated settings are told by the plan
+    assert made.anova["den_df"].to_numpy()[:2] == pytest.approx([5, 5], abs=0.2)
+    assert made.batches.setting.tolist() == planned.batches.setting.tolist()
+
+
 def test_blocks_are_as_asked():
     data = stored(batches=4)
     data["block"] = (data["run"] - 1) // 4

@@ -125,6 +125,20 @@ def test_scores_are_joined_by_steps():
     assert all(float(t).is_integer() for t in ax.get_yticks())
 
 
+def test_the_time_of_a_score_is_marked():
+    study = doe.Study("look", [doe.Continuous("polymer", 0.2, 0.6)], [doe.Response("look", scale=(1, 5), low=3)])
+    scores = {1: (5, 5, 4, 4, 3, 2), 2: (5, 4, 4, 3, 3, 2), 3: (5, 5, 4, 3, 2, 2)}
+    rows = [
+        (r, 0.4, f"{m} mo" if m else "0", v) for r, seen in scores.items() for m, v in zip(MONTHS, seen, strict=True)
+    ]
+    d = drift(study, pd.DataFrame(rows, columns=["run", "polymer", "time", "look"]), "look", chance=0.6)
+    ax = plots.drift(d)
+    assert 0 < d.within < 18
+    assert lines_of(ax, "meets")[0][0] == pytest.approx([d.within, 3.0])
+    assert "The chance that a score meets the limits of look is at least 60 % until" in said(ax).replace("\n", " ")
+    assert overlaps(ax) == []
+
+
 @pytest.mark.parametrize("limits", [{"low": 95, "high": 104}, {"low": 80}, {"decimals": 1}])
 def test_no_words_touch_or_leave_the_picture(limits):
     ax = plots.drift(followed(**limits))
