@@ -111,6 +111,10 @@ class CensoredFit(WithoutSquares, Fit):
 
     # ---- inference
 
+    @property
+    def _component_degrees(self) -> dict[str, float]:
+        return {"residual": self.degrees}
+
     def _all(self, L: Floats) -> Floats:
         """Rows over the model's columns as rows over all columns."""
         return np.column_stack([L, np.zeros((len(L), self.block_columns))])

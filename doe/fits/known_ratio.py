@@ -71,6 +71,10 @@ class KnownRatioFit(MixedFit):
         noise = float(self.inference.theta[0])
         return pd.Series({**{k: v * noise for k, v in self.ratio.of.items()}, "residual": noise}, name="variance")
 
+    @property
+    def _component_degrees(self) -> dict[str, float]:
+        return {"residual": float(self.df_residual)}
+
     def _degrees(self, L: Floats) -> Floats:
         return np.full(len(L), float(self.df_residual))
 

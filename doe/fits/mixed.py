@@ -106,6 +106,12 @@ class MixedFit(Fit):
         found = dict(zip(self.layout.strata.names, self.inference.theta, strict=True))
         return pd.Series({k: max(float(found[k]), 0.0) for k in ORDER if k in found}, name="variance")
 
+    @property
+    def _component_degrees(self) -> dict[str, float]:
+        theta, error = self.inference.theta, np.sqrt(np.diag(self.inference.variance_covariance))
+        known = zip(self.layout.strata.names, theta, error, strict=True)
+        return {name: 2.0 * float(t / e) ** 2 for name, t, e in known if t > 0.0}
+
     @cached_property
     def log_likelihood(self) -> float:
         """The restricted log-likelihood at its maximum, variances unbounded."""

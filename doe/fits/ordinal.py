@@ -232,6 +232,13 @@ class OrdinalFit(WithoutSquares, Fit):
         )
 
     @property
+    def component_intervals(self) -> pd.DataFrame:
+        """As `Fit.component_intervals`."""
+        spreads = self.posterior.parts(self._sample[0]).spreads
+        low, middle, high = np.quantile(spreads, [0.5 * (1.0 - LEVEL), 0.5, 0.5 * (1.0 + LEVEL)], axis=0)
+        return pd.DataFrame({"source": self._group_names, "sd": middle, "low": low, "high": high})
+
+    @property
     def _group_names(self) -> list[str]:
         plots = shared(self.batches.whole_plot)
         return [n for n, there in (("whole plot", plots), ("batch", len(self.of_batch) > self.n)) if there]

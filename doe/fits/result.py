@@ -424,6 +424,38 @@ class Fit(Shown):
         """Variances on the fitted scale, by source: here the residual alone."""
         return pd.Series({"residual": self.sigma**2}, name="variance")
 
+    @property
+    def component_intervals(self) -> pd.DataFrame:
+        """Standard deviations of the variance components, and how well each is known.
+
+        Returns
+        -------
+        DataFrame
+            source, sd, low, high on the fitted scale (of scores: the logit scale); 95 %, by χ² on the degrees of freedom each variance is
+            worth (Satterthwaite): a residual by least squares has them exactly, one of a mixed fit about. NaN where nothing is known: a variance that
+            came out below 0, or was assumed. Of scores: posterior median and credible interval.
+
+        References
+        ----------
+        Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components. Biometrics Bulletin 2(6), 110-114.
+        """
+        sd = self.variance_components**0.5
+        degrees = np.array([self._component_degrees.get(str(name), np.nan) for name in sd.index])
+        tail = 0.5 * (1.0 - LEVEL)
+        return pd.DataFrame(
+            {
+                "source": sd.index,
+                "sd": sd.to_numpy(),
+                "low": sd.to_numpy() * np.sqrt(degrees / special.chdtri(degrees, tail)),
+                "high": sd.to_numpy() * np.sqrt(degrees / special.chdtri(degrees, 1.0 - tail)),
+            }
+        )
+
+    @property
+    def _component_degrees(self) -> dict[str, float]:
+        """Degrees of freedom that variances are worth, as far as known."""
+        return {"residual": float(self.df_residual)} if self._judged else {}
+
     # ---- what it says elsewhere
 
     def predict(self, df: pd.DataFrame, interval: float = 0.95, kind: str = "mean") -> Noted:

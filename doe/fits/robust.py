@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from doe.fits.verdicts import listed, runs_text
 from doe.study import Section, Shown, StudyError
@@ -15,6 +16,7 @@ from doe.study.shown import number_text
 if TYPE_CHECKING:
     from doe.fits.result import Fit
 
+LEVEL = 0.95
 TUNING = 1.345  # Huber's c: 95 % efficiency with normal noise (Holland & Welsch 1977)
 LOW_WEIGHT = 0.5  # a batch that pulls with less than half its weight is named: common practice, no source
 MOVED = 1.0  # standard errors by which a coefficient must differ to be named: common practice, no source
@@ -28,9 +30,11 @@ class RobustFit(Shown):
     ----------
     table : DataFrame
         One row a coefficient: term, estimate and std_error (least squares), robust and robust_error (Huber), moved (difference in
-        least-squares standard errors).
+        least-squares standard errors), and the 95 % intervals low, high and robust_low, robust_high (t on `df`).
     weights : Series
         How much each run pulls, from 0 to 1 (by least squares all pull 1).
+    df : int
+        Residual degrees of freedom of the fit, by which the intervals of both are judged.
     sigma, robust_sigma : float
         Residual standard deviation by least squares, and the scale from the median absolute residual.
     cautions : tuple of str
@@ -41,6 +45,7 @@ class RobustFit(Shown):
 
     table: pd.DataFrame
     weights: pd.Series[float]
+    df: int
     sigma: float
     robust_sigma: float
     label: str
@@ -127,6 +132,7 @@ def robust_fit(fit: Fit) -> RobustFit:
     R = fit.solution.R_inverse[: fit.model.p]
     robust = fit.beta + unit * (R @ np.asarray(found.params))
     error = unit * np.sqrt(np.einsum("ij,jk,ik->i", R, np.asarray(found.cov_params()), R))
+    half = float(special.stdtrit(fit.df_residual, 0.5 + LEVEL / 2.0)) * error
     own = fit.coefficients
     table = pd.DataFrame(
         {
@@ -136,9 +142,20 @@ def robust_fit(fit: Fit) -> RobustFit:
             "robust": robust,
             "robust_error": error,
             "moved": (robust - own["estimate"]) / own["std_error"],
+            "low": own["low"],
+            "high": own["high"],
+            "robust_low": robust - half,
+            "robust_high": robust + half,
         }
     )
     weights = pd.Series(np.asarray(found.weights), index=pd.Index(fit.runs, name="run", dtype=object), name="weight")
     return RobustFit(
-        table, weights, fit.sigma, float(found.scale) * unit, fit.response.label, found, tuple(fit._selected)
+        table,
+        weights,
+        fit.df_residual,
+        fit.sigma,
+        float(found.scale) * unit,
+        fit.response.label,
+        found,
+        tuple(fit._selected),
     )

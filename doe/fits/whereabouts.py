@@ -19,6 +19,7 @@ from doe.study.shown import number_text
 if TYPE_CHECKING:
     from doe.fits.canonical import Surface
 
+STEPS = 60
 FAR = 50.0  # coded units: an interval that reaches this far has no end worth telling
 
 
@@ -100,6 +101,87 @@ class Whereabouts(Shown):
         limit = joint_limit(k, self.df, self.confidence)
         near = np.abs(s.origin + u @ s.plane.T - w).max(axis=1) <= 1e-6
         return np.array([ok and self._statistic(v)[0] <= limit for ok, v in zip(near, u, strict=True)], dtype=bool)
+
+    def pair_ratio(self, settings: pd.DataFrame) -> Floats:
+        """How plainly the stationary point does not have these values of two factors, whatever the others are.
+
+        Parameters
+        ----------
+        settings : DataFrame
+            Two columns, factors of the surface; natural units.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Box and Hunter's statistic at its least over the other factors, over what the noise allows of a pair (2 F on 2 degrees of freedom):
+            up to 1 the point may have these values. With two factors in all, 1 is the edge of what `contains` says.
+
+        Raises
+        ------
+        StudyError
+            If the columns are not two factors of the surface that move by themselves.
+
+        References
+        ----------
+        Box & Hunter (1954), as `contains`; the least over the others as `table` takes it.
+        """
+        s = self.surface
+        u0 = s.quadratic.stationary
+        assert u0 is not None  # checked where this was made
+        names = list(settings.columns) if isinstance(settings, pd.DataFrame) else [type(settings).__name__]
+        if len(names) != 2 or not set(names) <= set(s.names):
+            raise StudyError(
+                "whereabouts: pair",
+                ", ".join(map(str, names)),
+                "two columns among " + ", ".join(s.names),
+                "give one row a setting of the two",
+            )
+        take = [s.names.index(n) for n in names]
+        R = s.plane[take]
+        if np.linalg.matrix_rank(R, tol=1e-9) < 2:
+            raise StudyError(
+                "whereabouts: pair",
+                ", ".join(names),
+                "two factors that do not settle each other",
+                "one follows from the other here: choose another pair",
+            )
+        w = (settings.to_numpy(dtype=float) - s.centre[take]) / s.half[take]
+        start = u0 + (w - s.origin[take] - R @ u0) @ np.linalg.pinv(R).T
+        return self._least(start, linalg.null_space(R)) / joint_limit(2, self.df, self.confidence)
+
+    def _statistics(self, u: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """The statistic at many points (N, k), and of each V⁻¹δ, V and half the slope of δ as the statistic feels it, (N, k, k)."""
+        parts, beta = self.surface.quadratic.parts, self.surface.fit.beta
+        rows = self.surface.slopes.T + 2.0 * np.einsum("pab,nb->nap", parts, u)
+        weighed = rows @ self.cov
+        V = weighed @ np.swapaxes(rows, 1, 2)
+        delta = rows @ beta
+        solved = np.linalg.solve(V, delta[..., None])[..., 0]
+        felt = np.einsum("pac,np->nac", parts, beta - np.einsum("na,nap->np", solved, weighed))
+        return (delta * solved).sum(axis=1), solved, V, felt
+
+    def _least(self, u: Floats, free: Floats) -> Floats:
+        """The statistic at its least over u + free z, from each of the points u (N, k): Gauss and Newton's steps, as long as they help."""
+        value, solved, V, felt = self._statistics(u)
+        damp = np.full(len(u), 1e-3)
+        for _ in range(STEPS if free.shape[1] else 0):
+            J = 2.0 * felt @ free
+            slope = np.einsum("nac,na->nc", J, solved)
+            H = np.swapaxes(J, 1, 2) @ np.linalg.solve(V, J)
+            size = np.einsum("ncc->nc", H)
+            H = H + (damp[:, None] * size + 1e-12 * size.max())[:, :, None] * np.eye(free.shape[1])
+            moved = u - np.linalg.solve(H, slope[..., None])[..., 0] @ free.T
+            found = self._statistics(moved)
+            better = found[0] < value
+            settled = np.where(better, value - found[0] < 1e-9 * (1.0 + value), damp > 1e6)
+            u = np.where(better[:, None], moved, u)
+            value = np.where(better, found[0], value)
+            solved = np.where(better[:, None], found[1], solved)
+            V, felt = (np.where(better[:, None, None], a, b) for a, b in zip(found[2:], (V, felt), strict=True))
+            damp = np.where(better, 0.2 * damp, 10.0 * damp)
+            if settled.all():
+                break
+        return value
 
     @cached_property
     def bounded(self) -> bool:
