@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from doe.bench.returned_pages import Noted
     from doe.designs import Plan
 
-_LAST_DIGITS = 3  # of its balance, which it may miss however small it is
+_LAST_DIGITS = 1  # of its balance, which it may miss however small it is
 
 
 @dataclass(frozen=True)
@@ -70,38 +70,80 @@ def settle_settings(recipe: Recipe, plan: Plan, taken: Taken, noted: Noted, prob
 
     A setting that was written down as made is not asked about. What was made apart counts in every batch that it went into.
     """
-    apart = {str(page): _grams(lines) for page, lines in noted.targets.items() if isinstance(page, str)}
-    for run in sorted(r for r in {*noted.targets, *noted.extra_base} if isinstance(r, int) and r):
-        weighed = _topped_up(noted.targets.get(run, {}), noted.net_mass.get(run))
-        own = {page: lines for page, lines in apart.items() if any(_is_of(page, do) for do in weighed)}
+    last = "" if recipe.neutralise is None else recipe.neutralise.portions[-1]
+    last = f"{last}{strength_words(recipe, last)}"
+
+    def with_extra(key: int | str, weighed: dict[str, float]) -> dict[str, float]:
+        if last in weighed:
+            weighed[last] += noted.extra_base.get(key, 0.0)
+        return weighed
+
+    apart = {page: with_extra(page, _grams(lines)) for page, lines in noted.targets.items() if isinstance(page, str)}
+    for run in sorted(r for r in noted.targets if isinstance(r, int) and r):
+        lines = noted.targets[run]
+        weighed = with_extra(run, _topped_up(lines, noted.net_mass.get(run)))
+        own = {page for page in apart if any(_is_of(page, do) for do in weighed)}
         off = [o for o in noted.off_target if o.run == run or (not o.run and o.page in own)]
-        if not off:
-            continue
-        last = "" if recipe.neutralise is None else recipe.neutralise.portions[-1]
-        printed = f"{last}{strength_words(recipe, last)}"
-        if printed in weighed:
-            weighed[printed] += noted.extra_base.get(run, 0.0)
-        _settle(recipe, plan, run, off, taken, weighed, apart, problems.on(off[0].sheet))
+        strange = [do for do in lines if not _known(recipe, do, apart)]
+        for do in strange:
+            mend = "no setting is worked out of this page; write those really made in their columns “as made”"
+            problems.on(noted.sheet).add(lines[do][2], do, "a line of the recipe", mend)
+        if off and not strange and _of_this_recipe(recipe, plan, run, lines, problems.on(noted.sheet)):
+            _settle(recipe, plan, run, off, taken, weighed, apart, problems.on(off[0].sheet))
 
 
-def _grams(lines: Mapping[str, tuple[float, float]]) -> dict[str, float]:
+def _of_this_recipe(
+    recipe: Recipe, plan: Plan, run: int, lines: Mapping[str, tuple[float, float, str]], problems: Problems
+) -> bool:
+    """Whether the targets on a page are those that the recipe gives; of a beaker from a base gel it is not looked at."""
+    names = {f"{name}{strength_words(recipe, name)}": name for name in recipe.weighed}
+    if set(lines) != set(names):
+        return True
+    size = sum(target for target, _, _ in lines.values())
+    wanted = recipe.grams(plan.runs.loc[run], size)
+    for do, (target, _, cell) in lines.items():
+        meant = float(wanted[names[do]])
+        if abs(target - meant) > max(0.002 * meant, 3.0 * recipe.readability(names[do])[0]):
+            mend = "no setting is worked out of this page; give the recipe by which the sheet was written"
+            found = f"{cell_text(target)} g of {do}, the target for run {run}"
+            problems.add(cell, found, f"{cell_text(meant)} g, as the recipe given has it", mend)
+            return False
+    return True
+
+
+def _known(recipe: Recipe, do: str, apart: Mapping[str, Mapping[str, float]]) -> bool:
+    """Whether a line of a page is one of the recipe, or of something made apart."""
+    return do in _names(recipe) or any(p.name == do for p in recipe.premixes) or any(_is_of(page, do) for page in apart)
+
+
+def _names(recipe: Recipe) -> dict[str, str]:
+    """What makes up a batch, by its name on a page."""
+    names = {f"{name}{strength_words(recipe, name)}": name for name in recipe.unknowns}
+    filling = next((i.name for i in recipe.ingredients if i.balance and i.of == BATCH), "")
+    return names | {f"{filling}{HELD_BACK}": filling}
+
+
+def _grams(lines: Mapping[str, tuple[float, float, str]]) -> dict[str, float]:
     """What went in by each line: as weighed, else as it was to be."""
-    return {do: target if actual != actual else actual for do, (target, actual) in lines.items()}
+    return {do: target if actual != actual else actual for do, (target, actual, _) in lines.items()}
 
 
-def _topped_up(lines: Mapping[str, tuple[float, float]], net: float | None) -> dict[str, float]:
+def _topped_up(lines: Mapping[str, tuple[float, float, str]], net: float | None) -> dict[str, float]:
     """What went in by each line of a batch; of a beaker from a base gel, with the water up to its net mass, and less what was lost by then."""
     weighed, places = _grams(lines), list(lines)
     water = next((do for do in lines if do.endswith(HELD_BACK)), None)
-    if water is None:
+    if water is None or not places.index(water):
         return weighed
     base = places[places.index(water) - 1]  # poured in just before
-    asked, topped = lines[water]
+    asked, topped, _ = lines[water]
     if topped == topped and net is not None:
-        left = min(1.0, net / (weighed[base] + topped))
+        there = weighed[base] + topped
+        left = min(1.0, net / there) if there else 1.0
         weighed[base], weighed[water] = left * weighed[base], left * topped
     elif topped != topped:
-        weighed[water] = asked * weighed[base] / lines[base][0] if net is None else max(net - weighed[base], 0.0)
+        planned = lines[base][0]
+        in_proportion = asked * weighed[base] / planned if planned else asked
+        weighed[water] = in_proportion if net is None else max(net - weighed[base], 0.0)
     return weighed
 
 
@@ -122,46 +164,64 @@ def _settle(
 ) -> None:
     try:
         planned = recipe.values(plan.runs.loc[run])
-        found = settings_of(recipe, planned, weighed, apart)
+        grams = _by_ingredient(recipe, recipe.share(planned), weighed, apart)
+        found = None if grams is None else _settings(recipe, planned, grams)
     except StudyError as problem:
         problems.add("", f"run {run}: {problem.found}", f"{problem.where}: {problem.allowed}", problem.mend)
         return
-    if found is None:
-        allowed = "the lines of this recipe"
+    if found is None or grams is None:
+        allowed = "every line of the recipe, with what is made apart on its own page"
         mend = "no setting is worked out of them; write those really made in their columns “as made”"
         problems.add(off[0].cell, f"the page of run {run}", allowed, mend)
         return
-    for name, value in found.items():
-        # what the other lines' rounding moves is no other setting
-        if abs(value - planned[name]) <= WITHIN * abs(planned[name]) or name in taken.as_made.get(run, {}):
-            continue
-        factor = plan.study.factor(name)
-        unit = f" {getattr(factor, 'unit', '')}".rstrip()
-        texts = number_text(value), number_text(planned[name])
-        beyond = beyond_limits(factor, value)
+    _too_much(recipe, run, grams, off[0].cell, problems)
+    planned |= {c.name: float(plan.runs.at[run, c.name]) for c in plan.study.components}  # type: ignore[arg-type]
+    found = {name: value for name, value in found.items() if name in planned}
+    given = taken.as_made.get(run, {})
+    # what the other lines' rounding moves is no other setting
+    moved = [n for n, v in found.items() if abs(v - planned[n]) > WITHIN * abs(planned[n]) and n not in given]
+    blend = [c.name for c in plan.study.components]
+    if any(name in blend for name in moved) and all(name in found for name in blend) and not given.keys() & set(blend):
+        groups = [
+            blend,
+            *([name] for name in moved if name not in blend),
+        ]  # parts of a blend were what they were together
+    else:
+        groups = [[name] for name in moved]
+    words = ", ".join(f"{cell_text(o.actual)} g of {o.do} instead of {cell_text(o.target)} g" for o in off)
+    for names in groups:
+        said, was, beyond = [], [], ""
+        for name in names:
+            factor = plan.study.factor(name)
+            unit = f" {getattr(factor, 'unit', '')}".rstrip()
+            said.append(f"{name} {number_text(found[name])}{unit}")
+            was.append(f"{number_text(planned[name])}{unit}")
+            beyond = beyond or (f"{name} as made: {limit}" if (limit := beyond_limits(factor, found[name])) else "")
+        what = f"{', '.join(said)}, worked out of what was weighed for run {run}"
         if beyond:
-            problems.add(
-                off[0].cell,
-                f"{name} {texts[0]}{unit}, worked out of what was weighed for run {run}",
-                f"{name} as made: {beyond}",
-                "the planned setting is kept; correct what was weighed, or mark the batch as failed",
-            )
+            mend = "the planned setting is kept; correct what was weighed, or mark the batch as failed"
+            problems.add(off[0].cell, what, beyond, mend)
             continue
-        words = ", ".join(f"{cell_text(o.actual)} g of {o.do} instead of {cell_text(o.target)} g" for o in off)
-        question = (
-            f"of what was weighed for run {run}, {name} was {texts[0]}{unit} instead of the planned {texts[1]}{unit}: "
-            "is that how it was made?"
-        )
+        question = f"{what}, instead of the planned {', '.join(was)}: is that how it was made?"
         where = off[0].cell if off[0].run else f"{off[0].cell}: run {run}"
-        answer = problems.ask(f"{where}: {name}", words, question, (AS_MADE, AS_PLANNED))
+        answer = problems.ask(f"{where}: {', '.join(names)}", words, question, (AS_MADE, AS_PLANNED))
         if answer == AS_MADE:
-            taken.as_made.setdefault(run, {})[name] = value
+            taken.as_made.setdefault(run, {}).update({name: found[name] for name in names})
         elif answer is None:
+            column = as_made_head(plan.study.factor(names[0]))
+            mend = f"the planned setting is kept; if the batch was made so, answer {AS_MADE!r}, or write it in the column “{column}”"
+            problems.add(off[0].cell, what, f"as planned: {', '.join(was)}", mend)
+
+
+def _too_much(recipe: Recipe, run: int, grams: Mapping[str, Fraction], cell: str, problems: Problems) -> None:
+    """List ingredients that went in beyond their greatest share."""
+    total = sum((grams[name] for name in recipe.unknowns), Fraction(0))
+    for item in recipe.ingredients:
+        share = float(100 * grams[item.name] * item.content / total) if total else 0.0
+        if item.max_percent is not None and share > item.max_percent * (1 + WITHIN):
+            found = f"{number_text(share)} % of {item.name} in run {run}, by what was weighed"
             problems.add(
-                off[0].cell,
-                f"{name} {texts[0]}{unit}, worked out of what was weighed for run {run}",
-                f"{name} as planned: {texts[1]}{unit}",
-                f"the planned setting is kept; if the batch was made so, answer {AS_MADE!r}, or write it in the column “{as_made_head(factor)}”",
+                cell, found, f"at most {item.max_percent:g} %", "keep it off the skin; mark the batch as failed"
             )
 
 
@@ -184,8 +244,11 @@ def settings_of(
         Grams by the lines of the pages of what was made apart and poured in, by the page's title; a premix without one is as planned.
     """
     grams = _by_ingredient(recipe, recipe.share(planned), weighed, apart or {})
-    if grams is None:
-        return None
+    return None if grams is None else {n: v for n, v in _settings(recipe, planned, grams).items() if n in planned}
+
+
+def _settings(recipe: Recipe, planned: Mapping[str, float], grams: Mapping[str, Fraction]) -> dict[str, float]:
+    """The amounts' settings by grams; the balance of the batch too, under its own name."""
     total = sum((grams[name] for name in recipe.unknowns), Fraction(0))
     out = dict[str, float]()
     for item in recipe.ingredients:
@@ -202,6 +265,13 @@ def settings_of(
             of, times = grams[other.name] * other.content, 1
         if of:
             out[item.factor] = float(times * itself / of)
+    for item in recipe.ingredients:
+        if item.balance and item.of == BATCH and total:
+            out.setdefault(item.name, float(100 * grams[item.name] * item.content / total))
+    for phase, size in recipe.phases:
+        if isinstance(size, str) and total:
+            own = [grams[i.name] for i in recipe.ingredients if i.phase == phase]
+            out[size] = float(100 * sum(own, Fraction(0)) / total)
     line = recipe.neutralise
     if line is not None:
         before = Fraction(0)
@@ -222,9 +292,7 @@ def _by_ingredient(
     apart: Mapping[str, Mapping[str, float]],
 ) -> dict[str, Fraction] | None:
     """Grams of everything that makes up a batch, by `recipe.unknowns`; None where a line is none of them, or one has no line."""
-    names = {f"{name}{strength_words(recipe, name)}": name for name in recipe.unknowns}
-    filling = next((i.name for i in recipe.ingredients if i.balance and i.of == BATCH), "")
-    names[f"{filling}{HELD_BACK}"] = filling
+    names = _names(recipe)
     premixes = {premix.name: premix for premix in recipe.premixes}
     out = dict[str, Fraction]()
 
@@ -232,7 +300,7 @@ def _by_ingredient(
         page = next((lines for title, lines in apart.items() if _is_of(title, do)), None)
         if page is not None:
             whole = sum(map(as_fraction, page.values()), Fraction(0))
-            return all(add(part, mass * as_fraction(of) / whole) for part, of in page.items())
+            return bool(whole) and all(add(part, mass * as_fraction(of) / whole) for part, of in page.items())
         if do in premixes:
             members = [i.name for i in recipe.members(premixes[do])]
             whole = sum((share[n] for n in members), Fraction(0))

@@ -278,6 +278,11 @@ class _Bench:
             poured * len(runs),
             losses,
             assumed,
+            {
+                i.name: as_fraction(i.max_percent) / 100 * self.batch / i.content / Fraction(poured)
+                for i in recipe.ingredients
+                if i.max_percent is not None and i.name in portioned
+            },
         )
         values, rows = self.values[runs[0]], []
         printed: dict[str, Any] = {name: part * Fraction(batch.total) for name, part in fractions.items()}

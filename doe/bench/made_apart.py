@@ -158,6 +158,7 @@ def made(
     portions: Decimal,
     losses: float,
     assumed: bool = False,
+    most: Mapping[str, Fraction] | None = None,
 ) -> Made:
     """How much to make of something that is portioned, and its weighings.
 
@@ -177,6 +178,8 @@ def made(
         In % of the portions.
     assumed : bool
         Whether the losses are an assumption.
+    most : mapping of str to Fraction, optional
+        Greatest shares of weighings in it: no rounding lifts them above.
     """
     wanted = Fraction(portions) * (1 + as_fraction(losses) / 100)
     needed = {name: Fraction(least(readabilities[name])) / part for name, part in fractions.items() if part}
@@ -187,6 +190,7 @@ def made(
     step = max(Fraction(1), Fraction(10) ** (math.floor(math.log10(aim)) - 2))  # whole grams, three digits
     total = math.ceil(aim / step) * step
     grams = {name: part * total for name, part in fractions.items()}
-    printed = {name: rounded(value, readabilities[name]) for name, value in grams.items()}
+    limits = {name: share * total for name, share in (most or {}).items()}
+    printed = {name: rounded(value, readabilities[name], limits.get(name)) for name, value in grams.items()}
     printed = closed(grams, printed, closing, total, readabilities[closing])
     return Made(printed, closing, portions, losses, assumed, largest if aim > wanted else "")

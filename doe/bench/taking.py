@@ -289,12 +289,18 @@ def _take_rest(table: Table, rows: Sequence[_Row], heads: Heads, taken: Taken, p
         position_made = table.position("made_at")
         if position_made is not None:
             moment = moment_in(at(entry.cells, position_made), table.cell(entry.row, position_made), problems)
-            once.note(taken.made_at, entry, None, moment, position_made, "finished at")
+            if entry.batch == entry.run and entry.replicate == 1:
+                once.note(taken.made_at, entry, None, moment, position_made, "finished at")
+            elif moment is not None:
+                taken.remarks.append((entry.run, entry.batch, f"finished at {date_text(moment)}"))
         for position, column in table.positions("read_on"):
             name = table.cell(entry.row, position)
             moment = moment_in(at(entry.cells, position), name, problems, "read on")
-            once.note(taken.read_on, entry, column.name, moment, position, read_on_head(column.name))
-            taken.read_cells.setdefault((entry.run, column.name), name)
+            if entry.batch == entry.run and entry.replicate == 1:
+                once.note(taken.read_on, entry, column.name, moment, position, read_on_head(column.name))
+                taken.read_cells.setdefault((entry.run, column.name), name)
+            elif moment is not None:
+                taken.remarks.append((entry.run, entry.batch, f"{read_on_head(column.name)}: {date_text(moment)}"))
 
 
 class _Once:

@@ -76,7 +76,7 @@ def test_a_fivefold_base_is_listed_and_asked_about(acid_plan, acid_recipe, tmp_p
     assert plain.problems[["sheet", "cell", "found"]].to_numpy().tolist() == [
         ["Batches", cell, f"{2 * target:g} g of {BASE}"]
     ]
-    assert f"{target:g} g, the target for run 3, within 0.03 g" in plain.problems["allowed"].iloc[0]
+    assert f"{target:g} g, the target for run 3, within {0.02 * target:.4g} g" in plain.problems["allowed"].iloc[0]
     assert plain.questions.empty
     assert plain.as_made is None
 
@@ -85,7 +85,7 @@ def test_a_fivefold_base_is_listed_and_asked_about(acid_plan, acid_recipe, tmp_p
     acid = polymer * 1.01 * 0.62 / 45.017
     expected = 2 * target * 0.20 / 39.997 / acid
     assert asked.questions["cell"].tolist() == [f"Batches!{cell}: degree"]
-    assert f"degree was {expected:.4g}" in asked.questions["question"].iloc[0]
+    assert f"degree {expected:.4g}, worked out" in asked.questions["question"].iloc[0]
     assert asked.as_made is None
     assert "the planned setting is kept" in asked.problems["mend"].iloc[-1]
     name = asked.questions["cell"].iloc[0]
@@ -125,10 +125,10 @@ def test_the_threshold_from_both_sides(actual, off, acid_plan, acid_recipe, tmp_
 
 
 @pytest.mark.parametrize(("actual", "off"), [(0.403, False), (0.412, True)])
-def test_small_weighings_have_three_digits_of_their_balance(actual, off, acid_plan, acid_recipe, tmp_path):
+def test_small_weighings_have_a_digit_of_their_balance(actual, off, acid_plan, acid_recipe, tmp_path):
     lines = [acid_recipe.lines[0], acid_recipe.lines[1], Ingredient("dye", "B", percent=0.01), *acid_recipe.lines[2:]]
     path = write_sheet(acid_plan, Recipe(lines), tmp_path / "s.xlsx", 200.0, seed=None)
-    weighed(path, 1, {"polymer": actual, "dye": 0.05})  # 0.400 g ± 2 %; 0.02 g ± 0.03 g
+    weighed(path, 1, {"polymer": actual, "dye": 0.03})  # 0.400 g ± 2 %; 0.02 g ± 0.01 g
     assert len(read_sheet(path, acid_plan).problems) == off
 
 
@@ -293,3 +293,243 @@ def test_a_recipe_that_is_none(acid_plan, tmp_path, sentence_of):
     assert sentence_of(lambda: read_sheet(path, acid_plan, recipe="gel")) == (
         "recipe is 'str' but must be a doe.bench.Recipe or None: give the recipe by which the sheet was written."
     )
+
+
+# ---- pages as people return them
+
+
+def rows_of(path, start="Batch "):
+    book = openpyxl.load_workbook(path)
+    sheet = book["Batches"]
+    titles = [row for row in sheet.iter_rows() if str(row[0].value).startswith(start)]
+    return book, sheet, titles
+
+
+def line_of(sheet, title, name):
+    return next(r for r in sheet.iter_rows(min_row=title[0].row) if r[2].value == name)
+
+
+@pytest.fixture
+def filled(acid_plan, acid_recipe, tmp_path):
+    """A workbook with twice the base on run 1's page, who made it, and when runs 1 and 2 were finished."""
+    path = write_sheet(acid_plan, acid_recipe, tmp_path / "s.xlsx", 200.0, seed=None)
+    book, sheet, titles = rows_of(path)
+    base = line_of(sheet, titles[0], BASE)
+    base[4].value = 2 * base[3].value
+    for title, name in ((titles[0], "Kim"), (titles[1], "Lee")):
+        line_of(sheet, title, "made by")[3].value = name
+        line_of(sheet, title, "finished at")[3].value = "2026-03-02 10:00"
+    book.save(path)
+    return path
+
+
+def said(path, plan, recipe):
+    records = read_sheet(path, plan, recipe=recipe)
+    return records, records.problems["found"].tolist(), sorted(records.made_at)
+
+
+@pytest.mark.parametrize("head", ["actual, g", "Actual [g]", "ACTUAL (g)", "actual"])
+def test_a_head_that_was_retyped_loses_nothing(head, filled, acid_plan, acid_recipe):
+    book, sheet, _ = rows_of(filled)
+    next(c for row in sheet.iter_rows() for c in row if c.value == "actual (g)").value = head
+    book.save(filled)
+    records, _, finished = said(filled, acid_plan, acid_recipe)
+    assert finished == [1, 2]
+    assert len(records.weighed) == 1
+    assert [c.rpartition(": ")[2] for c in records.questions["cell"]] == ["degree"]
+
+
+def test_a_head_that_says_something_else_is_listed(filled, acid_plan, acid_recipe):
+    book, sheet, _ = rows_of(filled)
+    next(c for row in sheet.iter_rows() for c in row if c.value == "actual (g)").value = "mine"
+    book.save(filled)
+    records, found, finished = said(filled, acid_plan, acid_recipe)
+    assert found[0] == "mine"
+    assert finished == [1, 2]
+    assert len(records.weighed) == 1
+
+
+def test_words_between_the_pages_are_listed_and_move_nothing(filled, acid_plan, acid_recipe):
+    book, sheet, titles = rows_of(filled)
+    at = titles[1][0].row
+    for merged in list(sheet.merged_cells.ranges):
+        sheet.unmerge_cells(str(merged))
+    sheet.insert_rows(at)
+    sheet.cell(at, 1).value = "checked by C. D."
+    book.save(filled)
+    _, found, finished = said(filled, acid_plan, acid_recipe)
+    assert found[0] == "checked by C. D."
+    assert finished == [1, 2]
+
+
+def test_a_mark_beside_a_field_does_not_end_the_page(filled, acid_plan, acid_recipe):
+    book, sheet, titles = rows_of(filled)
+    line_of(sheet, titles[0], "pH after the base")[0].value = "x"
+    book.save(filled)
+    records, _, finished = said(filled, acid_plan, acid_recipe)
+    assert finished == [1, 2]
+    assert records.entries["run"].tolist() == [1, 2]
+
+
+def test_titles_are_known_however_they_are_written_and_others_listed(filled, acid_plan, acid_recipe):
+    book, _, titles = rows_of(filled)
+    titles[0][0].value = titles[0][0].value.upper().replace(" ", "  ")
+    titles[1][0].value = "BATCH 2 (AB)"
+    book.save(filled)
+    records, found, finished = said(filled, acid_plan, acid_recipe)
+    assert finished == [1]
+    (unknown,) = (text for text in found if text.startswith("BATCH 2 (AB)"))
+    assert "title" in records.problems.set_index("found").at[unknown, "allowed"]
+
+
+def test_grams_beside_no_target_are_kept_and_listed(filled, acid_plan, acid_recipe):
+    book, sheet, titles = rows_of(filled)
+    polymer = line_of(sheet, titles[1], "polymer")
+    polymer[3].value, polymer[4].value = "1,200", "2,4"
+    row = polymer[0].row
+    sheet.unmerge_cells(next(str(r) for r in sheet.merged_cells.ranges if r.min_row == row + 1))
+    sheet.cell(row + 1, 3).value, sheet.cell(row + 1, 5).value = "water, rinsed in", 12.5
+    book.save(filled)
+    records, found, _ = said(filled, acid_plan, acid_recipe)
+    assert "12.5 g of water, rinsed in" in found
+    assert "2.4 g of polymer" in found
+    assert 12.5 in records.weighed["actual"].tolist()
+
+
+def test_an_added_line_is_named(filled, acid_plan, acid_recipe):
+    book, sheet, titles = rows_of(filled)
+    line = line_of(sheet, titles[0], "oil")
+    line[2].value = "water, second"
+    book.save(filled)
+    records, found, _ = said(filled, acid_plan, acid_recipe)
+    assert "water, second" in found
+    assert records.questions.empty
+
+
+def test_a_copied_page_takes_nothing_away(filled, acid_plan, acid_recipe):
+    book, sheet, titles = rows_of(filled)
+    first, after = titles[0][0].row, titles[1][0].row
+    rows = [[c.value for c in row] for row in sheet.iter_rows(min_row=first, max_row=after - 1)]
+    copy = book.create_sheet("Batches (2)")
+    for values in rows:
+        copy.append(values)
+    base = next(r for r in copy.iter_rows() if r[2].value == BASE)
+    base[4].value = None
+    book.save(filled)
+    records, found, finished = said(filled, acid_plan, acid_recipe)
+    assert any("a second time" in text for text in found)
+    assert [c.rpartition(": ")[2] for c in records.questions["cell"]] == ["degree"]
+    assert len(records.weighed) == 1
+    assert finished == [1, 2]
+    base[4].value = 0.5
+    book.save(filled)
+    _, found, _ = said(filled, acid_plan, acid_recipe)
+    assert any(text.startswith(f"0.5 g of {BASE}, and ") for text in found)
+
+
+def test_another_recipe_is_noticed(filled, acid_plan, acid_recipe):
+    other = Recipe(
+        [
+            Ingredient("oil", "B", percent=3.0) if line.__dict__.get("name") == "oil" else line
+            for line in acid_recipe.lines
+        ]
+    )
+    records, found, _ = said(filled, acid_plan, other)
+    assert records.questions.empty
+    assert any("the target for run 1" in text for text in found)
+
+
+def test_nothing_weighed_at_all_is_no_crash(beakers):
+    plan, recipe, path, book, rows, base = beakers
+    for row in base.values():
+        if isinstance(row[3].value, float | int):
+            row[4].value = 0
+    rows["base gel W1"][4].value = rows["water, held back"][4].value = 0
+    rows["net mass after the top-up"][4].value = 150
+    book.save(path)
+    assert len(read_sheet(path, plan, recipe=recipe).problems) > 3
+
+
+def test_extra_base_in_a_base_gel_reaches_its_beakers(beakers):
+    plan, recipe, path, *_ = beakers
+    whole = Recipe(
+        [*recipe.lines[:2], Neutralise("sodium hydroxide", 0.5, 0.05), recipe.lines[2]], base_gel=recipe.base_gel
+    )
+    study = Study("s (invented)", [plan.study.factor("polymer"), plan.study.factor("oil")], plan.study.responses)
+    made = Plan.from_frame(study, plan.runs[["polymer", "oil"]].assign(whole_plot=list("AABB")))
+    write_sheet(made, whole, path, 200.0, seed=None)
+    book = openpyxl.load_workbook(path)
+    row = next(r for r in book["Base gels"].iter_rows() if r[2].value == "base solution added beyond it (g)")
+    row[3].value = 30.0
+    book.save(path)
+    asked = read_sheet(path, made, recipe=whole)
+    names = [c.split(": ", 1)[1] for c in asked.questions["cell"]]
+    # 30 g more in a base of some 360 g: a twelfth less polymer in each beaker; the oil goes in as planned
+    assert names == ["run 1: polymer", "run 2: polymer"]
+    made_so = read_sheet(path, made, dict.fromkeys(asked.questions["cell"], "as made"), recipe=whole).as_made
+    assert 0.9 < made_so.at[1, "polymer"] / 0.2 < 0.95
+
+
+def test_the_size_of_a_phase_is_worked_out():
+    recipe = Recipe(
+        [
+            Ingredient("water", "A", balance=True),
+            Ingredient("ester", "B", percent=60.0, of="B"),
+            Ingredient("wax", "B", balance=True, of="B"),
+        ],
+        phases={"A": None, "B": "oil phase"},
+    )
+    found = settings_of(recipe, {"oil phase": 10.0}, {"water": 90.0, "ester": 9.0, "wax": 6.0})
+    assert found == pytest.approx({"oil phase": 100 * 15 / 105})
+
+
+def test_parts_of_a_blend_are_asked_about_together(tmp_path):
+    study = Study(
+        "blend (invented)",
+        [Component("oil", 5, 20), Component("glycol", 5, 10), Component("water", 70, 90)],
+        [Response("pH")],
+    )
+    plan = Plan.from_frame(study, pd.DataFrame({"oil": [5.0, 20.0], "glycol": [5.0, 10.0], "water": [90.0, 70.0]}))
+    recipe = Recipe(
+        [
+            Ingredient("water", "A", balance=True),
+            Ingredient("oil", "A", factor="oil"),
+            Ingredient("glycol", "A", factor="glycol"),
+        ]
+    )
+    path = write_sheet(plan, recipe, tmp_path / "s.xlsx", 100.0, seed=None)
+    weighed(path, 1, {"oil": 6.5})
+    (cell,) = read_sheet(path, plan, recipe=recipe).questions["cell"]
+    assert cell.endswith(": oil, glycol, water")
+    made = read_sheet(path, plan, {cell: "as made"}, recipe=recipe)
+    assert made.as_made.loc[1].to_dict() == pytest.approx(
+        {"oil": 650 / 101.5, "glycol": 500 / 101.5, "water": 9000 / 101.5}
+    )
+
+
+def test_too_much_of_what_is_limited_is_said(acid_plan, acid_recipe, tmp_path):
+    recipe = Recipe(
+        [*acid_recipe.lines[:2], Ingredient("preservative", "A", percent=0.9, max_percent=1.0), *acid_recipe.lines[2:]]
+    )
+    path = write_sheet(acid_plan, recipe, tmp_path / "s.xlsx", 200.0, seed=None)
+    weighed(path, 1, {"preservative": 3.0})
+    records = read_sheet(path, acid_plan, recipe=recipe)
+    assert records.problems["allowed"].tolist()[1] == "at most 1 %"
+    assert "skin" in records.problems["mend"].tolist()[1]
+
+
+def test_greatest_shares_hold_in_beakers_from_base_gels():
+    study = Study("s (invented)", [Continuous("polymer", 0.2, 0.6, "%", hard_to_change=True)], [Response("pH")])
+    runs = pd.DataFrame({"polymer": [0.2, 0.2, 0.6, 0.6]}).assign(whole_plot=list("AABB"))
+    plan = Plan.from_frame(study, runs)
+    recipe = Recipe(
+        [
+            Ingredient("water", "A", balance=True),
+            Ingredient("polymer", "A", factor="polymer", balance_readability=0.001),
+            Ingredient("preservative", "A", percent=1.0, max_percent=1.0),
+        ]
+    )
+    for batch in (33.6, 50.0, 111.0, 150.0, 200.0):
+        for base in recipe.base_gels(plan, batch).bases:
+            share = base.made.grams["preservative"] / base.made.total * base.poured
+            assert 100 * float(share) / batch <= 1.0 + 1e-12

@@ -59,7 +59,7 @@ def made(weights, moved):
     table = pd.DataFrame(
         {"term": ["1", "a"], "estimate": 1.0, "std_error": 1.0, "robust": 1.0, "robust_error": 1.0, "moved": moved}
     )
-    return RobustFit(table, pd.Series(weights, index=[1, 2, 3]), 1.0, 1.0, "y", None)
+    return RobustFit(table, pd.Series(weights, index=[1, 2, 3]), 5, 1.0, 1.0, "y", None)
 
 
 @pytest.mark.parametrize(
