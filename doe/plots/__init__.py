@@ -13,10 +13,12 @@ from doe.plots.chances import probability_by_response, probability_map
 from doe.plots.checking import making_order, residuals
 from doe.plots.curves import interactions, main_effects
 from doe.plots.flowing import flow_curve
+from doe.plots.leading import stationary_region, surface_path
 from doe.plots.look import words
 from doe.plots.placing import plan_pairs, ternary
 from doe.plots.planning import power_by_batches, precision_over_region, prediction_variance, term_correlations
 from doe.plots.ranking import factor_effects
+from doe.plots.refits import robust_refit, variance_components
 from doe.plots.scored import score_chances
 from doe.plots.screening import half_normal, inclusion_weights
 from doe.plots.shares import drivers
@@ -44,13 +46,17 @@ __all__ = [
     "probability_ternary",
     "region_pairs",
     "residuals",
+    "robust_refit",
     "score_chances",
     "set_point_card",
+    "stationary_region",
+    "surface_path",
     "term_correlations",
     "ternary",
     "ternary_response",
     "titration",
     "traces",
     "transform_profile",
+    "variance_components",
     "words",
 ]

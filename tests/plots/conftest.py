@@ -151,3 +151,15 @@ def blend():
 @pytest.fixture(scope="session")
 def blend_window(blend):
     return doe.find_window(blend, target=0.8, draws=1000)
+
+
+@pytest.fixture
+def sentence_of():
+    """The sentence with which a call is refused."""
+
+    def sentence(call):
+        with pytest.raises(doe.StudyError) as refused:
+            call()
+        return str(refused.value)
+
+    return sentence
