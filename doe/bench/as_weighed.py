@@ -175,6 +175,7 @@ def _settle(
         problems.add(off[0].cell, f"the page of run {run}", allowed, mend)
         return
     _too_much(recipe, run, grams, off[0].cell, problems)
+    _fixed_degree(recipe, run, grams, off, problems)
     planned |= {c.name: float(plan.runs.at[run, c.name]) for c in plan.study.components}  # type: ignore[arg-type]
     found = {name: value for name, value in found.items() if name in planned}
     given = taken.as_made.get(run, {})
@@ -211,6 +212,23 @@ def _settle(
             column = as_made_head(plan.study.factor(names[0]))
             mend = f"the planned setting is kept; if the batch was made so, answer {AS_MADE!r}, or write it in the column “{column}”"
             problems.add(off[0].cell, what, f"as planned: {', '.join(was)}", mend)
+
+
+def _fixed_degree(
+    recipe: Recipe, run: int, grams: Mapping[str, Fraction], off: Sequence[Off], problems: Problems
+) -> None:
+    """Say which degree a batch has where the recipe fixes it, so that it is no setting."""
+    line = recipe.neutralise
+    if line is None or isinstance(line.degree, str):
+        return
+    moles = sum((grams[n] for n in line.portions), Fraction(0)) / line.stock_per_mole
+    first = line.degree if line.stages is None or isinstance(line.stages[0], str) else line.stages[0]
+    degrees = [line.degree] if line.stages is None else [float(first), line.degree]
+    found = _degree(recipe, degrees, len(degrees) - 1, grams, moles)
+    if found is not None and abs(found - line.degree) > WITHIN * abs(line.degree):
+        mend = "the recipe fixes it, so that no setting tells it; leave the batch out of fits with its reason, or make it again"
+        what = f"degree of neutralisation {number_text(found)}, worked out of what was weighed for run {run}"
+        problems.add(off[0].cell, what, f"{line.degree:g}", mend)
 
 
 def _too_much(recipe: Recipe, run: int, grams: Mapping[str, Fraction], cell: str, problems: Problems) -> None:

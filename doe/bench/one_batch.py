@@ -13,7 +13,7 @@ from doe.bench.due import due_at
 from doe.bench.intake import readings_in
 from doe.bench.measured import all_measured
 from doe.bench.numerals import reading_text
-from doe.bench.pages import batch_code
+from doe.bench.pages import base_code, batch_code
 from doe.bench.problems import cell_text
 from doe.study import Section, Shown, StudyError
 from doe.study.errors import nearest
@@ -57,6 +57,11 @@ class BatchRecord(Shown):
         if len(self.weighed):
             table = pd.DataFrame(
                 {
+                    **(
+                        {"of": [p.rpartition(", ")[0] or p for p in self.weighed["page"]]}
+                        if self.weighed["page"].nunique() > 1
+                        else {}
+                    ),
                     "phase": self.weighed["phase"],
                     "add or do": self.weighed["do"],
                     "target (g)": [cell_text(float(v)) if pd.notna(v) else "" for v in self.weighed["target"]],
@@ -94,7 +99,8 @@ def batch_record(records: Records, code_or_run: object) -> BatchRecord:
             }
         )
     data = records.data[records.data["run"] == run]
-    weighed = records.weighed[records.weighed["run"] == run]
+    apart = _apart(records, run)
+    weighed = records.weighed[records.weighed["run"].eq(run) | records.weighed["page"].isin(apart)]
     state = "failed" if run in records.failed else f"{len(data)} readings" if len(data) != 1 else "1 reading"
     return BatchRecord(
         run,
@@ -107,6 +113,20 @@ def batch_record(records: Records, code_or_run: object) -> BatchRecord:
         weighed,
         _notes(records, run),
     )
+
+
+def _apart(records: Records, run: int) -> list[str]:
+    """Titles of the pages of what was made once and went into a batch: the base gel of its whole plot, and every premix."""
+    plan, pages = records.plan, dict.fromkeys([*records.weighed["page"], *records.entries["page"]])
+    plot = None if plan.whole_plot is None else str(plan.whole_plot.loc[run])
+    codes = [base_code(plan, plot)] if plot is not None else []
+    premix = f"{plan.fingerprint[:4]}-P"
+    return [
+        str(page)
+        for page in pages
+        if (code := str(page).rpartition(", ")[2]) in codes
+        or (code.startswith(premix) and code[len(premix) :].isdigit())
+    ]
 
 
 def _readings(records: Records, run: int, data: pd.DataFrame) -> pd.DataFrame:
@@ -147,4 +167,9 @@ def _notes(records: Records, run: int) -> pd.DataFrame:
     for remark in records.remarks.itertuples(index=False):
         if remark.run == run:
             rows.append(("remark", str(remark.remark)))
+    apart = _apart(records, run)
+    for entry in records.entries.itertuples(index=False):
+        if entry.page in apart:
+            rows.append((f"{str(entry.page).rpartition(', ')[0]}: {entry.entry}", cell_text(entry.value)))
+    rows += [(f"all batches: {name}", cell_text(value)) for name, value in records.constants.items()]
     return pd.DataFrame(rows, columns=["what", "value"], dtype=object)

@@ -162,10 +162,15 @@ class Records(Shown):
             for time, moment in moments.items():
                 noted.entries.append((problems.sheet, run, read_on_head(time), date_text(moment)))
                 made = taken.made_at.get(run)
-                off = None if made is None else off_time(made, moment, time, on_time)
-                if off is not None:
-                    mend = "its readings are taken all the same; correct the day, or say as a remark why"
-                    problems.add(taken.read_cells[run, time], f"run {run} read {off[0]}", off[1], mend)
+                cell = taken.read_cells[run, time]
+                if made is None:
+                    mend = "how old the batch was when it was read is not known; write down when it was finished"
+                    problems.add(
+                        cell, f"run {run} read on {date_text(moment)}", "with “finished at” of the batch", mend
+                    )
+                elif (off := off_time(made, moment, time, on_time)) is not None:
+                    mend = "readings of that time are taken all the same; correct the day, or say as a remark why"
+                    problems.add(cell, f"run {run} read {off[0]}", off[1], mend)
         as_made = as_made_table(plan, taken.as_made, problems)
         covariates = pd.DataFrame.from_dict(taken.covariates, orient="index")
         return cls(

@@ -14,7 +14,7 @@ from doe.bench.dates import date_text
 from doe.bench.grids import Grid, letters
 from doe.bench.intake import Taken, at
 from doe.bench.numerals import DoubtError, is_blank, number_from
-from doe.bench.pages import ANEW, COLUMNS, CONTINUED, EXTRA_BASE, NET_MASS, SAID, SAME_FOR_ALL, batch_code
+from doe.bench.pages import ANEW, COLUMNS, CONTINUED, EXTRA_BASE, NET_MASS, PH_AFTER, SAID, SAME_FOR_ALL, batch_code
 from doe.bench.problems import Problems, cell_text
 from doe.bench.taking import moment_in
 from doe.designs import Plan
@@ -344,9 +344,23 @@ def _field(page: _Page, entry: str, value: object, name: str, taken: Taken, note
     else:
         if entry == EXTRA_BASE:
             _extra_base(page.code, run, value, name, noted, problems)
+        elif entry == PH_AFTER:
+            value = _ph(value, name, problems)
         noted.entries.append(
             (page.code, run, entry, date_text(value) if isinstance(value, datetime.datetime) else value)
         )
+
+
+def _ph(value: object, name: str, problems: Problems) -> object:
+    """A pH as a number; as it was written, and listed, where it is none."""
+    try:
+        number = number_from(value)
+        if not 0.0 <= number <= 14.0:
+            raise DoubtError("a number from 0 to 14", "correct it")
+    except DoubtError as doubt:
+        problems.add(name, value, f"pH after the base: {doubt.allowed}, or blank", f"kept as written; {doubt.mend}")
+        return value
+    return number
 
 
 def _extra_base(page: str, run: int, value: object, name: str, noted: Noted, problems: Problems) -> None:

@@ -533,3 +533,62 @@ def test_greatest_shares_hold_in_beakers_from_base_gels():
         for base in recipe.base_gels(plan, batch).bases:
             share = base.made.grams["preservative"] / base.made.total * base.poured
             assert 100 * float(share) / batch <= 1.0 + 1e-12
+
+
+def test_a_batchs_record_has_what_was_poured_into_it(beakers):
+    plan, _, path, book, _, base = beakers
+    base["polymer"][4].value = base["polymer"][3].value
+    base["made by"][3].value, base["remarks"][3].value = "Kim", "some lumps in the base"
+    book["Constants"]["B3"] = "Lee"
+    book.save(path)
+    records = read_sheet(path, plan)
+    own, other = records.batch(1), records.batch(3)
+    notes = dict(own.notes.itertuples(index=False, name=None))
+    assert notes["Base gel W1: made by"] == "Kim"
+    assert notes["Base gel W1: remarks"] == "some lumps in the base"
+    assert notes["all batches: operator"] == "Lee"
+    assert own.weighed["do"].tolist() == ["polymer"]
+    assert "some lumps" in str(own)
+    assert not any("Base gel" in what for what in other.notes["what"])
+
+
+@pytest.mark.parametrize(
+    ("typed", "kept", "listed"), [("6,2", 6.2, 0), (6.2, 6.2, 0), ("about 6", "about 6", 1), (62, 62, 1)]
+)
+def test_the_ph_after_the_base_is_a_ph(typed, kept, listed, filled, acid_plan):
+    book, sheet, titles = rows_of(filled)
+    base = line_of(sheet, titles[0], BASE)
+    base[4].value = base[3].value
+    line_of(sheet, titles[0], "pH after the base")[3].value = typed
+    book.save(filled)
+    records = read_sheet(filled, acid_plan)
+    assert records.entries.set_index("entry").at["pH after the base", "value"] == kept
+    assert len(records.problems) == listed
+
+
+def test_a_degree_that_the_recipe_fixes_is_told(acid_plan, acid_recipe, tmp_path):
+    lines = [Neutralise("sodium hydroxide", 0.7, 0.20) if isinstance(v, Neutralise) else v for v in acid_recipe.lines]
+    fixed = Recipe(lines)
+    study = Study(
+        "fixed (invented)",
+        [acid_plan.study.factor(n) for n in ("polymer", "ratio", "speed")],
+        acid_plan.study.responses,
+    )
+    plan = Plan.from_frame(study, acid_plan.runs[["polymer", "ratio", "speed"]])
+    path = write_sheet(plan, fixed, tmp_path / "s.xlsx", 200.0, seed=None)
+    target = float(fixed.weigh_out(plan.runs.loc[1], 200.0).set_index("line").at["sodium hydroxide", "grams"])
+    weighed(path, 1, {BASE: 2 * target})
+    found = read_sheet(path, plan, recipe=fixed).problems["found"].tolist()
+    degree = next(text for text in found if text.startswith("degree of neutralisation "))
+    assert float(degree.split()[3].rstrip(",")) == pytest.approx(1.4, rel=0.01)
+
+
+def test_read_on_without_a_finishing_date_is_said(tmp_path, open_workbook):
+    study = Study(
+        "kept (invented)", [Continuous("polymer", 0.2, 0.6, "%")], [Response("viscosity", "mPa·s", times=("24 h",))]
+    )
+    plan = Plan.from_frame(study, pd.DataFrame({"polymer": [0.2, 0.6]}))
+    book = open_workbook(write_sheet(plan, None, tmp_path / "s.xlsx", seed=None))
+    book.cell(1, "read on [24 h]").value = "2026-03-02 10:00"
+    records = read_sheet(book.save(), plan)
+    assert records.problems["found"].tolist() == ["run 1 read on 2026-03-02 10:00"]
