@@ -18,7 +18,7 @@ from doe.fits import proportional_odds as odds
 from doe.fits.arrays import Floats
 from doe.fits.least_squares import fit
 from doe.fits.lines import KINDS
-from doe.fits.ordinal import OrdinalFit
+from doe.fits.ordinal import OrdinalFit, tail_beyond
 from doe.fits.ordinal_posterior import averaged_chances
 from doe.fits.proportionality import TRIALS, simulated_scores
 from doe.study import Categorical, Continuous, Response, Study
@@ -75,7 +75,7 @@ class ScoreLines:
         sample = self._sample
         eta = sample.beta @ self.fit.model.matrix(settings).T
         met = averaged_chances(eta, sample.cuts, sample.spread) @ self._meets
-        return met.mean(axis=0), np.quantile(met, 1.0 - self.confidence, axis=0)
+        return met.mean(axis=0), np.quantile(met, tail_beyond(self.confidence, self.fit._batches_left), axis=0)
 
     @cached_property
     def _sample(self) -> Any:

@@ -677,15 +677,15 @@ def test_a_score_followed_with_a_chance_has_a_line_in_time():
 
 def test_scores_of_batches_that_differ_keep_lines_of_their_own():
     data = looks(slopes=(-0.1, -0.9, -0.1), start=6.0)
-    d = drift(look_study(), data, "look", chance=0.5)
+    d = drift(look_study(), data, "look", chance=0.3)
     assert d.kind == KINDS[0]
     assert d.worst == 2
     assert d.within == d.batches["within"].iloc[1] < d.batches["within"].iloc[0]
     assert "Slopes differ (p below 0.25): every batch keeps its own line." in str(d)
     assert "of run 2, the worst batch, meets the limits" in d.words()[0]
-    pooled = drift(look_study(), data, "look", chance=0.5, significance=1e-9)
+    pooled = drift(look_study(), data, "look", chance=0.3, significance=1e-9)
     assert pooled.kind == KINDS[2]
-    alone = drift(look_study(), data, "look", chance=0.5, runs=[2])
+    alone = drift(look_study(), data, "look", chance=0.3, runs=[2])
     assert alone.kind == KINDS[2]
     assert alone.tests.empty
     assert alone.within < pooled.within
