@@ -378,7 +378,7 @@ class Surface(Shown):
         if not found.excluded:
             return f"No slope is shown ({100 * level:g} %): any direction may be the steepest, and the path is a guess."
         share = 100.0 * found.excluded
-        text = f"{share:.1f}" if share < 99.9 else "more than 99.9"
+        text = f"{share:.1f}" if share < 99.9 else "More than 99.9"
         return (
             f"{text} % of all directions are ruled out as the steepest (confidence cone, {100 * level:g} %; as a round cone: within "
             f"{found.angle:.0f}° of this one)."
@@ -493,7 +493,7 @@ class Surface(Shown):
         -------
         DataFrame
             radius, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside; of scores also "P(>= s)".
-            Distances at which nothing keeps within the bounds are left out, and the `note` says so. `doe.plots.ridge_path` draws it.
+            Distances at which nothing keeps within the bounds are left out, and the `note` says so. `doe.plots.surface_path` draws it.
 
         Raises
         ------
@@ -556,7 +556,7 @@ class Surface(Shown):
         -------
         DataFrame
             step, the factors in natural units, estimate, std_error, low, high (95 % for the mean), inside; of scores also "P(>= s)".
-            The `note` says where the path ends and why. `doe.plots.ascent_path` draws it.
+            The `note` says where the path ends and why. `doe.plots.surface_path` draws it.
 
         Raises
         ------

@@ -108,9 +108,10 @@ class MixedFit(Fit):
 
     @property
     def _component_degrees(self) -> dict[str, float]:
-        theta, error = self.inference.theta, np.sqrt(np.diag(self.inference.variance_covariance))
-        known = zip(self.layout.strata.names, theta, error, strict=True)
-        return {name: 2.0 * float(t / e) ** 2 for name, t, e in known if t > 0.0}
+        found = self.inference
+        known = zip(self.layout.strata.names, found.theta, np.diag(found.variance_covariance), strict=True)
+        # at the very edge of what is a covariance the information says nothing
+        return {name: 2.0 * float(t**2 / v) for name, t, v in known if t > 0.0 and v > 0.0}
 
     @cached_property
     def log_likelihood(self) -> float:

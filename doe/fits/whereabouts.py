@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from doe.fits.canonical import Surface
 
 STEPS = 60
+AWAY = 2.0  # coded units: how far off the search for the least over other factors starts again
 FAR = 50.0  # coded units: an interval that reaches this far has no end worth telling
 
 
@@ -114,7 +115,8 @@ class Whereabouts(Shown):
         -------
         ndarray, shape (n,)
             Box and Hunter's statistic at its least over the other factors, over what the noise allows of a pair (2 F on 2 degrees of freedom):
-            up to 1 the point may have these values. With two factors in all, 1 is the edge of what `contains` says.
+            up to 1 the point may have these values. With two factors in all, 1 is the edge of what `contains` says; with more it is sought from
+            several starts, and the best found counts.
 
         Raises
         ------
@@ -147,7 +149,11 @@ class Whereabouts(Shown):
             )
         w = (settings.to_numpy(dtype=float) - s.centre[take]) / s.half[take]
         start = u0 + (w - s.origin[take] - R @ u0) @ np.linalg.pinv(R).T
-        return self._least(start, linalg.null_space(R)) / joint_limit(2, self.df, self.confidence)
+        free = linalg.null_space(R)
+        # far from the point the statistic may have a second valley
+        starts = [start] + [start + side * AWAY * d for d in free.T for side in (-1.0, 1.0)]
+        least = np.min([self._least(u, free) for u in starts], axis=0)
+        return np.asarray(least / joint_limit(2, self.df, self.confidence))
 
     def _statistics(self, u: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """The statistic at many points (N, k), and of each V⁻¹δ, V and half the slope of δ as the statistic feels it, (N, k, k)."""

@@ -314,3 +314,79 @@ def test_nothing_to_judge_by_is_refused():
         assert str(error.value) == (
             f"{what}: residual degrees of freedom is 0 but must be 1 or more: leave terms out of the model, or make more batches."
         )
+
+
+# ---- two factors of more
+
+
+@pytest.fixture(scope="module")
+def three():
+    """Invented: a peak in three factors."""
+    rng = np.random.default_rng(4)
+    study = doe.Study("three", [doe.Continuous(n, -1, 1) for n in "abc"], [doe.Response("y")])
+    runs = doe.designs.central_composite(study, axial="face", centre=4).runs
+    z = runs[list("abc")].to_numpy()
+    peak = 9 - 3 * (z[:, 0] - 0.2) ** 2 - 2 * (z[:, 1] + 0.1) ** 2 - 2.5 * z[:, 2] ** 2 + z[:, 0] * z[:, 2]
+    return doe.fit(study, runs.assign(y=peak + 0.4 * rng.normal(size=len(z))), "y").surface()
+
+
+def test_with_two_factors_the_pair_is_box_and_hunters_region(process):
+    points = np.random.default_rng(0).uniform(-0.2, 1, (200, 2))
+    w = process.surface().whereabouts()
+    ratio = w.pair_ratio(pd.DataFrame(points, columns=["x1", "x2"]))
+    np.testing.assert_allclose(ratio, statistic(process, points) / (2 * stats.f.ppf(0.95, 2, 7)))
+    turned = w.pair_ratio(pd.DataFrame(points[:, ::-1], columns=["x2", "x1"]))
+    np.testing.assert_allclose(turned, ratio)
+    # 2 F(0.99) instead of 2 F(0.95)
+    wider = process.surface().whereabouts(0.99).pair_ratio(pd.DataFrame(points, columns=["x1", "x2"]))
+    np.testing.assert_allclose(wider, ratio * stats.f.ppf(0.95, 2, 7) / stats.f.ppf(0.99, 2, 7))
+
+
+def test_a_pair_of_three_takes_the_least_over_the_third(three):
+    """Brute force over the third factor, out to 300 coded units where a second valley lies, of the statistic from the model's own rows and X'X."""
+    w = three.whereabouts()
+    fit = three.fit
+    limit = 2 * stats.f.ppf(0.95, 2, fit.df_residual)
+    step, far = 1e-3, np.sinh(np.linspace(-6.4, 6.4, 1201))
+    points = np.random.default_rng(1).uniform(-1, 1, (12, 2))
+    ratio = w.pair_ratio(pd.DataFrame(points, columns=["c", "a"]))
+
+    def of(point):
+        """Slopes by differences of the model's own rows, no derivative of this library among them."""
+        rows = [
+            fit.model.matrix_of(np.array([point + step * e])) - fit.model.matrix_of(np.array([point - step * e]))
+            for e in np.eye(3)
+        ]
+        rows = np.vstack(rows) / (2 * step)
+        cov = fit.sigma**2 * np.linalg.inv(fit.X.T @ fit.X)
+        slope = rows @ fit.beta
+        return slope @ np.linalg.solve(rows @ cov @ rows.T, slope)
+
+    for (c, a), found in zip(points, ratio, strict=True):
+        least = min(of(np.array([a, b, c])) for b in far) / limit
+        assert found == pytest.approx(least, rel=1e-3)
+
+
+def test_no_pair_is_told_where_there_is_none(three):
+    w = three.whereabouts()
+    blend = doe.Study("b", [doe.Component(n, 0, 100) for n in ("gum", "water")], [doe.Response("y")])
+    data = pd.DataFrame({"gum": [0, 25, 50, 75, 100, 50]})
+    two = doe.fit(blend, data.assign(water=100 - data["gum"], y=[1.0, 2.0, 3.0, 2.1, 1.2, 3.1]), "y")
+    for call, sentence in (
+        (
+            lambda: w.pair_ratio(pd.DataFrame({"a": [0]})),
+            "whereabouts: pair is 'a' but must be two columns among a, b, c: give one row a setting of the two.",
+        ),
+        (
+            lambda: w.pair_ratio(3),
+            "whereabouts: pair is 'int' but must be two columns among a, b, c: give one row a setting of the two.",
+        ),
+        (
+            lambda: two.surface().whereabouts().pair_ratio(pd.DataFrame({"gum": [10], "water": [90]})),
+            "whereabouts: pair is 'gum, water' but must be two factors that do not settle each other: one follows from the other here: "
+            "choose another pair.",
+        ),
+    ):
+        with pytest.raises(StudyError) as error:
+            call()
+        assert str(error.value) == sentence
