@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import optimize, special
+from scipy import optimize, special, stats
 
 import doe
 from doe.fits import OrdinalFit
@@ -85,13 +85,18 @@ def test_curvature_and_slopes_are_the_posteriors_quantiles(fit):
     surface = fit.surface()
     draws = fit.draws(4000, 0).beta
     V = surface.quadratic.axes[1]
+    # as far out, for a normal posterior, as Student's t with as many degrees of freedom as batches beyond the slopes
+    df = fit.n - len(fit.coefficients)
+    ends = [stats.norm.cdf(stats.t.ppf(q, df)) for q in (0.025, 0.975)]
     for row, v in zip(surface.curvature.itertuples(), V.T, strict=True):
         own = draws @ np.array([v @ part @ v for part in surface.quadratic.parts])
-        assert [row.low, row.high] == pytest.approx(np.quantile(own, [0.025, 0.975]).tolist())
+        assert [row.low, row.high] == pytest.approx(np.quantile(own, ends).tolist())
         assert row.std_error == pytest.approx(own.std())
     slope = surface.direction(0.9).iloc[0]
     own = draws @ surface.slopes[:, 0]
-    assert [slope["low"], slope["high"]] == pytest.approx(np.quantile(own, [0.05, 0.95]).tolist())
+    assert [slope["low"], slope["high"]] == pytest.approx(
+        np.quantile(own, [stats.norm.cdf(stats.t.ppf(q, df)) for q in (0.05, 0.95)]).tolist()
+    )
 
 
 def test_ridge_and_ascent_lead_to_higher_chances(fit):
