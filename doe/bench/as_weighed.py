@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from doe.bench.acid_base import base_needs
 from doe.bench.amounts import as_fraction
@@ -26,7 +26,16 @@ if TYPE_CHECKING:
     from doe.bench.returned_pages import Noted
     from doe.designs import Plan
 
-_LAST_DIGITS = 1  # of its balance, which it may miss however small it is
+ALIKE = 0.002  # of a target, by which the batch's own rounding may move it: beyond, another recipe wrote it
+
+
+class Line(NamedTuple):
+    """A line of a page: target and what was weighed, g (NaN where that was not written down), and where that stands."""
+
+    target: float
+    actual: float
+    cell: str
+    sheet: str
 
 
 @dataclass(frozen=True)
@@ -45,7 +54,7 @@ class Off:
 
 def off_target(target: float, actual: float, readability: float) -> float | None:
     """By how many grams a weighing may miss its target, where it misses it by more than weighing can explain."""
-    room = max(WITHIN * target, _LAST_DIGITS * readability)
+    room = max(WITHIN * target, readability)  # a digit of its balance, however small it is
     return None if abs(actual - target) <= room * (1 + 1e-9) else room
 
 
@@ -87,26 +96,24 @@ def settle_settings(recipe: Recipe, plan: Plan, taken: Taken, noted: Noted, prob
         strange = [do for do in lines if not _known(recipe, do, apart)]
         for do in strange:
             mend = "no setting is worked out of this page; write those really made in their columns “as made”"
-            problems.on(noted.sheet).add(lines[do][2], do, "a line of the recipe", mend)
-        if off and not strange and _of_this_recipe(recipe, plan, run, lines, problems.on(noted.sheet)):
+            problems.on(lines[do].sheet).add(lines[do].cell, do, "a line of the recipe", mend)
+        if off and not strange and _of_this_recipe(recipe, plan, run, lines, problems):
             _settle(recipe, plan, run, off, taken, weighed, apart, problems.on(off[0].sheet))
 
 
-def _of_this_recipe(
-    recipe: Recipe, plan: Plan, run: int, lines: Mapping[str, tuple[float, float, str]], problems: Problems
-) -> bool:
+def _of_this_recipe(recipe: Recipe, plan: Plan, run: int, lines: Mapping[str, Line], problems: Problems) -> bool:
     """Whether the targets on a page are those that the recipe gives; of a beaker from a base gel it is not looked at."""
     names = {f"{name}{strength_words(recipe, name)}": name for name in recipe.weighed}
     if set(lines) != set(names):
         return True
-    size = sum(target for target, _, _ in lines.values())
+    size = sum(line.target for line in lines.values())
     wanted = recipe.grams(plan.runs.loc[run], size)
-    for do, (target, _, cell) in lines.items():
+    for do, line in lines.items():
         meant = float(wanted[names[do]])
-        if abs(target - meant) > max(0.002 * meant, 3.0 * recipe.readability(names[do])[0]):
+        if abs(line.target - meant) > max(ALIKE * meant, 3.0 * recipe.readability(names[do])[0]):
             mend = "no setting is worked out of this page; give the recipe by which the sheet was written"
-            found = f"{cell_text(target)} g of {do}, the target for run {run}"
-            problems.add(cell, found, f"{cell_text(meant)} g, as the recipe given has it", mend)
+            found = f"{cell_text(line.target)} g of {do}, the target for run {run}"
+            problems.on(line.sheet).add(line.cell, found, f"{cell_text(meant)} g, as the recipe given has it", mend)
             return False
     return True
 
@@ -123,25 +130,25 @@ def _names(recipe: Recipe) -> dict[str, str]:
     return names | {f"{filling}{HELD_BACK}": filling}
 
 
-def _grams(lines: Mapping[str, tuple[float, float, str]]) -> dict[str, float]:
+def _grams(lines: Mapping[str, Line]) -> dict[str, float]:
     """What went in by each line: as weighed, else as it was to be."""
-    return {do: target if actual != actual else actual for do, (target, actual, _) in lines.items()}
+    return {do: line.target if line.actual != line.actual else line.actual for do, line in lines.items()}
 
 
-def _topped_up(lines: Mapping[str, tuple[float, float, str]], net: float | None) -> dict[str, float]:
+def _topped_up(lines: Mapping[str, Line], net: float | None) -> dict[str, float]:
     """What went in by each line of a batch; of a beaker from a base gel, with the water up to its net mass, and less what was lost by then."""
     weighed, places = _grams(lines), list(lines)
     water = next((do for do in lines if do.endswith(HELD_BACK)), None)
     if water is None or not places.index(water):
         return weighed
     base = places[places.index(water) - 1]  # poured in just before
-    asked, topped, _ = lines[water]
+    asked, topped = lines[water].target, lines[water].actual
     if topped == topped and net is not None:
         there = weighed[base] + topped
         left = min(1.0, net / there) if there else 1.0
         weighed[base], weighed[water] = left * weighed[base], left * topped
     elif topped != topped:
-        planned = lines[base][0]
+        planned = lines[base].target
         in_proportion = asked * weighed[base] / planned if planned else asked
         weighed[water] = in_proportion if net is None else max(net - weighed[base], 0.0)
     return weighed
@@ -164,18 +171,18 @@ def _settle(
 ) -> None:
     try:
         planned = recipe.values(plan.runs.loc[run])
-        grams = _by_ingredient(recipe, recipe.share(planned), weighed, apart)
-        found = None if grams is None else _settings(recipe, planned, grams)
+        grams = grams_of(recipe, planned, weighed, apart)
     except StudyError as problem:
         problems.add("", f"run {run}: {problem.found}", f"{problem.where}: {problem.allowed}", problem.mend)
         return
-    if found is None or grams is None:
+    if grams is None:
         allowed = "every line of the recipe, with what is made apart on its own page"
         mend = "no setting is worked out of them; write those really made in their columns “as made”"
         problems.add(off[0].cell, f"the page of run {run}", allowed, mend)
         return
     _too_much(recipe, run, grams, off[0].cell, problems)
-    _fixed_degree(recipe, run, grams, off, problems)
+    _fixed_degree(recipe, run, planned, grams, off, problems)
+    found = settings_of(recipe, planned, grams)
     planned |= {c.name: float(plan.runs.at[run, c.name]) for c in plan.study.components}  # type: ignore[arg-type]
     found = {name: value for name, value in found.items() if name in planned}
     given = taken.as_made.get(run, {})
@@ -215,16 +222,18 @@ def _settle(
 
 
 def _fixed_degree(
-    recipe: Recipe, run: int, grams: Mapping[str, Fraction], off: Sequence[Off], problems: Problems
+    recipe: Recipe,
+    run: int,
+    planned: Mapping[str, float],
+    grams: Mapping[str, Fraction],
+    off: Sequence[Off],
+    problems: Problems,
 ) -> None:
     """Say which degree a batch has where the recipe fixes it, so that it is no setting."""
     line = recipe.neutralise
     if line is None or isinstance(line.degree, str):
         return
-    moles = sum((grams[n] for n in line.portions), Fraction(0)) / line.stock_per_mole
-    first = line.degree if line.stages is None or isinstance(line.stages[0], str) else line.stages[0]
-    degrees = [line.degree] if line.stages is None else [float(first), line.degree]
-    found = _degree(recipe, degrees, len(degrees) - 1, grams, moles)
+    found = _degree(recipe, planned, len(line.portions) - 1, grams)
     if found is not None and abs(found - line.degree) > WITHIN * abs(line.degree):
         mend = "the recipe fixes it, so that no setting tells it; leave the batch out of fits with its reason, or make it again"
         what = f"degree of neutralisation {number_text(found)}, worked out of what was weighed for run {run}"
@@ -243,30 +252,17 @@ def _too_much(recipe: Recipe, run: int, grams: Mapping[str, Fraction], cell: str
             )
 
 
-def settings_of(
-    recipe: Recipe,
-    planned: Mapping[str, float],
-    weighed: Mapping[str, float],
-    apart: Mapping[str, Mapping[str, float]] | None = None,
-) -> dict[str, float] | None:
-    """The amounts' settings that a batch has by its grams; None where its lines are not those of the recipe.
+def settings_of(recipe: Recipe, planned: Mapping[str, float], grams: Mapping[str, Fraction]) -> dict[str, float]:
+    """The amounts' settings that a batch has by its grams; the balance of the batch too, under its own name.
 
     Parameters
     ----------
     recipe : Recipe
     planned : mapping of str to float
         The linked factors' planned values.
-    weighed : mapping of str to float
-        Grams by the lines of the batch's page.
-    apart : mapping of str to mapping of str to float, optional
-        Grams by the lines of the pages of what was made apart and poured in, by the page's title; a premix without one is as planned.
+    grams : mapping of str to Fraction
+        As `grams_of` gives them.
     """
-    grams = _by_ingredient(recipe, recipe.share(planned), weighed, apart or {})
-    return None if grams is None else {n: v for n, v in _settings(recipe, planned, grams).items() if n in planned}
-
-
-def _settings(recipe: Recipe, planned: Mapping[str, float], grams: Mapping[str, Fraction]) -> dict[str, float]:
-    """The amounts' settings by grams; the balance of the batch too, under its own name."""
     total = sum((grams[name] for name in recipe.unknowns), Fraction(0))
     out = dict[str, float]()
     for item in recipe.ingredients:
@@ -292,24 +288,32 @@ def _settings(recipe: Recipe, planned: Mapping[str, float], grams: Mapping[str, 
             out[size] = float(100 * sum(own, Fraction(0)) / total)
     line = recipe.neutralise
     if line is not None:
-        before = Fraction(0)
-        for portion, degree in zip(line.portions, _degrees(line.stages, line.degree), strict=True):
-            before += grams[portion]
-            if isinstance(degree, str):
-                at = len(line.portions) - 1 if portion == line.portions[-1] else 0
-                value = _degree(recipe, recipe.degrees(planned), at, grams, before / line.stock_per_mole)
-                if value is not None:
-                    out[degree] = value
+        for at, degree in enumerate((line.degree,) if line.stages is None else (line.stages[0], line.degree)):
+            value = _degree(recipe, planned, at, grams)
+            if isinstance(degree, str) and value is not None:
+                out[degree] = value
     return out
 
 
-def _by_ingredient(
+def grams_of(
     recipe: Recipe,
-    share: Mapping[str, Fraction],
+    planned: Mapping[str, float],
     weighed: Mapping[str, float],
     apart: Mapping[str, Mapping[str, float]],
 ) -> dict[str, Fraction] | None:
-    """Grams of everything that makes up a batch, by `recipe.unknowns`; None where a line is none of them, or one has no line."""
+    """Grams of everything that makes up a batch, by `recipe.unknowns`; None where a line is none of them, or one has no line.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    planned : mapping of str to float
+        The linked factors' planned values: a premix without a page of its own is as planned.
+    weighed : mapping of str to float
+        Grams by the lines of the batch's page.
+    apart : mapping of str to mapping of str to float
+        Grams by the lines of the pages of what was made apart and poured in, by the page's title.
+    """
+    share = recipe.share(planned)
     names = _names(recipe)
     premixes = {premix.name: premix for premix in recipe.premixes}
     out = dict[str, Fraction]()
@@ -337,14 +341,11 @@ def _by_ingredient(
     return out if set(out) == set(recipe.unknowns) else None
 
 
-def _degrees(stages: tuple[float | str, str] | None, last: float | str) -> Sequence[float | str]:
-    return (last,) if stages is None else (stages[0], last)
-
-
-def _degree(
-    recipe: Recipe, degrees: Sequence[float], at: int, grams: Mapping[str, Fraction], moles: Fraction
-) -> float | None:
-    """The degree to which so many moles of base bring what was weighed: their need rises in a straight line with it."""
+def _degree(recipe: Recipe, planned: Mapping[str, float], at: int, grams: Mapping[str, Fraction]) -> float | None:
+    """The degree to which the portions of base up to one bring what was weighed: their need rises in a straight line with it."""
+    line, degrees = recipe.neutralise, recipe.degrees(planned)
+    assert line is not None  # only then are there degrees
+    moles = sum((grams[n] for n in line.portions[: at + 1]), Fraction(0)) / line.stock_per_mole
 
     def needed(degree: float) -> Fraction:
         tried = [*degrees[:at], degree, *degrees[at + 1 :]]

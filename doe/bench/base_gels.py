@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.bench.acid_base import base_needs
 from doe.bench.amounts import as_fraction
+from doe.bench.chosen_runs import wanted_runs
 from doe.bench.lines import BATCH, SETTINGS, TOP_PAN, Ingredient, Neutralise, Step
 from doe.bench.made_apart import FOLLOWS, HELD_BACK, POURED, TOP_UP, BaseGel, Made, Premix, made
 from doe.bench.recipe_faults import faults
@@ -117,7 +118,8 @@ def base_gels_of(recipe: Recipe, plan: Plan, batch_size: float, runs: Collection
     if not 0 < size <= 1e6:
         raise StudyError("batch_size", size, "above 0 and at most 1000000 g", "give it in g")
     bench = _Bench(recipe, plan, recipe.base_gel or BaseGel(), as_fraction(size))
-    made = [int(run) for run in plan.runs.index if runs is None or run in runs]
+    wanted = wanted_runs(runs, plan)
+    made = [int(run) for run in plan.runs.index if run in wanted]
     plots = dict.fromkeys(str(plan.whole_plot.loc[run]) for run in made)
     bases = tuple(bench.base(label, tuple(run for run in bench.plots[label] if run in made)) for label in plots)
     of = {run: base for base in bases for run in base.runs}

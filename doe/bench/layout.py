@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
 from doe.bench.base_gels import BaseGels
+from doe.bench.chosen_runs import wanted_runs
 from doe.bench.columns import AGAIN as AGAIN_HEAD
 from doe.bench.columns import FINISHED, MADE, REASON, as_made_head, read_on_head, reading_head
 from doe.bench.due import ON_TIME, Jar, jars_of, moments
@@ -211,7 +211,7 @@ def sheet_layout(
     if base_gels and recipe is None:
         raise StudyError("base_gels", True, "False or None without a recipe", "give the recipe second")
     known = moments("made_at", made_at, plan)
-    wanted = _wanted(runs, plan)
+    wanted = wanted_runs(runs, plan)
     study = plan.study
     if not study.readings:
         raise StudyError("study: responses", [], "at least one response", "say what will be measured")
@@ -267,20 +267,6 @@ def sheet_layout(
     return replace(
         layout, batch_size=size, recipe=recipe, pages=pages, apart=apart, needs=needs, open_points=tuple(points)
     )
-
-
-def _wanted(runs: object, plan: Plan) -> set[int]:
-    """The runs that a sheet is for."""
-    known = {int(run) for run in plan.runs.index}
-    if runs is None:
-        return known
-    given: list[Any] = list(runs) if isinstance(runs, Iterable) and not isinstance(runs, str) else [runs]
-    for run in given:
-        if isinstance(run, bool) or run not in known:
-            raise StudyError("runs", run, f"a run of the plan, 1 to {len(known)}", "give a list such as [13, 14]")
-    if not given:
-        raise StudyError("runs", [], "at least one run of the plan", "leave it out for all of them")
-    return {int(run) for run in given}
 
 
 def _gels(recipe: Recipe, made: Plan, size: float, asked: bool | None, wanted: Collection[int]) -> BaseGels | None:

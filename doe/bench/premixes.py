@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from doe.bench.chosen_runs import wanted_runs
 from doe.bench.lines import Ingredient
 from doe.bench.made_apart import Made, Premix, made
 from doe.bench.sequence import cautions_of
@@ -67,15 +68,13 @@ def premixes_made(
         raise StudyError("plan", type(plan).__name__, "a Plan", "make one with doe.designs")
     if not recipe.premixes:
         return ()
-    shares = _shares(recipe, plan)
+    wanted, shares = wanted_runs(runs, plan), _shares(recipe, plan)
     for _, problem in unlike(recipe, plan, shares):
         raise problem
     weighed: dict[Hashable, dict[str, Decimal]]
     if gels is None:
         weighed = {
-            run: recipe.grams(row, batch_size, f"run {run}: ")
-            for run, row in plan.runs.iterrows()
-            if runs is None or run in runs
+            run: recipe.grams(row, batch_size, f"run {run}: ") for run, row in plan.runs.iterrows() if run in wanted
         }
     else:
         weighed = {run: dict(zip(t["do"], t["grams"], strict=True)) for run, t in gels.beakers.items()}

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from doe.bench.as_weighed import Off, off_target
+from doe.bench.as_weighed import Line, Off, off_target
 from doe.bench.cautions import LAST_WORD
 from doe.bench.dates import date_text
 from doe.bench.grids import Grid, letters
@@ -41,8 +41,7 @@ class Noted:
     constants : dict
         What is the same for all batches, by its name on the page.
     targets : dict
-        By run (of what is made once, by the title of its page) and by what is weighed, the target and what was weighed, g, and where that
-        stands; NaN where it was not written down.
+        By run (of what is made once, by the title of its page) and by what is weighed, that line.
     off_target : list of Off
         Weighings that missed their targets by more than weighing explains, and base added beyond the calculated.
     extra_base : dict
@@ -51,19 +50,16 @@ class Noted:
         Grams in the beaker after the top-up, by run, where that was written down.
     pages : set of str
         Titles of the pages that were read.
-    sheet : str
-        On which the pages of the batches stand.
     """
 
     weighed: list[tuple[object, ...]] = field(default_factory=list)
     entries: list[tuple[str, int, str, object]] = field(default_factory=list)
     constants: dict[str, object] = field(default_factory=dict)
-    targets: dict[int | str, dict[str, tuple[float, float, str]]] = field(default_factory=dict)
+    targets: dict[int | str, dict[str, Line]] = field(default_factory=dict)
     off_target: list[Off] = field(default_factory=list)
     extra_base: dict[int | str, float] = field(default_factory=dict)
     net_mass: dict[int, float] = field(default_factory=dict)
     pages: set[str] = field(default_factory=set)
-    sheet: str = ""
 
     def weighed_frame(self) -> pd.DataFrame:
         """What was weighed, as a table."""
@@ -94,7 +90,6 @@ def take_pages(grids: list[Grid], plan: Plan, taken: Taken, problems: Problems) 
     noted = Noted()
     for grid in grids:
         if is_batches(grid):
-            noted.sheet = grid.sheet
             _batches(grid, plan, taken, noted, problems.on(grid.sheet))
         elif is_constants(grid):
             for row in grid.rows[1:]:
@@ -300,15 +295,17 @@ def _held_against(
     target = target if anew is None else anew
     if do not in (ANEW, NET_MASS):  # which say how much of the lines above them
         lines = noted.targets.setdefault(run or page.code, {})
-        before = lines.get(do, (target, float("nan"), name))
-        if before[1] == before[1]:  # it stands there twice
-            if actual == actual and actual != before[1]:
-                found = f"{cell_text(actual)} g of {do}, and {cell_text(before[1])} g in {before[2]}"
+        before = lines.get(do)
+        if before is not None and before.actual == before.actual:  # it stands there twice
+            if actual == actual and actual != before.actual:
+                found = (
+                    f"{cell_text(actual)} g of {do}, and {cell_text(before.actual)} g in {before.sheet}!{before.cell}"
+                )
                 problems.add(
                     name, found, "one mass of each line", "both are kept; settings are worked out of the first"
                 )
             return
-        lines[do] = (target, actual, name)
+        lines[do] = Line(target, actual, name, problems.sheet)
     if actual != actual:
         return
     shows = str(at(row, places.get(_BALANCE))).partition(" ")[0]
@@ -376,6 +373,6 @@ def _extra_base(page: str, run: int, value: object, name: str, noted: Noted, pro
             problems.add(name, value, f"{what}: {doubt.allowed}, or blank", f"kept as written; {doubt.mend}")
             return
         grams = number_from(answer)
-    if grams:
+    if grams and (run or page) not in noted.extra_base:  # else of a page that was copied
         noted.off_target.append(Off(run, page, what, 0.0, grams, 0.0, name, problems.sheet))
-        noted.extra_base[run or page] = noted.extra_base.get(run or page, 0.0) + grams
+        noted.extra_base[run or page] = grams

@@ -425,6 +425,11 @@ class Fit(Shown):
         return pd.Series({"residual": self.sigma**2}, name="variance")
 
     @property
+    def _strata_words(self) -> dict[str, str]:
+        """What it is that differs in each source of variance."""
+        return {"residual": "batches"}
+
+    @property
     def component_intervals(self) -> pd.DataFrame:
         """Standard deviations of the variance components, and how well each is known.
 

@@ -22,7 +22,6 @@ MOST = 30  # rows that can be read in one picture
 NAMED = 5  # batches that bear their name
 OTHER = look.CURVES[1][0]
 WIDE = 3.0  # times the largest standard deviation: an interval that reaches farther leaves the picture
-SOURCES = {"whole plot": "whole plots", "block": "blocks", "batch": "batches"}
 
 
 def robust_refit(robust: RobustFit, figure: Figure | SubFigure | None = None) -> Figure | SubFigure:
@@ -182,7 +181,7 @@ def variance_components(fit: Fit, ax: Axes | None = None) -> Axes:
             "one with residual degrees of freedom, or of scores that share batches",
             "make more batches, or choose a smaller model",
         )
-    names = [_name(str(s), list(table["source"])) for s in table["source"]]
+    names = [fit._strata_words[str(source)] for source in table["source"]]
     y = 0.36 * (np.arange(len(table)) + 0.5)
     ax = look.axes_for(ax, 6.2, 1.1 + 0.36 * len(table))
     sd, low, high = (table[c].to_numpy(dtype=float) for c in ("sd", "low", "high"))
@@ -226,12 +225,6 @@ def variance_components(fit: Fit, ax: Axes | None = None) -> Axes:
         _component_words(fit, names, sd, low, high),
     )
     return ax
-
-
-def _name(source: str, sources: list[str]) -> str:
-    if source == "residual":
-        return "readings of a batch" if "batch" in sources else "batches"
-    return SOURCES[source]
 
 
 def _scale(fit: Fit) -> str:

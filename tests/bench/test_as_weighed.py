@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from doe.bench import BaseGel, Ingredient, Neutralise, Premix, Recipe, Step, read_sheet, write_sheet
-from doe.bench.as_weighed import settings_of
+from doe.bench.as_weighed import grams_of, settings_of
 from doe.bench.pages import batch_code
 from doe.designs import Plan
 from doe.study import Component, Continuous, Response, Study
@@ -47,6 +47,12 @@ def acid_recipe():
 
 
 BASE = "sodium hydroxide (20 % w/w stock)"
+
+
+def settings(recipe, planned, lines):
+    """The linked factors' settings by the grams of a page's lines; None where these are not the recipe's."""
+    grams = grams_of(recipe, planned, lines, {})
+    return None if grams is None else {n: v for n, v in settings_of(recipe, planned, grams).items() if n in planned}
 
 
 def weighed(path, run, grams):
@@ -140,7 +146,7 @@ def test_settings_come_back_from_the_grams_that_they_make(acid_plan, acid_recipe
             (BASE if line == "sodium hydroxide" else line): float(mass)
             for line, mass in zip(table["line"], table["grams"], strict=True)
         }
-        found = settings_of(acid_recipe, planned, grams)
+        found = settings(acid_recipe, planned, grams)
         assert found == pytest.approx({k: v for k, v in planned.items() if k != "speed"}, rel=2e-4)
 
 
@@ -165,10 +171,10 @@ def test_two_stages_phases_and_premixes_come_back():
         line + (stock if "tromethamine" in line else ""): float(m)
         for line, m in zip(table["line"], table["grams"], strict=True)
     }
-    assert settings_of(recipe, planned, grams) == pytest.approx(planned, rel=2e-4)
+    assert settings(recipe, planned, grams) == pytest.approx(planned, rel=2e-4)
     more = grams | {f"tromethamine, second part{stock}": 2 * grams[f"tromethamine, second part{stock}"]}
-    assert settings_of(recipe, planned, more)["last"] == pytest.approx(0.3 + 2 * 0.5, rel=2e-4)
-    assert settings_of(recipe, planned, grams | {"salt": 1.0}) is None
+    assert settings(recipe, planned, more)["last"] == pytest.approx(0.3 + 2 * 0.5, rel=2e-4)
+    assert settings(recipe, planned, grams | {"salt": 1.0}) is None
 
 
 def test_a_mixture_as_weighed(tmp_path):
@@ -422,9 +428,19 @@ def test_a_copied_page_takes_nothing_away(filled, acid_plan, acid_recipe):
     assert len(records.weighed) == 1
     assert finished == [1, 2]
     base[4].value = 0.5
+    extra = "base solution added beyond it (g)"
+    line_of(sheet, titles[0], extra)[3].value = 0.3
+    next(r for r in copy.iter_rows() if r[2].value == extra)[3].value = 0.3
     book.save(filled)
-    _, found, _ = said(filled, acid_plan, acid_recipe)
+    records, found, _ = said(filled, acid_plan, acid_recipe)
     assert any(text.startswith(f"0.5 g of {BASE}, and ") for text in found)
+    assert found.count("0.3 g of base solution beyond the calculated") == 1
+    # 0.3 g once: by hand, NaOH 39.997 and COOH 45.017 g/mol
+    page = {name: line_of(sheet, titles[0], name) for name in (BASE, "polymer")}
+    moles = (page[BASE][4].value + 0.3) * 0.20 / 39.997
+    degree = moles / (page["polymer"][3].value * 0.62 / 45.017)
+    question = next(q for q in records.questions["question"] if "degree" in q)
+    assert f"degree {degree:.4g}" in question
 
 
 def test_another_recipe_is_noticed(filled, acid_plan, acid_recipe):
@@ -479,7 +495,7 @@ def test_the_size_of_a_phase_is_worked_out():
         ],
         phases={"A": None, "B": "oil phase"},
     )
-    found = settings_of(recipe, {"oil phase": 10.0}, {"water": 90.0, "ester": 9.0, "wax": 6.0})
+    found = settings(recipe, {"oil phase": 10.0}, {"water": 90.0, "ester": 9.0, "wax": 6.0})
     assert found == pytest.approx({"oil phase": 100 * 15 / 105})
 
 

@@ -351,6 +351,13 @@ def test_a_sheet_for_the_batches_that_were_added(longer, tmp_path, sentence_of):
         assert sentence_of(lambda given=given: write_sheet(plan, recipe, path, runs=given)) == (
             f"runs is {found} but must be a run of the plan, 1 to 6: give a list such as [13, 14]."
         )
+    for call in (recipe.base_gels, recipe.premixes_made):
+        assert sentence_of(lambda call=call: call(plan, runs=[99])).startswith(
+            "runs is 99 but must be a run of the plan"
+        )
+        assert sentence_of(lambda call=call: call(plan, runs=5.5)).startswith(
+            "runs is 5.5 but must be a run of the plan"
+        )
     assert sentence_of(lambda: write_sheet(plan, recipe, path, runs=[])) == (
         "runs is [] but must be at least one run of the plan: leave it out for all of them."
     )

@@ -187,3 +187,32 @@ def test_refusals(gel):
     assert sentence(lambda: plots.variance_components(gel)) == (
         "plots.variance_components: fit is 'Fits' but must be a Fit: give one of doe.fit_all's: fits['viscosity']."
     )
+
+
+def test_conditions_fitted_together_have_their_strata():
+    study = doe.Study(
+        "kept (invented)",
+        [doe.Continuous("polymer", 0.2, 0.6, "%")],
+        [doe.Response("viscosity", "mPa·s", transform="log", conditions=("25 °C", "40 °C"))],
+    )
+    rng, rows = np.random.default_rng(4), []
+    for run in range(1, 9):
+        batch = 0.1 * rng.standard_normal()
+        for condition in ("25 °C", "40 °C"):
+            for _ in range(2):
+                noise = batch + 0.03 * rng.standard_normal()
+                rows.append(
+                    {
+                        "run": run,
+                        "polymer": 0.2 + 0.4 * (run % 2),
+                        "condition": condition,
+                        "viscosity": 9000 * np.exp(noise),
+                    }
+                )
+    fit = doe.fit(study, pd.DataFrame(rows), "viscosity", "linear", at=(None, None))
+    ax = plots.variance_components(fit)
+    assert [t.get_text() for t in ax.get_yticklabels()] == [
+        "batches",
+        "conditions of one batch",
+        "readings of a batch at one condition",
+    ]
