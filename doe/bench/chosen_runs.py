@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+import numpy as np
+
 from doe.designs import Plan
 from doe.study import StudyError
 
@@ -22,7 +24,7 @@ def wanted_runs(runs: object, plan: Plan) -> set[int]:
         return known
     given: list[Any] = list(runs) if isinstance(runs, Iterable) and not isinstance(runs, str) else [runs]
     for run in given:
-        if isinstance(run, bool) or run not in known:
+        if isinstance(run, bool) or not isinstance(run, int | np.integer) or run not in known:
             raise StudyError("runs", run, f"a run of the plan, 1 to {len(known)}", "give a list such as [13, 14]")
     if not given:
         raise StudyError("runs", [], "at least one run of the plan", "leave it out for all of them")

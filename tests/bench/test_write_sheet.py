@@ -347,7 +347,7 @@ def test_a_sheet_for_the_batches_that_were_added(longer, tmp_path, sentence_of):
     assert page.count("<h1><span>Batch ") == 1
     before = Records.from_frame(pd.DataFrame({"run": [1, 2], "pH": [5.8, 5.9]}), plan)
     assert before.with_later(records).data["run"].tolist() == [1, 2, 5]
-    for given, found in (([7], "7"), ("5", "'5'"), ([True], "True")):
+    for given, found in (([7], "7"), ("5", "'5'"), ([True], "True"), ([[5]], "[5]")):
         assert sentence_of(lambda given=given: write_sheet(plan, recipe, path, runs=given)) == (
             f"runs is {found} but must be a run of the plan, 1 to 6: give a list such as [13, 14]."
         )
